@@ -1,0 +1,76 @@
+"""The errors Toteproof raises on purpose; anything else is a bug and stays loud.
+
+::
+
+    QAError
+      InvalidInput (ValueError)       an argument of a statistics function breaks its rule
+      InvalidAudit (ValueError)       an audit's fields break their rules, all of them listed
+      InvalidProgramme (ValueError)   a programme file breaks its rules, all of them listed
+      InvalidFile (ValueError)        a file to import cannot be read, or not as a table of audits
+      NoSuchPlan (LookupError)        the table or the lot holds no plan that answers the question
+      StoreError                      the store cannot be opened, read or written
+        StoreTooNew                   it was made by a newer version of the program
+        Conflict                      what is to be recorded contradicts what is recorded
+"""
+
+from collections.abc import Mapping, Sequence
+
+
+class QAError(Exception):
+    """Anything that a person can put right; its text is one clear sentence or list."""
+
+
+class InvalidInput(QAError, ValueError):
+    """An argument of a statistics function breaks its rule."""
+
+
+class InvalidAudit(QAError, ValueError):
+    """An audit's fields break their rules.
+
+    Parameters
+    ----------
+    problems : mapping of field name to message
+        Every fault at once, in words.
+    """
+
+    def __init__(self, problems: Mapping[str, str]) -> None:
+        self.problems = dict(problems)
+        super().__init__("; ".join(f"{field}: {text}" for field, text in self.problems.items()))
+
+
+class InvalidProgramme(QAError, ValueError):
+    """A programme breaks its rules.
+
+    Parameters
+    ----------
+    problems : sequence of str
+        Every fault at once, each with its key, what came and what was expected.
+    where : str
+        The file, so that the text can say where to look.
+    """
+
+    def __init__(self, problems: Sequence[str], where: str = "programme") -> None:
+        self.problems = list(problems)
+        listed = "\n".join(f"  {problem}" for problem in self.problems)
+        count = len(self.problems)
+        super().__init__(f"{where} has {count} fault{'s' * (count != 1)}:\n{listed}")
+
+
+class InvalidFile(QAError, ValueError):
+    """A file to import cannot be read, or not as a table of audits."""
+
+
+class NoSuchPlan(QAError, LookupError):
+    """The table or the lot holds no plan that answers the question."""
+
+
+class StoreError(QAError):
+    """The store cannot be opened, read or written."""
+
+
+class StoreTooNew(StoreError):
+    """The store was made by a newer version of the program."""
+
+
+class Conflict(StoreError):
+    """What is to be recorded contradicts what is recorded."""
