@@ -62,9 +62,7 @@ def checked_whole(values: ArrayLike, name: str, *, least: int = 0) -> NDArray[np
     return array
 
 
-def checked_fraction(
-    values: ArrayLike, name: str, *, ends: bool = True
-) -> NDArray[np.float64]:
+def checked_fraction(values: ArrayLike, name: str, *, ends: bool = True) -> NDArray[np.float64]:
     """Fractions from 0 to 1 (strictly between, with ``ends=False``), as a float array.
 
     Raises
