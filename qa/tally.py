@@ -1,0 +1,192 @@
+"""Audits to counts: the tally, a table with a promised set of columns, and the six sums.
+
+A tally has the columns `COLUMNS` and one whole-number column a category of the programme. Every
+function that takes one checks it at the door with `checked`.
+"""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+import pandas as pd
+
+from qa._validate import checked_columns, chosen
+from qa.audit import Audit
+from qa.errors import InvalidInput
+from qa.programme import Programme
+
+COLUMNS = (
+    "key",
+    "site",
+    "programme",
+    "day",
+    "shift",
+    "line",
+    "lane",
+    "head",
+    "product",
+    "raw_lot",
+    "tote",
+    "lot",
+    "pulled_at",
+    "inspector",
+    "purpose",
+    "re_sorted_at",
+    "fill_start",
+    "fill_end",
+    "pieces_in_tote",
+    "inspected",
+    "correct",
+    "incorrect",
+)
+TIMES = ("pulled_at", "re_sorted_at", "fill_start", "fill_end")
+SUMS = ("totes", "n", "x", "n2", "x2", "nx")
+
+
+def from_audits(audits: Iterable[Audit], programme: Programme, *, version: int = 1) -> pd.DataFrame:
+    """The tally of some audits, in their order.
+
+    Parameters
+    ----------
+    audits : iterable of Audit
+    programme : Programme
+        Its categories become the last columns.
+    version : int
+        The programme's version in the store, kept with every row.
+    """
+    rows = [
+        {
+            **{name: getattr(audit, name) for name in COLUMNS if name != "programme"},
+            **audit.counts,
+        }
+        for audit in audits
+    ]
+    return table(pd.DataFrame(rows).assign(programme=version), programme.category_codes)
+
+
+def table(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
+    """Rows with a tally's columns, in whatever form they were read, as a tally.
+
+    Times become UTC, days midnights without a zone, absent texts "", absent counts 0; columns
+    that are not there at all are made, empty.
+    """
+    tallies = pd.DataFrame(rows).reindex(columns=[*COLUMNS, *categories])
+    for column in TIMES:
+        tallies[column] = pd.to_datetime(tallies[column], utc=True).astype("datetime64[us, UTC]")
+    tallies["day"] = pd.to_datetime(tallies["day"]).astype("datetime64[us]")
+    tallies["pieces_in_tote"] = pd.to_numeric(tallies["pieces_in_tote"]).astype(float)
+    counted = ["programme", "inspected", "correct", "incorrect", *categories]
+    for column in counted:
+        tallies[column] = pd.to_numeric(tallies[column]).fillna(0).astype(np.int64)
+    plain = [column for column in COLUMNS if column not in (*TIMES, *counted, "day")]
+    for column in (column for column in plain if column != "pieces_in_tote"):
+        tallies[column] = tallies[column].astype("str").where(tallies[column].notna(), "")
+    return tallies
+
+
+def checked(tallies: pd.DataFrame, categories: Iterable[str] = ()) -> pd.DataFrame:
+    """The tally itself, if it is one and has these categories.
+
+    Raises
+    ------
+    InvalidInput
+        Naming the columns that it lacks.
+    """
+    return checked_columns(tallies, (*COLUMNS, *categories), "a tally")
+
+
+def routine(tallies: pd.DataFrame) -> pd.DataFrame:
+    """The audits that may speak of what lanes make: those pulled by the schedule."""
+    return tallies[checked(tallies)["purpose"] == "routine"]
+
+
+def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
+    """The audits that speak of what left the plant.
+
+    Routine audits of lots accepted as made, and re-audits of lots accepted after a re-sort: the
+    last re-audit of each tote.
+
+    Parameters
+    ----------
+    tallies : tally
+    lots : DataFrame
+        As `qa.verdicts.lots` gives it: columns ``lot`` and ``verdict``.
+    """
+    checked_columns(lots, ("lot", "verdict"), "the lots")
+    accepted = set(lots.loc[lots["verdict"] == "accept", "lot"])
+    kept = tallies[checked(tallies)["lot"].isin(accepted)]
+    again = (
+        kept[kept["purpose"] == "re-audit"]
+        .sort_values("pulled_at")
+        .drop_duplicates(["site", "tote"], keep="last")
+    )
+    first = kept[(kept["purpose"] == "routine") & ~kept["tote"].isin(again["tote"])]
+    return pd.concat([first, again]).sort_values("pulled_at")
+
+
+def under(tallies: pd.DataFrame, programme: Programme, specification: str) -> pd.DataFrame:
+    """The tally with correct and incorrect as a named specification counts them.
+
+    Raises
+    ------
+    InvalidInput
+        If the programme has no such specification, or lets a piece show several categories, when
+        the counts cannot say how many pieces are correct under anything but "house".
+    """
+    named = {each.code: each.categories for each in programme.specifications}
+    named.setdefault("house", programme.category_codes)
+    categories = chosen(named, "specification", specification)
+    if set(categories) == set(programme.category_codes):
+        return checked(tallies)
+    if programme.several_per_piece:
+        raise InvalidInput(
+            f'specification "{specification}" needs one category a piece; this programme lets a '
+            "piece show several, so the counts cannot say how many are correct under it"
+        )
+    incorrect = checked(tallies, categories)[list(categories)].sum(axis=1)
+    return tallies.assign(incorrect=incorrect, correct=tallies["inspected"] - incorrect)
+
+
+def by_tote(tallies: pd.DataFrame, by: Sequence[str], counted: Sequence[str]) -> pd.DataFrame:
+    """One row a tote within each group: audits of one tote are one cluster.
+
+    Parameters
+    ----------
+    tallies : tally
+    by : sequence of column names
+        The groups; may be empty.
+    counted : sequence of column names
+        Counts to add up beside ``inspected``.
+
+    Returns
+    -------
+    DataFrame
+        Columns `by`, site, tote, inspected and `counted`, in order of `by`.
+    """
+    groups = [*dict.fromkeys((*by, "site", "tote"))]
+    wanted = [*dict.fromkeys(("inspected", *counted))]
+    return checked(tallies, counted).groupby(groups, observed=True)[wanted].sum().reset_index()
+
+
+def six_sums(tallies: pd.DataFrame, by: Sequence[str], counted: str = "incorrect") -> pd.DataFrame:
+    """The six additive sums of each cell: totes m, and sums of n, x, n squared, x squared and n x.
+
+    Enough for every pooled figure of a cell, its cluster-robust variance and its overdispersion;
+    they add over cells, machines and plants.
+
+    Returns
+    -------
+    DataFrame
+        Columns `by`, then totes, n, x, n2, x2, nx.
+    """
+    totes = by_tote(tallies, by, [counted])
+    n, x = totes["inspected"], totes[counted]
+    products = totes.assign(totes=1, n=n, x=x, n2=n * n, x2=x * x, nx=n * x)
+    if not by:
+        return products[list(SUMS)].sum().to_frame().T
+    return products.groupby(list(by), observed=True)[list(SUMS)].sum().reset_index()
+
+
+def add_sums(parts: Iterable[pd.DataFrame], by: Sequence[str]) -> pd.DataFrame:
+    """Six sums of several cells, plants or machines, added up over `by`."""
+    together = checked_columns(pd.concat(list(parts)), (*by, *SUMS), "the six sums")
+    return together.groupby(list(by), observed=True)[list(SUMS)].sum().reset_index()
