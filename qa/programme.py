@@ -23,35 +23,12 @@ LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
 HOUSE = "house"
 # Names of an audit's own fields, which no category may take: both head columns of one table.
 RESERVED = frozenset(
-    [
-        "key",
-        "site",
-        "day",
-        "shift",
-        "line",
-        "lane",
-        "head",
-        "product",
-        "raw_lot",
-        "tote",
-        "lot",
-        "pulled_at",
-        "inspector",
-        "purpose",
-        "inspected",
-        "correct",
-        "incorrect",
-        "counts",
-        "pieces_in_tote",
-        "fill_start",
-        "fill_end",
-        "re_sorted_at",
-        "note",
-        "source",
-        "programme",
-        "category",
-        "count",
-    ]
+    {
+        *("key", "site", "day", "shift", "line", "lane", "head", "product", "raw_lot", "tote"),
+        *("lot", "pulled_at", "inspector", "purpose", "inspected", "correct", "incorrect"),
+        *("counts", "pieces_in_tote", "fill_start", "fill_end", "re_sorted_at", "note", "source"),
+        *("programme", "category", "count", "totes", "n", "x", "n2", "x2", "nx"),
+    }
 )
 
 
