@@ -1,0 +1,47 @@
+"""What many tests need: the demo programme, a fresh store with it, and an audit's raw fields."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from qa.programme import Programme, parse
+from qa.store import records, schema
+
+PROGRAMME_FILE = Path(__file__).resolve().parents[1] / "data_demo" / "programme.toml"
+
+
+@pytest.fixture(scope="session")
+def programme() -> Programme:
+    return parse(PROGRAMME_FILE.read_text(encoding="utf-8"))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[schema.Store]:
+    """A fresh SQLite store whose first programme was put on 1 March 2026."""
+    opened = schema.open_store(tmp_path / "plant.db", create=True)
+    text = PROGRAMME_FILE.read_text(encoding="utf-8")
+    at = datetime(2026, 3, 1, tzinfo=UTC)
+    records.put_programme(opened, text, by="lead", at=at, reason="the plant is set up")
+    yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture
+def audit_fields() -> Callable[..., dict[str, object]]:
+    """A factory: the raw fields of one good routine audit, with the changes asked for."""
+
+    def make(**changes: object) -> dict[str, object]:
+        fields: dict[str, object] = {
+            "pulled_at": "2026-03-16T09:30:00+00:00",
+            "lane": "1",
+            "tote": "T1",
+            "inspector": "Ines",
+            "inspected": 200,
+            "stem": 2,
+            "over_trim": 1,
+        }
+        return {**fields, **changes}
+
+    return make
