@@ -1,0 +1,31 @@
+"""Charts that watch a rate over time: counts in, centre lines, limits and signals out."""
+
+from qa.charts.attribute import ControlChart, c_chart, np_chart, p_chart, u_chart
+from qa.charts.change_point import ChangePoint, change_point
+from qa.charts.cusum import Cusum, cusum
+from qa.charts.run_length import (
+    CusumLimit,
+    RunLength,
+    cusum_limit,
+    cusum_run_length,
+    guarded_limit,
+    shewhart_run_length,
+)
+
+__all__ = [
+    "ChangePoint",
+    "ControlChart",
+    "Cusum",
+    "CusumLimit",
+    "RunLength",
+    "c_chart",
+    "change_point",
+    "cusum",
+    "cusum_limit",
+    "cusum_run_length",
+    "guarded_limit",
+    "np_chart",
+    "p_chart",
+    "shewhart_run_length",
+    "u_chart",
+]

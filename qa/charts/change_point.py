@@ -1,0 +1,166 @@
+"""When did the rate step, and from what to what: the likeliest tote and the set of likely ones."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from qa._validate import checked_counts, checked_level
+from qa.charts.beta_binomial import checked_correlation, log_rising
+from qa.errors import InvalidInput
+
+Floats = NDArray[np.float64]
+_GRID = 160
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ChangePoint:
+    """A step in the rate of a series.
+
+    Attributes
+    ----------
+    index : position of the first tote of the new level, by maximum likelihood
+    low, high : first and last position in the set
+    before, after : fractions on the two sides of `index`, by maximum likelihood
+    set : positions at which the step may have come at this confidence, ascending
+    confidence : float
+    gain : log-likelihood of the step over no step; 0 means there is none to see
+    """
+
+    index: int
+    low: int
+    high: int
+    before: float
+    after: float
+    set: NDArray[np.int64]
+    confidence: float
+    gain: float
+
+
+def change_point(
+    count: ArrayLike,
+    inspected: ArrayLike,
+    *,
+    correlation: float = 0.0,
+    confidence: float = 0.9,
+    before: float | None = None,
+) -> ChangePoint:
+    """Step in a series of beta-binomial counts, with a confidence set for where it began.
+
+    Parameters
+    ----------
+    count, inspected : array_like of int, broadcast to one length, 2 totes or more
+        Pieces of the kind, and pieces looked at, in time order.
+    correlation : float, from 0, below 1
+        Intra-class correlation of pieces in one tote.
+    confidence : float, between 0 and 1
+    before : float, optional
+        The level before the step, where a baseline gives it; else it is estimated too.
+
+    Returns
+    -------
+    ChangePoint
+
+    Notes
+    -----
+    The set holds every position whose likelihood, its two rates at their best, is within a
+    factor exp(-c) of the best position's, with c = -log(1 - sqrt(confidence)). Were the rates
+    known, the ratio on either side of the true step would be a martingale of mean 1 that exceeds
+    exp(c) with chance at most exp(-c) (Ville's inequality), so the set would cover with at least
+    `confidence` at any length and any size of step. Estimated rates cost a little of that.
+
+    References
+    ----------
+    Siegmund (1988), International Statistical Review 56, 31-48 (likelihood-ratio sets); Hinkley
+    & Hinkley (1970), Biometrika 57, 477-488 (binomial series).
+
+    Examples
+    --------
+    >>> step = change_point([1, 2, 0, 2, 1, 6, 9, 7, 5], [200] * 9)
+    >>> step.index, round(step.before, 3), round(step.after, 4), step.set.tolist()
+    (5, 0.006, 0.0338, [5])
+    """
+    x, n = (np.atleast_1d(values).astype(np.int64) for values in checked_counts(count, inspected))
+    if x.ndim != 1 or x.size < 2:
+        raise InvalidInput(f"count must be one series of 2 totes or more, got shape {x.shape}")
+    rho, level = checked_correlation(correlation), checked_level(confidence)
+    angles = _grid(x, n, before)
+    up_to = np.cumsum(_log_likelihoods(x, n, angles, rho), axis=1)
+    left = up_to[:_GRID] if before is None else up_to[_GRID:]
+    after = up_to[:_GRID, -1:] - up_to[:_GRID, :-1]
+    best = _peak(left[:, :-1]) + _peak(after)
+    alone = float(_peak(left[:, -1:])[0])
+    at = int(np.argmax(best))
+    likely = np.flatnonzero(best >= best[at] + np.log1p(-np.sqrt(level))) + 1
+    until, since = slice(None, at + 1), slice(at + 1, None)
+    return ChangePoint(
+        index=at + 1,
+        low=int(likely[0]),
+        high=int(likely[-1]),
+        before=_rate(angles, up_to[:, at], x[until], n[until]) if before is None else before,
+        after=_rate(angles, after[:, at], x[since], n[since]),
+        set=likely,
+        confidence=level,
+        gain=max(float(best[at]) - alone, 0.0),
+    )
+
+
+def _grid(x: NDArray[np.int64], n: NDArray[np.int64], before: float | None) -> Floats:
+    """Angles arcsin(sqrt(rate)) from the smallest to the largest rate of a tote, evenly spaced.
+
+    On this scale the likelihood is near a parabola of one width at every rate, so that three
+    points about the best give the best. With `before` known the last point is that rate.
+    """
+    edge = 1e-3 / n.sum()
+    least, most = np.clip([np.min(x / n), np.max(x / n)], edge, 1 - edge)
+    angles = np.arcsin(np.sqrt([least, most]))
+    room = 1 / np.sqrt(n.sum())  # totes all alike still leave a parabola to fit
+    even = np.linspace(
+        max(angles[0] - room, np.sqrt(edge)),
+        min(angles[1] + room, np.pi / 2 - np.sqrt(edge)),
+        _GRID,
+    )
+    if before is None:
+        return even
+    return np.append(even, np.arcsin(np.sqrt(checked_level(before, "before"))))
+
+
+def _log_likelihoods(
+    x: NDArray[np.int64], n: NDArray[np.int64], angles: Floats, correlation: float
+) -> Floats:
+    """Log-likelihood of each tote at each angle, less what no rate changes: (angles, totes)."""
+    spread = correlation / (1 - correlation)
+    hits = log_rising(np.sin(angles) ** 2, spread, int(x.max()))
+    misses = log_rising(np.cos(angles) ** 2, spread, int((n - x).max()))
+    table: Floats = hits[:, x] + misses[:, n - x]
+    return table
+
+
+def _peak(table: Floats) -> Floats:
+    """Largest value of each column, between its rows by the parabola through the best three."""
+    if len(table) == 1:
+        only: Floats = table[0]
+        return only
+    at, offset = _vertex(table)
+    column = np.arange(table.shape[1])
+    slope = (table[at + 1, column] - table[at - 1, column]) / 2
+    best: Floats = table[at, column] + slope * offset / 2
+    return np.asarray(np.maximum(best, table.max(axis=0)))
+
+
+def _vertex(table: Floats) -> tuple[NDArray[np.intp], Floats]:
+    """Row of the best of each column, ends apart, and where the parabola there is highest."""
+    at = np.clip(np.argmax(table, axis=0), 1, len(table) - 2)
+    column = np.arange(table.shape[1])
+    before, here, after = table[at - 1, column], table[at, column], table[at + 1, column]
+    bend = before - 2 * here + after
+    offset = np.divide(before - after, 2 * bend, out=np.zeros_like(bend), where=bend < 0)
+    return at, np.clip(offset, -1.0, 1.0)
+
+
+def _rate(angles: Floats, likelihood: Floats, x: NDArray[np.int64], n: NDArray[np.int64]) -> float:
+    if x.sum() in (0, n.sum()):
+        return float(x.sum() / n.sum())
+    at, offset = _vertex(likelihood[:_GRID, np.newaxis])
+    step = angles[1] - angles[0]
+    return float(np.sin(angles[at[0]] + offset[0] * step) ** 2)

@@ -1,0 +1,180 @@
+"""The CUSUM of log-likelihood ratios: the quickest watch for a lasting rise or fall of a rate."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from qa._validate import checked_counts, checked_positive
+from qa.charts.beta_binomial import checked_correlation, checked_shift, log_ratio
+from qa.charts.run_length import cusum_limit
+from qa.errors import InvalidInput
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cusum:
+    """A two-sided CUSUM: arrays of one length, a value for each audit in time order.
+
+    Attributes
+    ----------
+    path_up, path_down : the sums for a rise and for a fall, 0 or more; a sum that signalled
+        starts afresh with the next audit
+    limit_up, limit_down : a sum above its limit signals; infinite where that way is not watched
+    signals_up, signals_down : bool
+    inspected : pieces looked at
+    baseline : float, the fraction held against
+    arl_up, arl_down : in-control average run lengths, where this call solved the limits; else nan
+    """
+
+    path_up: Floats
+    path_down: Floats
+    limit_up: float
+    limit_down: float
+    signals_up: NDArray[np.bool_]
+    signals_down: NDArray[np.bool_]
+    inspected: Floats
+    baseline: float
+    arl_up: float
+    arl_down: float
+
+    @property
+    def signals(self) -> NDArray[np.bool_]:
+        """Audits at which either sum signals."""
+        return self.signals_up | self.signals_down
+
+    @property
+    def statistic(self) -> Floats:
+        """The sum that is nearer its limit, that for a fall drawn below zero."""
+        rising = self.path_up / self.limit_up >= self.path_down / self.limit_down
+        return np.where(rising, self.path_up, -self.path_down)
+
+    @property
+    def center(self) -> Floats:
+        """The line the sums start from: zero."""
+        return np.zeros_like(self.path_up)
+
+    @property
+    def upper(self) -> Floats:
+        """Limit for a rise; nan where it is not watched."""
+        return _line(self.limit_up, self.path_up)
+
+    @property
+    def lower(self) -> Floats:
+        """Limit for a fall, below zero like the statistic; nan where it is not watched."""
+        return _line(-self.limit_down, self.path_down)
+
+
+def cusum(
+    count: ArrayLike,
+    inspected: ArrayLike,
+    *,
+    center: float,
+    correlation: float = 0.0,
+    rise: float | None = 2.0,
+    fall: float | None = 0.5,
+    limit: float | tuple[float, float] | None = None,
+    arl: float = 500.0,
+    reset: bool = True,
+) -> Cusum:
+    """Log-likelihood-ratio CUSUM of counts in samples of any size, for a rise and for a fall.
+
+    Each audit adds log P(count | changed) - log P(count | baseline), beta-binomial; the sum is
+    never let below 0. An audit of more pieces weighs more by itself.
+
+    Parameters
+    ----------
+    count, inspected : array_like of int, broadcast to one length
+        Pieces of the kind, and pieces looked at, in time order.
+    center : float, between 0 and 1
+        Baseline fraction.
+    correlation : float, from 0, below 1
+        Intra-class correlation of pieces in one tote; 0 is the binomial CUSUM, which raises many
+        false alarms when totes differ.
+    rise, fall : float or None
+        The changes to find, as factors of the center; None leaves that way unwatched.
+    limit : float or (float, float), optional
+        Limit of both sums, or of the rise and of the fall. By default each is solved, by
+        `cusum_limit` on the sizes given, for an in-control average run length of `arl`.
+    arl : float, above 1
+    reset : bool
+        Start a sum afresh after it signals (else it runs on, and signals while above).
+
+    Returns
+    -------
+    Cusum
+
+    Raises
+    ------
+    InvalidInput
+        If a count is not from 0 to inspected, or rise or fall leads to no fraction.
+
+    References
+    ----------
+    Page (1954), Biometrika 41, 100-115; likelihood-ratio scores with a baseline that varies from
+    case to case as in Steiner et al. (2000), Biostatistics 1, 441-452.
+
+    Examples
+    --------
+    >>> watch = cusum([2, 1, 6, 5, 7], [200] * 5, center=0.01, correlation=0.01, limit=2.5)
+    >>> watch.path_up.round(2).tolist()
+    [0.0, 0.0, 0.85, 1.55, 2.53]
+    >>> watch.signals_up.tolist()
+    [False, False, False, False, True]
+    """
+    x, n = (np.atleast_1d(values).astype(np.int64) for values in checked_counts(count, inspected))
+    if x.ndim != 1:
+        raise InvalidInput(f"count must be one series, got an array of {x.ndim} dimensions")
+    rho = checked_correlation(correlation)
+    sides = []
+    for name, ratio, wanted in zip(("rise", "fall"), (rise, fall), _pair(limit), strict=True):
+        if ratio is None:
+            sides.append((np.zeros(x.size), np.inf, np.nan))
+            continue
+        base, factor = checked_shift(center, _on_its_side(name, ratio), name)
+        top, attained = wanted, np.nan
+        if top is None:
+            found = cusum_limit(n, center=base, correlation=rho, ratio=factor, arl=arl)
+            top, attained = found.limit, found.arl
+        score = log_ratio(x, n, center=base, ratio=factor, correlation=rho)
+        sides.append((_path(score, top if reset else np.inf), top, attained))
+    (up, top, arl_up), (down, bottom, arl_down) = sides
+    return Cusum(
+        up,
+        down,
+        top,
+        bottom,
+        up > top,
+        down > bottom,
+        n.astype(np.float64),
+        float(center),
+        arl_up,
+        arl_down,
+    )
+
+
+def _on_its_side(name: str, ratio: float) -> float:
+    if np.ndim(ratio) == 0 and (ratio > 1) == (name == "rise"):
+        return ratio
+    raise InvalidInput(f"{name} must be {'above' if name == 'rise' else 'below'} 1, got {ratio!r}")
+
+
+def _pair(limit: float | tuple[float, float] | None) -> tuple[float | None, float | None]:
+    if limit is None:
+        return None, None
+    top, bottom = limit if isinstance(limit, tuple) else (limit, limit)
+    return float(checked_positive(top, "limit")), float(checked_positive(bottom, "limit"))
+
+
+def _path(score: Floats, limit: float) -> Floats:
+    """Sums that never fall below 0 and start afresh after passing the limit."""
+    path, total = [], 0.0
+    for step in score.tolist():
+        total = max(0.0, (0.0 if total > limit else total) + step)
+        path.append(total)
+    return np.array(path, dtype=np.float64)
+
+
+def _line(limit: float, path: Floats) -> Floats:
+    return np.full_like(path, limit if np.isfinite(limit) else np.nan)
