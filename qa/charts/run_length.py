@@ -48,10 +48,19 @@ class RunLength:
 
 @dataclass(frozen=True, slots=True)
 class CusumLimit:
-    """A CUSUM's limit and the in-control average run length (totes) it attains."""
+    """A CUSUM's limit, with the chart it belongs to.
+
+    Attributes
+    ----------
+    limit : a sum above it signals
+    arl : average run length (totes) that it attains at `center`
+    center, ratio : what the sum's scores hold against each other: center, and ratio x center
+    """
 
     limit: float
     arl: float
+    center: float
+    ratio: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +78,6 @@ def cusum_limit(
     correlation: float = 0.0,
     ratio: float = 2.0,
     arl: float = 500.0,
-    rate: float | None = None,
     states: int = _STATES,
 ) -> CusumLimit:
     """Limit of a log-likelihood-ratio CUSUM for a wanted in-control average run length.
@@ -79,15 +87,13 @@ def cusum_limit(
     inspected_sizes : array_like of int
         Sample sizes as they come, with repeats: each future audit is taken to be one of these.
     center : float, between 0 and 1
-        Baseline fraction.
+        Baseline fraction, taken as known; `guarded_limit` allows for its being an estimate.
     correlation : float, from 0, below 1
         Intra-class correlation of pieces in one tote.
     ratio : float
         The change to find, as a factor of the center: 2 a doubling, 0.5 a halving.
     arl : float, above 1
         Totes between false alarms wanted on average.
-    rate : float, optional
-        Fraction at which the run length must hold, where that is not the center (`guarded_limit`).
     states : int
         Points of the grid from 0 to the largest limit that can be needed.
 
@@ -115,16 +121,14 @@ def cusum_limit(
     """
     if np.ndim(arl) != 0 or not 1 < arl < np.inf:
         raise InvalidInput(f"arl must be one number above 1, got {arl!r}")
-    scores = _scores(inspected_sizes, center, correlation, ratio, rate)
-    span = float(np.log(arl))
-    while True:
+    scores = _scores(inspected_sizes, center, correlation, ratio, None)
+    span, attained = np.log(arl), np.zeros(1)
+    while attained[-1] < arl:  # again only where the grid is too coarse for Lorden's bound
         step = span / (states - 0.5)
         attained = _arl_of_every_limit(_grid_chances(scores, step, states))
-        if attained[-1] >= arl:
-            break
-        span *= 2  # the rate is not the center, so Lorden's bound does not hold
+        span *= 1.25
     at = int(np.searchsorted(attained, arl))
-    return CusumLimit((at + 0.5) * step, float(attained[at]))
+    return CusumLimit(float((at + 0.5) * step), float(attained[at]), float(center), float(ratio))
 
 
 def guarded_limit(
@@ -137,13 +141,16 @@ def guarded_limit(
     arl: float = 500.0,
     assurance: float = 0.9,
 ) -> CusumLimit:
-    """Limit that keeps the in-control run length although the baseline is only an estimate.
+    """CUSUM that keeps its in-control run length although the baseline is only an estimate.
 
-    The true fraction has, after a baseline of `effective_n` pieces, the posterior
-    Beta(center n + 1/2, (1 - center) n + 1/2). A larger fraction brings a signal for a rise
-    sooner, at every step, so the run length is monotone in it: the limit that holds at the
-    posterior's `assurance` quantile holds with at least that chance over the posterior, and no
-    draws are needed. (For a fall it is the lower quantile.) The correlation is taken as known:
+    After a baseline worth `effective_n` pieces the true fraction has the posterior
+    Beta(center n + 1/2, (1 - center) n + 1/2). The larger the fraction, the sooner a rise is
+    signalled, run by run, so the run length is monotone in it: what holds at the posterior's
+    `assurance` quantile holds with at least that chance over the posterior, and no draws are
+    needed. (For a fall it is the lower quantile.) So the quantile takes the center's place and
+    the changed fraction stays ratio x the estimate, which makes this the quickest CUSUM with that
+    assurance; where the baseline is so short that the quantile comes close to it, a change of at
+    least the root of `ratio` from the quantile is looked for. The correlation is taken as known:
     pool it over lanes.
 
     Parameters
@@ -158,33 +165,28 @@ def guarded_limit(
     Returns
     -------
     CusumLimit
-        Its arl is the one attained at that quantile; at the estimate itself it is longer.
+        Chart with its own `center` and `ratio`, not those given here; at the estimate itself its
+        average run length is longer than the one it states.
 
     References
     ----------
-    Gandy & Kvaloy (2013), Scandinavian Journal of Statistics 40, 647-668 (there by bootstrap).
+    Gandy & Kvaloy (2013), Scandinavian Journal of Statistics 40, 647-668 (there by bootstrap, on
+    the limit alone); Moustakides (1986), Annals of Statistics 14, 1379-1387 (quickest).
 
     Examples
     --------
-    >>> plain = cusum_limit([200], center=0.01, correlation=0.01)
-    >>> firm = guarded_limit([200], center=0.01, effective_n=50_000, correlation=0.01)
-    >>> rough = guarded_limit([200], center=0.01, effective_n=5_000, correlation=0.01)
-    >>> plain.limit < firm.limit < rough.limit
-    True
+    >>> watch = guarded_limit([200], center=0.01, effective_n=5_000, correlation=0.01)
+    >>> round(watch.center, 4), round(watch.ratio * watch.center, 4), round(watch.limit, 1)
+    (0.0119, 0.02, 3.9)
     """
     n = float(checked_positive(effective_n, "effective_n"))
     level = checked_level(assurance, "assurance")
     base, factor = checked_shift(center, ratio)
     incorrect, correct = base * n + 0.5, (1 - base) * n + 0.5
-    worst = special.betaincinv(incorrect, correct, level if factor > 1 else 1 - level)
-    return cusum_limit(
-        inspected_sizes,
-        center=base,
-        correlation=correlation,
-        ratio=factor,
-        arl=arl,
-        rate=float(worst),
-    )
+    worst = float(special.betaincinv(incorrect, correct, level if factor > 1 else 1 - level))
+    farther = max if factor > 1 else min
+    left = farther(factor * base / worst, float(np.sqrt(factor)))
+    return cusum_limit(inspected_sizes, center=worst, correlation=correlation, ratio=left, arl=arl)
 
 
 def cusum_run_length(
