@@ -1,14 +1,21 @@
 """One TOML table being read: each key is taken once, and every fault is noted, not raised."""
 
 import re
-from collections.abc import Iterable, Iterator, Sequence
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, time
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 T = TypeVar("T")
-_NEEDED: Any = object()
 _COLUMN = re.compile(r"[a-z][a-z0-9_]*")
+
+
+class _Needed:
+    """Stands where a default would: the key must be there."""
+
+
+_NEEDED = _Needed()
 
 
 class Fields:
@@ -34,10 +41,10 @@ class Fields:
         """Whether the key is there and not yet taken."""
         return key in self._raw
 
-    def text(self, key: str, default: Any = _NEEDED) -> str:
+    def text(self, key: str) -> str:
         """Text that is not blank."""
         good = isinstance(self._raw.get(key), str) and self._raw[key].strip() != ""
-        return self._take(key, good, "text in quotes", str.strip, "", default)
+        return self._take(key, good, "text in quotes", str.strip, "", _NEEDED)
 
     def code(self, key: str) -> str:
         """A short text without blanks at its ends, such as a lane's."""
@@ -54,11 +61,17 @@ class Fields:
             good, rule = False, "no name of an audit's own fields"
         return self._take(key, good, rule, str, "", _NEEDED)
 
-    def codes(self, key: str, default: Any = _NEEDED) -> tuple[str, ...]:
-        """A list of codes."""
+    def codes(self, key: str, default: tuple[str, ...] | _Needed = _NEEDED) -> tuple[str, ...]:
+        """A list of codes, none of them twice; empty only where it may be left out."""
         value = self._raw.get(key)
-        good = isinstance(value, list) and all(isinstance(e, str) and e.strip() for e in value)
-        return self._take(key, good, 'a list such as ["A", "B"]', tuple, (), default)
+        good = (
+            isinstance(value, list)
+            and all(isinstance(each, str) and each.strip() for each in value)
+            and len(set(value)) == len(value)
+            and (len(value) > 0 or default == ())
+        )
+        rule = 'a list such as ["A", "B"], each code once'
+        return self._take(key, good, rule, tuple, (), default)
 
     def whole(self, key: str, *, least: int = 1) -> int:
         """A whole number, `least` or more."""
@@ -68,10 +81,10 @@ class Fields:
 
     def number(self, key: str, default: Any = _NEEDED) -> Any:
         """A number above 0."""
-        good = self._is_number(key) and 0 < self._raw[key] < float("inf")
+        good = self._is_number(key) and 0 < self._raw[key] <= sys.float_info.max
         return self._take(key, good, "a number above 0", float, 1.0, default)
 
-    def fraction(self, key: str, default: Any = _NEEDED) -> float:
+    def fraction(self, key: str, default: float | _Needed = _NEEDED) -> float:
         """A number between 0 and 1."""
         good = self._is_number(key) and 0 < self._raw[key] < 1
         return self._take(key, good, "a fraction between 0 and 1", float, 0.5, default)
@@ -81,7 +94,7 @@ class Fields:
         good = isinstance(self._raw.get(key), bool)
         return self._take(key, good, "true or false", bool, default, default)
 
-    def choice(self, key: str, choices: Sequence[str], default: Any = _NEEDED) -> str:
+    def choice(self, key: str, choices: Sequence[str], default: str | _Needed = _NEEDED) -> str:
         """One of the choices."""
         good = self._raw.get(key) in choices
         return self._take(key, good, f"one of {', '.join(choices)}", str, choices[0], default)
@@ -94,7 +107,7 @@ class Fields:
 
     def clock(self, key: str) -> time:
         """A time of day: 06:00:00, or "06:00" in quotes."""
-        value = self._raw.get(key)
+        value: Any = self._raw.get(key)
         if isinstance(value, str):
             value = _parsed(time.fromisoformat, value)
         good = isinstance(value, time) and value.tzinfo is None
@@ -104,7 +117,7 @@ class Fields:
 
     def day(self, key: str) -> date:
         """A date: 2026-03-16, bare or in quotes."""
-        value = self._raw.get(key)
+        value: Any = self._raw.get(key)
         if isinstance(value, str):
             value = _parsed(date.fromisoformat, value)
         good = isinstance(value, date) and not isinstance(value, datetime)
@@ -112,10 +125,11 @@ class Fields:
             key, good, "a date such as 2026-03-16", lambda _: value, date.min, _NEEDED
         )
 
-    def tables(self, key: str, default: Any = _NEEDED) -> Iterator["Fields"]:
+    def tables(self, key: str, *, needed: bool = True) -> Iterator["Fields"]:
         """The tables of a list, ``[[key]]``; none of their keys may be left over."""
         value = self._raw.get(key)
         good = isinstance(value, list) and value and all(isinstance(e, dict) for e in value)
+        default: list[Any] | _Needed = _NEEDED if needed else []
         listed = self._take(key, bool(good), f"one or more [[{key}]]", list, [], default)
         yield from self._each((f"{key}[{at}]", raw) for at, raw in enumerate(listed, start=1))
 
@@ -123,10 +137,12 @@ class Fields:
         """The tables ``[key.name]`` with their names, which must be among `names`."""
         value = self._raw.get(key)
         good = isinstance(value, dict) and all(isinstance(each, dict) for each in value.values())
-        found = self._take(key, good, f"tables such as [{key}.{names[0]}]", dict, {}, _NEEDED)
+        nothing: dict[str, Any] = {}
+        rule = f"tables such as [{key}.{names[0]}]"
+        found = self._take(key, good, rule, dict, nothing, _NEEDED)
         for name in found:
             if name not in names:
-                self._fault(f"{key}.{name}", f"must be one of {', '.join(names)}, got {name!r}")
+                self._fault(f"{key}.{name}", f"must be one of {', '.join(names)}")
         known = [name for name in found if name in names]
         tables = self._each((f"{key}.{name}", found[name]) for name in known)
         yield from zip(known, tables, strict=True)
@@ -146,9 +162,17 @@ class Fields:
         value = self._raw.get(key)
         return isinstance(value, int | float) and not isinstance(value, bool)
 
-    def _take(self, key: str, good: bool, rule: str, form: Any, harmless: Any, default: Any) -> Any:
+    def _take(
+        self,
+        key: str,
+        good: bool,
+        rule: str,
+        form: Callable[[Any], T],
+        harmless: T,
+        default: T | _Needed,
+    ) -> T:
         if key not in self._raw:
-            if default is not _NEEDED:
+            if not isinstance(default, _Needed):
                 return default
             self._fault(key, f"is missing, must be {rule}")
             return harmless

@@ -6,9 +6,10 @@ came and what was expected. Fractions are 0 to 1, times of day are the plant's o
 
 import tomllib
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from itertools import product
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -21,6 +22,7 @@ SEVERITIES = ("critical", "major", "minor")
 LOTS = ("tote", "lane_shift")
 LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
 HOUSE = "house"
+LISTS = ("lines", "lanes", "shifts", "products", "categories", "specifications")
 # Names of an audit's own fields, which no category may take: both head columns of one table.
 RESERVED = frozenset(
     {
@@ -201,14 +203,14 @@ def parse(text: str, where: str = "programme") -> Programme:
     """
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as reason:
+    except (tomllib.TOMLDecodeError, RecursionError) as reason:
         raise InvalidProgramme([f"is not TOML: {reason}"], where) from None
     faults: list[str] = []
     programme = _read(Fields(raw, "", faults))
-    if not faults:
-        faults += [*_reference_faults(programme), *_shift_faults(programme)]
-    if not faults:
-        faults += _plan_faults(programme)
+    misread = tuple(faults)
+    for parts, check in _CHECKS:
+        if not any(fault.startswith(parts) for fault in misread):
+            faults += check(programme)
     if faults:
         raise InvalidProgramme(faults, where)
     return programme
@@ -292,11 +294,11 @@ def _read(top: Fields) -> Programme:
         plans={name: _class_plan(name, each) for name, each in top.named("plans", SEVERITIES)},
         specifications=tuple(
             Specification(each.code("code"), each.text("name"), each.codes("categories"))
-            for each in top.tables("specifications", default=())
+            for each in top.tables("specifications", needed=False)
         ),
         baselines=tuple(
             Baseline(each.code("product"), each.day("first_day"), each.day("last_day"))
-            for each in top.tables("baselines", default=())
+            for each in top.tables("baselines", needed=False)
         ),
     )
     top.no_more()
@@ -310,42 +312,44 @@ def _class_plan(severity: str, each: Fields) -> ClassPlan:
     return ClassPlan(severity, aql=aql, level=each.choice("level", LEVELS, default="II"))
 
 
-def _reference_faults(programme: Programme) -> Iterable[str]:
-    lists = ("lines", "lanes", "shifts", "products", "categories", "specifications")
-    for name in lists:
+def _repeated(name: str) -> Callable[[Programme], Iterable[str]]:
+    def check(programme: Programme) -> Iterable[str]:
         codes = Counter(each.code for each in getattr(programme, name))
         for code in (code for code, times in codes.items() if times > 1):
             yield f'{name}: every code must be there once, got "{code}" more than once'
-    yield from _unknown(
-        "lanes", "line", programme.lines, ((e.code, (e.line,)) for e in programme.lanes)
-    )
-    yield from _unknown(
-        "specifications",
-        "categories",
-        programme.categories,
-        ((each.code, each.categories) for each in programme.specifications),
-    )
-    yield from _unknown(
-        "baselines",
-        "product",
-        programme.products,
-        ((each.product, (each.product,)) for each in programme.baselines),
-    )
+
+    return check
+
+
+def _lane_faults(programme: Programme) -> Iterable[str]:
+    named = ((lane.code, (lane.line,)) for lane in programme.lanes)
+    return _unknown("lanes", "line", programme.lines, named)
+
+
+def _specification_faults(programme: Programme) -> Iterable[str]:
+    named = ((each.code, each.categories) for each in programme.specifications)
+    return _unknown("specifications", "categories", programme.categories, named)
+
+
+def _several_faults(programme: Programme) -> Iterable[str]:
+    every = set(programme.category_codes)
+    partial = [each.code for each in programme.specifications if set(each.categories) < every]
+    if programme.several_per_piece and partial:
+        yield (
+            "specifications: need one category a piece, and several_per_piece is true: the counts "
+            f'cannot say how many pieces are correct under "{partial[0]}"'
+        )
+
+
+def _baseline_faults(programme: Programme) -> Iterable[str]:
+    named = ((each.product, (each.product,)) for each in programme.baselines)
+    yield from _unknown("baselines", "product", programme.products, named)
     for each in programme.baselines:
         if each.last_day < each.first_day:
             yield (
                 f"baselines ({each.product}).last_day: must not be before first_day "
                 f"{each.first_day}, got {each.last_day}"
             )
-    for severity in dict.fromkeys(each.severity for each in programme.categories):
-        if severity not in programme.plans:
-            yield f"plans.{severity}: is missing, and there are categories of class {severity}"
-    named = [each for each in programme.specifications if each.code != HOUSE]
-    if programme.several_per_piece and named:
-        yield (
-            "specifications: need one category a piece, and several_per_piece is true: the counts "
-            f'cannot say how many pieces are correct under "{named[0].code}"'
-        )
 
 
 def _unknown(
@@ -369,21 +373,56 @@ def _shift_faults(programme: Programme) -> Iterable[str]:
         taken.update(dict.fromkeys(minutes, shift.code))
 
 
-def _plan_faults(programme: Programme) -> Iterable[str]:
+def _pull_faults(programme: Programme) -> Iterable[str]:
+    if programme.pull > programme.pieces_per_tote:
+        yield (
+            f"pull: must be at most pieces_per_tote {programme.pieces_per_tote}, "
+            f"got {programme.pull}"
+        )
+
+
+def _class_faults(programme: Programme) -> Iterable[str]:
+    for severity in dict.fromkeys(each.severity for each in programme.categories):
+        if severity not in programme.plans:
+            yield f"plans.{severity}: is missing, and there are categories of class {severity}"
+
+
+def _number_faults(programme: Programme) -> Iterable[str]:
+    for severity, plan in programme.plans.items():
+        if plan.n is not None and plan.ac is not None and plan.ac >= plan.n:
+            yield f"plans.{severity}.ac: must be below n {plan.n}, got {plan.ac}"
+
+
+def _table_faults(programme: Programme) -> Iterable[str]:
     if programme.lot == "lane_shift" and any(not line.nest_time_ms for line in programme.lines):
         yield "lines: nest_time_ms is needed where a lot is a lane's totes of a shift"
         return
-    for severity, plan in programme.plans.items():
-        if plan.aql is None:
-            if plan.n is not None and plan.ac is not None and plan.ac >= plan.n:
-                yield f"plans.{severity}.ac: must be below n {plan.n}, got {plan.ac}"
-            continue
-        lane, shift = programme.lanes[0].code, programme.shifts[0].code
+    known = {line.code for line in programme.lines}
+    cells = product((e.code for e in programme.lanes if e.line in known), programme.shifts)
+    sizes = sorted({lot_size(programme, lane, shift.code) for lane, shift in cells})
+    by_aql = [(each, each.aql) for each in programme.plans.values() if each.aql is not None]
+    for (plan, aql), size in product(by_aql, sizes):
         try:
-            plans.standard(lot_size(programme, lane, shift), plan.aql, level=plan.level)
+            plans.standard(size, aql, level=plan.level)
         except QAError as reason:
-            yield f"plans.{severity}: {reason}"
+            yield f"plans.{plan.severity}: {reason}"
+            return
 
 
 def _minutes(clock: time) -> int:
     return clock.hour * 60 + clock.minute
+
+
+# Each check looks at some parts of the file, and is left out where these could not be read.
+_CHECKS: tuple[tuple[tuple[str, ...], Callable[[Programme], Iterable[str]]], ...] = (
+    *(((name,), _repeated(name)) for name in LISTS),
+    (("lines", "lanes"), _lane_faults),
+    (("shifts",), _shift_faults),
+    (("categories", "specifications"), _specification_faults),
+    (("several_per_piece", "categories", "specifications"), _several_faults),
+    (("products", "baselines"), _baseline_faults),
+    (("pull", "pieces_per_tote"), _pull_faults),
+    (("categories", "plans"), _class_faults),
+    (("plans",), _number_faults),
+    (("lot", "pieces_per_tote", "lines", "lanes", "shifts", "plans"), _table_faults),
+)

@@ -103,7 +103,7 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     """The audits that speak of what left the plant.
 
     Routine audits of lots accepted as made, and re-audits of lots accepted after a re-sort: the
-    last re-audit of each tote.
+    last re-audit of each tote. What routine audits saw in a lot before its re-sort is left out.
 
     Parameters
     ----------
@@ -119,7 +119,9 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
         .sort_values("pulled_at")
         .drop_duplicates(["site", "tote"], keep="last")
     )
-    first = kept[(kept["purpose"] == "routine") & ~kept["tote"].isin(again["tote"])]
+    of_lot = ["site", "lot"]
+    re_sorted = pd.MultiIndex.from_frame(kept[of_lot]).isin(pd.MultiIndex.from_frame(again[of_lot]))
+    first = kept[(kept["purpose"] == "routine") & ~re_sorted]
     return pd.concat([first, again]).sort_values("pulled_at")
 
 
@@ -181,12 +183,16 @@ def six_sums(tallies: pd.DataFrame, by: Sequence[str], counted: str = "incorrect
     totes = by_tote(tallies, by, [counted])
     n, x = totes["inspected"], totes[counted]
     products = totes.assign(totes=1, n=n, x=x, n2=n * n, x2=x * x, nx=n * x)
-    if not by:
-        return products[list(SUMS)].sum().to_frame().T
-    return products.groupby(list(by), observed=True)[list(SUMS)].sum().reset_index()
+    return _added(products, by)
 
 
 def add_sums(parts: Iterable[pd.DataFrame], by: Sequence[str]) -> pd.DataFrame:
     """Six sums of several cells, plants or machines, added up over `by`."""
-    together = checked_columns(pd.concat(list(parts)), (*by, *SUMS), "the six sums")
-    return together.groupby(list(by), observed=True)[list(SUMS)].sum().reset_index()
+    together = pd.concat(list(parts), ignore_index=True)
+    return _added(checked_columns(together, (*by, *SUMS), "the six sums"), by)
+
+
+def _added(sums: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    if not by:
+        return sums[list(SUMS)].sum().to_frame().T
+    return sums.groupby(list(by), observed=True)[list(SUMS)].sum().reset_index()

@@ -1,0 +1,169 @@
+"""The raw fields of one audit being read: every problem is noted in words, none is raised."""
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+from datetime import UTC, date, datetime
+from typing import Any, TypeVar
+
+from qa.programme import Programme
+
+T = TypeVar("T")
+MOST = 999_999_999  # far above any tote, and its square still fits the sums kept in 64 bits
+YEARS = (1970, 2200)  # keys count from 1970; a year outside is a slip of the pen
+_WHOLE = re.compile(r"([0-9]{1,9})(?:\.0*)?")  # a spreadsheet may write 200 as 200.0
+_UNSHOWABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+
+
+class Form:
+    """Raw fields: each reader notes a problem and gives a harmless value instead.
+
+    Parameters
+    ----------
+    fields : mapping of field name to text, number, date or time
+        Blank text, None and not-a-number count as left out.
+    programme : Programme
+        A time without a zone is read in its time zone.
+
+    Attributes
+    ----------
+    problems : dict of field name to message
+        The first problem of each field.
+    """
+
+    def __init__(self, fields: Mapping[str, object], programme: Programme) -> None:
+        stripped = ((name, _stripped(value)) for name, value in fields.items())
+        self._given = {name: value for name, value in stripped if value is not None}
+        self._zone = programme.zone
+        self.problems: dict[str, str] = {}
+
+    def given(self, name: str) -> bool:
+        """Whether the field is there and not blank."""
+        return name in self._given
+
+    def shown(self, name: str) -> str:
+        """The field as a message shows it."""
+        return _shown(self._given.get(name))
+
+    def fault(self, name: str, text: str) -> None:
+        """Note a problem, unless the field has one already."""
+        self.problems.setdefault(name, text)
+
+    def sound(self, *names: str) -> bool:
+        """Whether none of the fields has a problem."""
+        return not self.problems.keys() & set(names)
+
+    def only(self, known: Iterable[str]) -> None:
+        """Note a problem for each field that is not among the known ones."""
+        names = set(known)
+        for name in (name for name in self._given if name not in names):
+            self.fault(name, "is no field of an audit and no category of the programme")
+
+    def text(self, name: str, default: str | None = None) -> str:
+        """Text as it stands; a number from a spreadsheet without its .0."""
+        if not self.given(name):
+            if default is None:
+                self.fault(name, "is missing")
+            return default or ""
+        value = self._given[name]
+        text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
+        if _UNSHOWABLE.search(text):
+            self.fault(name, "must be plain text, and has a character that cannot be shown")
+            return ""
+        return text
+
+    def whole(self, name: str, *, least: int = 0) -> int | None:
+        """A whole number, `least` or more; None if left out or at fault."""
+        if not self.given(name):
+            return None
+        number = _as_whole(self._given[name])
+        if number is not None and least <= number <= MOST:
+            return number
+        rule = f"must be a whole number, {least} or more"
+        self.fault(name, f"{rule}, got {self.shown(name)}")
+        return None
+
+    def choice(self, name: str, choices: Mapping[str, T], default: T | None = None) -> T | None:
+        """What the field's text names, or `default` if it is left out."""
+        if default is not None and not self.given(name):
+            return default
+        value = self.text(name)
+        if value and value not in choices:
+            self.fault(name, f"must be one of {', '.join(choices)}, got {_shown(value)}")
+        return choices.get(value)
+
+    def date(self, name: str) -> date | None:
+        """A day; None if left out or at fault."""
+        if not self.given(name):
+            return None
+        value = self._given[name]
+        if isinstance(value, datetime):
+            value = value.date()
+        if isinstance(value, str):
+            value = _tried(date.fromisoformat, value)
+        if not isinstance(value, date):
+            self.fault(name, f"must be a date such as 2026-03-16, got {self.shown(name)}")
+            return None
+        return value
+
+    def moment(self, name: str) -> datetime | None:
+        """A date and time, in UTC; None if left out or at fault."""
+        if not self.given(name):
+            return None
+        value = self._given[name]
+        if isinstance(value, str) and _tried(date.fromisoformat, value) is None:
+            value = _tried(datetime.fromisoformat, value)
+        if not isinstance(value, datetime):
+            rule = "must be a date and time such as 2026-03-16 14:05"
+            self.fault(name, f"{rule}, got {self.shown(name)}")
+            return None
+        if not YEARS[0] < value.year < YEARS[1]:
+            rule = f"must be after the year {YEARS[0]} and before {YEARS[1]}"
+            self.fault(name, f"{rule}, got {self.shown(name)}")
+            return None
+        if value.tzinfo is None:
+            return self._from_plant_time(name, value)
+        return value.astimezone(UTC)
+
+    def _from_plant_time(self, name: str, value: datetime) -> datetime | None:
+        early, late = (value.replace(tzinfo=self._zone, fold=fold) for fold in (0, 1))
+        first, second = early.astimezone(UTC), late.astimezone(UTC)
+        if first == second:
+            return first
+        told = "comes twice" if first < second else "does not come"
+        self.fault(
+            name,
+            f"{told} in plant time on the night the clocks change, got {self.shown(name)}; "
+            f"add the offset, such as {early.isoformat(sep=' ', timespec='minutes')}",
+        )
+        return None
+
+
+def _stripped(value: object) -> Any:
+    if isinstance(value, str):
+        return value.strip() or None
+    # Not-a-number and not-a-time are how a table says that a cell is empty; neither equals itself.
+    blank = isinstance(value, float | datetime) and value != value
+    return None if blank else value
+
+
+def _as_whole(value: Any) -> int | None:
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, int):
+        return value
+    if isinstance(value, float):
+        return int(value) if value.is_integer() else None
+    found = _WHOLE.fullmatch(str(value))
+    return int(found[1]) if found else None
+
+
+def _tried(read: Callable[[str], T], text: str) -> T | None:
+    try:
+        return read(text)
+    except ValueError:
+        return None
+
+
+def _shown(value: object) -> str:
+    text = _UNSHOWABLE.sub("?", f'"{value}"' if isinstance(value, str) else str(value))
+    return text if len(text) <= 60 else text[:57] + "..."
