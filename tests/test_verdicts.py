@@ -1,0 +1,327 @@
+"""What happens to each lot: verdict, floor, and why in words."""
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from qa import tally
+from qa.audit import Audit, parse
+from qa.errors import InvalidInput
+from qa.programme import ClassPlan, Programme
+from qa.verdicts import COLUMNS, lots, of_audit
+
+Fields = Callable[..., dict[str, object]]
+START = datetime(2026, 3, 16, 9, 30, tzinfo=UTC)
+
+# MIL-STD-105E tables I and II-A: level I, lot of 4,000, is letter J, n 80, Ac 2 at AQL 1.0 and 3 at
+# 1.5; letter L, n 200, has Ac 5 and 7; letter M, n 315, has 7 and 10. (Reference: the sampling
+# folder's mil_std_105e_single.csv and mil_std_105e_code_letters.csv, seen in reprints.)
+PLANS = {80: (2, 3), 125: (3, 5), 200: (5, 7), 315: (7, 10)}
+
+
+def audit_at(programme: Programme, minutes: float, **fields: object) -> Audit:
+    """A good audit, some minutes after the first."""
+    good = {"lane": "1", "tote": "T1", "inspector": "Ines", "inspected": 200}
+    moment = START + timedelta(minutes=minutes)
+    return parse({**good, "pulled_at": moment, **fields}, programme)
+
+
+def judged(programme: Programme, *audits: Audit, **options: object) -> pd.Series:
+    table = lots(tally.from_audits(audits, programme), programme, **options)
+    assert len(table) == 1
+    return table.iloc[0]
+
+
+def re_audit(programme: Programme, minutes: float, re_sorted: float, **fields: object) -> Audit:
+    sorted_at = START + timedelta(minutes=re_sorted)
+    return audit_at(programme, minutes, purpose="re-audit", re_sorted_at=sorted_at, **fields)
+
+
+@pytest.mark.parametrize("inspected", PLANS)
+@pytest.mark.parametrize("beyond", [0, 1])
+def test_one_audit_is_judged_by_the_published_table(programme, inspected, beyond):
+    major, minor = PLANS[inspected]
+    stem, double = major // 2 + beyond, major - major // 2
+    found = judged(programme, audit_at(programme, 0, inspected=inspected, stem=stem, double=double))
+    assert found["verdict"] == ("reject" if beyond else "accept")
+    found = judged(programme, audit_at(programme, 0, inspected=inspected, over_trim=minor + beyond))
+    assert found["verdict"] == ("reject" if beyond else "accept")
+
+
+def test_every_count_of_a_tote_agrees_with_the_table(programme):
+    audits = [
+        audit_at(programme, 0, tote=f"{stem} {trim}", stem=stem, over_trim=trim)
+        for stem in range(9)
+        for trim in range(11)
+    ]
+    table = lots(tally.from_audits(audits, programme), programme).set_index("lot")
+    for audit in audits:
+        right = audit.counts["stem"] <= 5 and audit.counts["over_trim"] <= 7
+        assert table.loc[audit.lot, "verdict"] == ("accept" if right else "reject")
+
+
+def test_more_pieces_than_a_tabled_size_take_the_largest_size_not_above(programme):
+    assert judged(programme, audit_at(programme, 0, inspected=199, stem=4))["verdict"] == "reject"
+    assert judged(programme, audit_at(programme, 0, inspected=199, stem=3))["verdict"] == "accept"
+
+
+def test_why_says_the_figures(programme):
+    found = judged(programme, audit_at(programme, 0, stem=2, double=1))
+    assert found["why"] == (
+        "3 of 200 stem left on or double-loaded, accepts up to 5; "
+        "0 of 200 over-trim, accepts up to 7"
+    )
+    found = judged(programme, audit_at(programme, 0, stem=6))
+    assert found["why"] == "6 of 200 stem left on or double-loaded, accepts up to 5"
+
+
+def test_accepted_is_released_from_this_check_and_never_leave_to_ship(programme):
+    found = judged(programme, audit_at(programme, 0))
+    assert (found["verdict"], found["floor"]) == ("accept", "release")
+    assert "not leave to ship" in found["next"]
+
+
+def test_a_short_sample_asks_for_the_rest(programme):
+    found = judged(programme, audit_at(programme, 0, inspected=50, stem=1))
+    assert (found["verdict"], found["floor"]) == ("pull more", "hold")
+    assert "30 more pieces" in found["next"]
+    assert found["why"].startswith("1 of 50 stem left on or double-loaded, needs 80 pieces")
+
+
+def test_a_short_sample_already_beyond_acceptance_rejects(programme):
+    found = judged(programme, audit_at(programme, 0, inspected=50, stem=3))
+    assert found["verdict"] == "reject"
+    assert found["why"].endswith("already above the 2 accepted in 80")
+
+
+def test_the_next_pull_completes_a_short_sample(programme):
+    short = audit_at(programme, 0, inspected=50, stem=1)
+    rest = audit_at(programme, 10, inspected=30, stem=1)
+    assert judged(programme, short, rest)["verdict"] == "accept"
+    assert judged(programme, short, rest)["inspected"] == 80
+    more = audit_at(programme, 10, inspected=30, stem=2)
+    assert judged(programme, short, more)["verdict"] == "reject"
+
+
+@pytest.mark.parametrize("purpose", ["routine", "for-cause"])
+def test_another_audit_never_overturns_a_failure(programme, purpose):
+    failed, good = audit_at(programme, 0, stem=6), audit_at(programme, 60, purpose=purpose)
+    assert judged(programme, failed, good)["verdict"] == "reject"
+
+
+def test_a_later_failure_rejects_an_accepted_lot(programme):
+    good, failed = audit_at(programme, 0), audit_at(programme, 60, purpose="for-cause", stem=6)
+    assert judged(programme, good, failed)["verdict"] == "reject"
+
+
+def test_a_re_audit_after_the_re_sort_overturns_and_says_so(programme):
+    failed, again = audit_at(programme, 0, stem=6), re_audit(programme, 90, re_sorted=60, stem=1)
+    found = judged(programme, failed, again)
+    assert (found["verdict"], found["floor"]) == ("accept", "release")
+    assert found["why"].startswith("after the re-sort at 10:30 on 16 March: 1 of 200 stem")
+
+
+def test_a_re_audit_of_an_earlier_re_sort_does_not_overturn(programme):
+    failed, again = audit_at(programme, 30, stem=6), re_audit(programme, 90, re_sorted=20)
+    found = judged(programme, failed, again)
+    assert found["verdict"] == "reject"
+    assert "does not overturn it" in found["why"]
+
+
+def test_a_failed_re_audit_needs_another_re_sort(programme):
+    failed = audit_at(programme, 0, stem=6)
+    again = re_audit(programme, 60, re_sorted=30, stem=9)
+    same_sort = re_audit(programme, 90, re_sorted=30)
+    assert judged(programme, failed, again, same_sort)["verdict"] == "reject"
+    new_sort = re_audit(programme, 120, re_sorted=100)
+    assert judged(programme, failed, again, new_sort)["verdict"] == "accept"
+
+
+def test_an_unfinished_re_audit_leaves_the_failure(programme):
+    failed = audit_at(programme, 0, stem=6)
+    short = re_audit(programme, 60, re_sorted=30, inspected=40)
+    found = judged(programme, failed, short)
+    assert found["verdict"] == "reject"
+    assert "the re-audit is not finished" in found["why"]
+    rest = re_audit(programme, 70, re_sorted=30, inspected=40)
+    assert judged(programme, failed, short, rest)["verdict"] == "accept"
+
+
+@pytest.mark.parametrize("purpose", ["study", "head-check"])
+def test_studies_and_head_checks_judge_no_lot(programme, purpose):
+    head = {"head": "A"} if purpose == "head-check" else {}
+    other = audit_at(programme, 10, purpose=purpose, stem=50, **head)
+    assert judged(programme, audit_at(programme, 0), other)["verdict"] == "accept"
+    assert len(lots(tally.from_audits([other], programme), programme)) == 0
+    told = of_audit(other, tally.from_audits([], programme), programme)
+    assert (told.verdict, told.floor) == ("not judged", "")
+
+
+def lane_shift(programme: Programme) -> Programme:
+    return replace(
+        programme,
+        lot="lane_shift",
+        plans={"major": ClassPlan("major", n=400, ac=5), "minor": ClassPlan("minor", n=400, ac=8)},
+    )
+
+
+def test_a_lane_and_shift_are_judged_on_the_sum_of_their_totes(programme):
+    plant = lane_shift(programme)
+    first, second = audit_at(plant, 0, stem=3), audit_at(plant, 60, tote="T2", stem=2)
+    assert judged(plant, first)["verdict"] == "pull more"
+    found = judged(plant, first, second)
+    assert (found["verdict"], found["totes"], found["inspected"]) == ("accept", 2, 400)
+    third = audit_at(plant, 90, tote="T3", stem=1)
+    assert judged(plant, first, second, third)["verdict"] == "reject"
+
+
+def test_a_tote_pulled_for_cause_may_fail_a_lot_of_many_totes_but_fills_no_sample(programme):
+    plant = lane_shift(programme)
+    routine = audit_at(plant, 0, stem=3)
+    cause = audit_at(plant, 60, tote="T2", purpose="for-cause")
+    assert judged(plant, routine, cause)["verdict"] == "pull more"
+    bad = audit_at(plant, 60, tote="T2", purpose="for-cause", stem=6)
+    assert judged(plant, routine, bad)["verdict"] == "reject"
+
+
+def test_a_plan_by_n_and_ac_keeps_its_acceptance_number(programme):
+    plant = replace(lane_shift(programme), lot="tote")
+    found = judged(plant, audit_at(plant, 0, inspected=500, stem=6))
+    assert found["verdict"] == "reject"
+    assert judged(plant, audit_at(plant, 0, inspected=500, stem=5))["verdict"] == "accept"
+
+
+def test_each_audit_is_judged_by_the_version_in_force(programme):
+    strict = replace(programme, plans={**programme.plans, "major": ClassPlan("major", n=80, ac=0)})
+    audits = [audit_at(programme, 0, stem=1), audit_at(programme, 10, tote="T2", stem=1)]
+    rows = tally.from_audits(audits, programme).assign(programme=[1, 2])
+    table = lots(rows, {1: programme, 2: strict}).set_index("lot")
+    assert table["verdict"].to_dict() == {"T1": "accept", "T2": "reject"}
+    with pytest.raises(InvalidInput, match=r"programmes must hold every version used \(1\), got 2"):
+        lots(rows, {1: programme})
+
+
+def finding(tote: str, minutes: float = 0, lane: str = "1") -> pd.DataFrame:
+    found_at = START + timedelta(minutes=minutes)
+    columns = {"site": "SP1", "lane": lane, "tote": tote, "found_at": found_at, "what": "a bolt"}
+    return pd.DataFrame([columns])
+
+
+def filled(programme: Programme) -> pd.DataFrame:
+    """Five totes of lane 1, pulled in another order than filled, and one of lane 2."""
+    order = {"T1": 50, "T2": 40, "T3": 30, "T4": 20, "T5": 10}
+    audits = [
+        audit_at(
+            programme,
+            minutes,
+            tote=tote,
+            stem=6 if tote == "T3" else 0,
+            fill_start=START - timedelta(minutes=60 + minutes),
+        )
+        for tote, minutes in order.items()
+    ]
+    return tally.from_audits([*audits, audit_at(programme, 31, lane="2", tote="U3")], programme)
+
+
+def test_a_food_safety_finding_locks_its_tote_and_those_beside_it_in_order_of_filling(programme):
+    table = lots(filled(programme), programme, finding("T2")).set_index("lot")
+    locked = table[table["floor"] == "locked"]
+    assert set(locked.index) == {"T1", "T2", "T3"}
+    assert locked["verdict"].to_dict() == {"T1": "accept", "T2": "accept", "T3": "reject"}
+    assert locked.loc["T2", "why"] == "food-safety finding on tote T2, 09:30 on 16 March: a bolt"
+    assert "beside" in locked.loc["T1", "why"]
+    assert "whatever the sample says" in locked.loc["T2", "next"]
+
+
+def test_a_finding_on_a_tote_that_nobody_audited_locks_it_and_its_neighbours(programme):
+    rows = filled(programme).assign(fill_start=pd.NaT)
+    table = lots(tally.table(rows, programme.category_codes), programme, finding("T9", 35))
+    locked = table.set_index("lot")["floor"].eq("locked")
+    assert set(locked[locked].index) == {"T2", "T3", "T9"}
+
+
+def test_the_tote_of_a_finding_tells_its_own_reason_when_it_is_also_a_neighbour(programme):
+    both = pd.concat([finding("T2"), finding("T3")])
+    table = lots(filled(programme), programme, both).set_index("lot")
+    assert table.loc["T2", "why"].startswith("food-safety finding on tote T2,")
+    assert table.loc["T3", "why"].startswith("food-safety finding on tote T3,")
+
+
+def test_a_finding_locks_the_lot_of_many_totes(programme):
+    plant = lane_shift(programme)
+    table = lots(tally.from_audits([audit_at(plant, 0)], plant), plant, finding("T9", 10))
+    assert table["lot"].tolist() == ["2026-03-16 morning 1"]
+    assert table["floor"].tolist() == ["locked"]
+
+
+def test_one_audit_gets_the_verdict_that_the_table_gives(programme):
+    audits = [audit_at(programme, 0, stem=6), re_audit(programme, 90, re_sorted=60)]
+    earlier = tally.from_audits(audits[:1], programme)
+    told = of_audit(audits[1], earlier, programme)
+    row = judged(programme, *audits)
+    assert {name: getattr(told, name) for name in COLUMNS} == row.to_dict()
+    again = of_audit(audits[0], earlier, programme)
+    assert (again.verdict, again.inspected) == ("reject", 200)
+
+
+def test_no_audits_make_an_empty_table(programme):
+    table = lots(tally.from_audits([], programme), programme)
+    assert list(table.columns) == list(COLUMNS)
+    assert table.empty
+
+
+one_audit = st.tuples(
+    st.sampled_from(["routine", "for-cause", "re-audit", "study"]),
+    st.sampled_from([40, 80, 200]),
+    st.integers(0, 8),
+    st.integers(1, 30),
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(one_audit, min_size=1, max_size=6))
+def test_nothing_but_a_re_audit_after_a_later_re_sort_releases_a_failed_lot(programme, drawn):
+    audits = [
+        re_audit(programme, 30 * at, 30 * at - back, inspected=n, stem=stem)
+        if purpose == "re-audit"
+        else audit_at(programme, 30 * at, purpose=purpose, inspected=n, stem=stem)
+        for at, (purpose, n, stem, back) in enumerate(drawn, start=1)
+    ]
+    table = lots(tally.from_audits(audits, programme), programme)
+    if table.empty or table.iloc[0]["floor"] != "release":
+        return
+    alone = [
+        audit
+        for audit in audits
+        if audit.purpose != "study" and audit.incorrect > PLANS.get(audit.inspected, (2,))[0]
+    ]
+    if alone:
+        last = max(audit.pulled_at for audit in alone)
+        assert any(audit.re_sorted_at and audit.re_sorted_at > last for audit in audits)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.sampled_from([40, 80, 100, 200]), st.integers(0, 15), st.integers(0, 15))
+def test_one_more_incorrect_piece_never_mends_a_lot(programme, inspected, stem, trim):
+    def rank(**counts: int) -> int:
+        found = judged(programme, audit_at(programme, 0, inspected=inspected, **counts))
+        return ["accept", "pull more", "reject"].index(found["verdict"])
+
+    here = rank(stem=stem, over_trim=trim)
+    assert rank(stem=stem + 1, over_trim=trim) >= here
+    assert rank(stem=stem, over_trim=trim + 1) >= here
+
+
+def test_six_thousand_lots_are_judged_in_a_second(programme):
+    one = tally.from_audits([audit_at(programme, 0, stem=2)], programme)
+    rows = pd.concat([one] * 6000, ignore_index=True)
+    rows = rows.assign(lot=[f"T{i}" for i in range(6000)], stem=[i % 9 for i in range(6000)])
+    begun = time.perf_counter()
+    assert len(lots(rows, programme)) == 6000
+    assert time.perf_counter() - begun < 1.0
