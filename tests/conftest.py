@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from qa.programme import Programme, parse
+from qa.store import records, schema
 
 PROGRAMME_FILE = Path(__file__).resolve().parents[1] / "data_demo" / "programme.toml"
 
@@ -17,10 +18,8 @@ def programme() -> Programme:
 
 
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[object]:
+def store(tmp_path: Path) -> Iterator[schema.Store]:
     """A fresh SQLite store whose first programme was put on 1 March 2026."""
-    from qa.store import records, schema  # noqa: PLC0415 - until the store is there
-
     opened = schema.open_store(tmp_path / "plant.db", create=True)
     text = PROGRAMME_FILE.read_text(encoding="utf-8")
     at = datetime(2026, 3, 1, tzinfo=UTC)

@@ -1,0 +1,470 @@
+"""Writing and reading the record: audits, the programme's versions, food-safety findings.
+
+Nothing is changed or deleted: an audit is logged, corrected or voided by a new entry, with who,
+when and why. Sending the same again is harmless. Who and when come from the caller.
+"""
+
+import json
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime
+from typing import Any
+
+import pandas as pd
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Connection,
+    DateTime,
+    FromClause,
+    Select,
+    cast,
+    func,
+    insert,
+    select,
+    type_coerce,
+)
+
+from qa import tally
+from qa._validate import chosen
+from qa.audit import Audit, Finding
+from qa.errors import Conflict, InvalidInput, StoreError
+from qa.programme import Programme, parse
+from qa.store import entries, schema
+from qa.store.entries import Logged
+from qa.store.schema import CELL, SIX, Store, entry, reading, writing
+
+
+def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str) -> int:
+    """Keep a programme as the next version, in force from a moment on.
+
+    Parameters
+    ----------
+    store : Store
+    text : str
+        TOML, as `qa.programme.parse` reads it.
+    by, at, reason : str, datetime, str
+        Who, from when on, and why.
+
+    Returns
+    -------
+    int
+        Its version, from 1; the newest one's, when the text is the same.
+
+    Raises
+    ------
+    InvalidProgramme
+        With every fault of the text.
+    StoreError
+        If `at` is not after the newest version: a later change never rewrites the past.
+    """
+    parse(text)
+    _check_stamp(by, at, reason)
+    table = schema.programme_version
+    with writing(store) as connection:
+        newest = connection.execute(select(table).order_by(table.c.version.desc())).first()
+        if newest and newest.text == text:
+            return int(newest.version)
+        if newest and at <= newest.at:
+            raise StoreError(
+                f"a programme is in force since {newest.at:%Y-%m-%d %H:%M:%S} UTC, and the next "
+                f"one must begin after that, got {at:%Y-%m-%d %H:%M:%S%z}"
+            )
+        version = newest.version + 1 if newest else 1
+        row = {"version": version, "at": at, "by": by, "reason": reason, "text": text}
+        connection.execute(insert(table), row)
+    return int(version)
+
+
+def programme(store: Store, at: datetime | None = None) -> Programme:
+    """The programme in force at a moment; the newest version, when none is given.
+
+    The first version holds before its time too, for audits pulled before there was any.
+
+    Raises
+    ------
+    StoreError
+        If the store has none.
+    """
+    with reading(store) as connection:
+        kept = entries.versions(connection)
+    return entries.parsed((entries.in_force(kept, at) if at else kept[-1]).text)
+
+
+def programmes(store: Store) -> pd.DataFrame:
+    """Every version of the programme: version, at, by, reason, text."""
+    table = schema.programme_version
+    with reading(store) as connection:
+        return _frame(connection, select(*_plain(table)).order_by(table.c.version))
+
+
+def programmes_by_version(store: Store) -> dict[int, Programme]:
+    """Every version's programme, by the number that a tally's column ``programme`` gives."""
+    with reading(store) as connection:
+        return {each.version: entries.parsed(each.text) for each in entries.versions(connection)}
+
+
+def log(store: Store, audit: Audit, *, by: str, at: datetime) -> Logged:
+    """Record one audit; see `log_many`."""
+    return log_many(store, [audit], by=by, at=at)[0]
+
+
+def log_many(store: Store, audits: Iterable[Audit], *, by: str, at: datetime) -> tuple[Logged, ...]:
+    """Record audits, all or none.
+
+    Each comes under the programme version in force when its pieces were pulled. A key that is
+    there with the same content, now or before a correction, is left as it is.
+
+    Raises
+    ------
+    Conflict
+        If a key is there with other content; says what differs.
+    StoreError
+        If an audit contradicts the programme in force when its pieces were pulled.
+    """
+    _check_stamp(by, at)
+    with writing(store) as connection:
+        kept = entries.versions(connection)
+        rows = [entries.row_of(kept, audit) for audit in audits]
+        answers = []
+        for answer in entries.compared(connection, rows):
+            if isinstance(answer, Conflict):
+                raise answer
+            answers.append(answer)
+        new = [row for row, answer in zip(rows, answers, strict=True) if answer.new]
+        entries.append(connection, new, _stamp("logged", by, at, ""))
+    return tuple(answers)
+
+
+def would_log(store: Store, audits: Iterable[Audit]) -> tuple[Logged | StoreError, ...]:
+    """What `log_many` would say of each audit; nothing is written and no error is raised."""
+    rows: list[dict[str, Any] | StoreError] = []
+    with reading(store) as connection:
+        kept = entries.versions(connection)
+        for audit in audits:
+            try:
+                rows.append(entries.row_of(kept, audit))
+            except StoreError as fault:
+                rows.append(fault)
+        good = [row for row in rows if not isinstance(row, StoreError)]
+        answers = iter(entries.compared(connection, good))
+    return tuple(row if isinstance(row, StoreError) else next(answers) for row in rows)
+
+
+def correct(store: Store, audit: Audit, *, by: str, at: datetime, reason: str) -> Logged:
+    """Put other content in an audit's place; the earlier one stays in its history.
+
+    Returns
+    -------
+    Logged
+        Not new when the audit says the same already.
+
+    Raises
+    ------
+    Conflict
+        If the audit was voided.
+    StoreError
+        If there is no such audit, or the new content contradicts the programme.
+    """
+    _check_stamp(by, at, reason)
+    with writing(store) as connection:
+        last = entries.last_of(connection, audit.key)
+        if last["action"] == "voided":
+            raise Conflict(
+                f"audit {audit.key} was voided by {last['by']} at {last['at']:%Y-%m-%d %H:%M} UTC "
+                f"({last['reason']}), and a voided audit is not corrected"
+            )
+        row = entries.row_of(entries.versions(connection), audit)
+        if not entries.differences(last, row):
+            return Logged(audit.key, new=False)
+        row["revision"] = last["revision"] + 1
+        entries.append(connection, [row], _stamp("corrected", by, at, reason), [last])
+    return Logged(audit.key, new=True)
+
+
+def void(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logged:
+    """Take an audit out of every figure; it stays in the history.
+
+    Returns
+    -------
+    Logged
+        Not new when the audit was voided already.
+
+    Raises
+    ------
+    StoreError
+        If there is no such audit.
+    """
+    _check_stamp(by, at, reason)
+    with writing(store) as connection:
+        last = entries.last_of(connection, key)
+        if last["action"] == "voided":
+            return Logged(key, new=False)
+        row = {**last, "revision": last["revision"] + 1}
+        entries.append(connection, [row], _stamp("voided", by, at, reason), [last])
+    return Logged(key, new=True)
+
+
+def tallies(
+    store: Store,
+    *,
+    first_day: date | None = None,
+    last_day: date | None = None,
+    line: str | None = None,
+    lane: str | None = None,
+    shift: str | None = None,
+    product: str | None = None,
+    purpose: str | None = None,
+    tote: str | None = None,
+    lot: str | None = None,
+    inspector: str | None = None,
+) -> pd.DataFrame:
+    """The current audits, not voided, as a tally in order of pulling.
+
+    Parameters
+    ----------
+    store : Store
+    first_day, last_day : date or None
+        Production days, both included.
+    line, lane, shift, product, purpose, tote, lot, inspector : str or None
+        Only audits with this value.
+
+    Returns
+    -------
+    tally
+        With a column for every category of any of the programme's versions, the newest one's
+        first; 0 where an audit's programme had no such category.
+    """
+    wanted = {"line": line, "lane": lane, "shift": shift, "product": product, "purpose": purpose}
+    wanted |= {"tote": tote, "lot": lot, "inspector": inspector}
+    names = [*(name for name in tally.COLUMNS if name != "incorrect"), "counts"]
+    found = (
+        select(*_plain(entry, names))
+        .join(schema.current, schema.current.c.entry == entry.c.number)
+        .where(entry.c.action != "voided", *_filters(entry, wanted, first_day, last_day))
+        .order_by(entry.c.pulled_at, entry.c.key)
+    )
+    with reading(store) as connection:
+        return _as_tally(_frame(connection, found), _categories(connection))
+
+
+def sums(
+    store: Store,
+    *,
+    by: Sequence[str] = ("lane",),
+    counted: str = "incorrect",
+    purpose: str | None = "routine",
+    first_day: date | None = None,
+    last_day: date | None = None,
+    line: str | None = None,
+    lane: str | None = None,
+    shift: str | None = None,
+    product: str | None = None,
+) -> pd.DataFrame:
+    """The six sums of each group, added up in the database from the cells that are kept.
+
+    A cell is site, day, shift, line, lane, head, product and purpose. The sums equal those of
+    `qa.tally.six_sums` over `tallies`, except that there
+
+    * a tote audited in several cells of one group (over a change of shift, or for two purposes)
+      is one cluster, and here one in each cell;
+    * an audit whose programme did not have the category yet counts as 0 of it, and here not at
+      all, since nobody looked.
+
+    Parameters
+    ----------
+    store : Store
+    by : sequence of str
+        Columns of the cell, or none for one row.
+    counted : str
+        "incorrect" or a category.
+    purpose : str or None
+        None takes every purpose.
+    first_day, last_day, line, lane, shift, product
+        As in `tallies`.
+
+    Returns
+    -------
+    DataFrame
+        `by`, then totes, n, x, n2, x2, nx, in order of `by`.
+    """
+    columns = {name: schema.sums.c[name] for name in CELL}
+    groups = [chosen(columns, "by", name) for name in by]
+    wanted = {"line": line, "lane": lane, "shift": shift, "product": product, "purpose": purpose}
+    six = [func.coalesce(func.sum(schema.sums.c[name]), 0) for name in SIX]
+    found = (
+        select(*groups, *(cast(s, BigInteger).label(n) for s, n in zip(six, SIX, strict=True)))
+        .where(schema.sums.c.counted == counted, schema.sums.c.totes > 0)
+        .where(*_filters(schema.sums, wanted, first_day, last_day))
+        .group_by(*groups)
+        .order_by(*groups)
+    )
+    with reading(store) as connection:
+        if counted not in ("incorrect", *_categories(connection)):
+            raise InvalidInput(f'counted must be "incorrect" or a category, got "{counted}"')
+        frame = _frame(connection, found)
+    frame[list(SIX)] = frame[list(SIX)].astype("int64")
+    return frame
+
+
+def history(store: Store, key: str) -> pd.DataFrame:
+    """Every version of an audit, oldest first.
+
+    Returns
+    -------
+    DataFrame
+        revision, action, at, by, reason, then the columns of a tally, note and source.
+
+    Raises
+    ------
+    StoreError
+        If there is no such audit.
+    """
+    names = ("revision", "action", "at", "by", "reason")
+    found = select(*_plain(entry)).where(entry.c.key == key).order_by(entry.c.revision)
+    with reading(store) as connection:
+        entries.last_of(connection, key)
+        rows, categories = _frame(connection, found), _categories(connection)
+    stamps, notes = rows[list(names)], rows[["note", "source"]]
+    return pd.concat([stamps, _as_tally(rows, categories), notes], axis=1)
+
+
+def record_finding(store: Store, found: Finding, *, by: str, at: datetime) -> Logged:
+    """Record a food-safety finding; sending the same again is harmless.
+
+    Raises
+    ------
+    Conflict
+        If the key is there with other content.
+    """
+    _check_stamp(by, at)
+    row = {name: getattr(found, name) for name in Finding.__dataclass_fields__}
+    with writing(store) as connection:
+        kept = _finding(connection, found.key)
+        if not kept:
+            stamp = _stamp("recorded", by, at, "")
+            connection.execute(insert(schema.finding), {**row, **stamp})
+            return Logged(found.key, new=True)
+    differing = [name for name, value in row.items() if kept[0][name] != value]
+    if differing:
+        raise Conflict(
+            f"finding {found.key} is recorded with other content: "
+            + ", ".join(
+                f"{each} is {kept[0][each]} there and {row[each]} here" for each in differing
+            )
+        )
+    return Logged(found.key, new=False)
+
+
+def lift_finding(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logged:
+    """Say that a food-safety finding no longer locks anything, and why; it stays on record.
+
+    Raises
+    ------
+    StoreError
+        If there is no such finding.
+    """
+    _check_stamp(by, at, reason)
+    with writing(store) as connection:
+        kept = _finding(connection, key)
+        if not kept:
+            raise StoreError(f"there is no finding {key} in the store")
+        if len(kept) > 1:
+            return Logged(key, new=False)
+        stamp = _stamp("lifted", by, at, reason)
+        connection.execute(insert(schema.finding), {**kept[0], **stamp})
+    return Logged(key, new=True)
+
+
+def findings(store: Store) -> pd.DataFrame:
+    """Every food-safety finding, in order of finding.
+
+    Returns
+    -------
+    DataFrame
+        key, site, found_at, line, lane, tote, what, by, at, and lifted_at, lifted_by,
+        lifted_reason: NaT and "" while it stands.
+    """
+    recorded, lifted = schema.finding.alias(), schema.finding.alias()
+    names = (*Finding.__dataclass_fields__, "by", "at")
+    found = (
+        select(
+            *_plain(recorded, names),
+            *(each.label(f"lifted_{each.key}") for each in _plain(lifted, ("at", "by", "reason"))),
+        )
+        .outerjoin(lifted, (lifted.c.key == recorded.c.key) & (lifted.c.action == "lifted"))
+        .where(recorded.c.action == "recorded")
+        .order_by(recorded.c.found_at, recorded.c.key)
+    )
+    with reading(store) as connection:
+        frame = _frame(connection, found)
+    return frame.fillna({"lifted_by": "", "lifted_reason": ""})
+
+
+def _check_stamp(by: str, at: datetime, reason: str = "none needed") -> None:
+    if not by.strip():
+        raise InvalidInput("by must say who, and is blank")
+    if not reason.strip():
+        raise InvalidInput("reason must say why, and is blank")
+    if at.tzinfo is None:
+        raise InvalidInput(f"at must have its zone, got {at}")
+
+
+def _stamp(action: str, by: str, at: datetime, reason: str) -> dict[str, Any]:
+    return {"action": action, "by": by.strip(), "at": at, "reason": reason.strip()}
+
+
+def _finding(connection: Connection, key: str) -> Sequence[Any]:
+    """Its rows: none, recorded, or recorded and lifted."""
+    table = schema.finding
+    rows = select(table).where(table.c.key == key).order_by(table.c.action.desc())
+    return connection.execute(rows).mappings().all()
+
+
+def _filters(
+    table: FromClause, wanted: dict[str, str | None], first: date | None, last: date | None
+) -> list[ColumnElement[bool]]:
+    found = [table.c[name] == value for name, value in wanted.items() if value is not None]
+    found += [table.c["day"] >= first] if first is not None else []
+    return found + ([table.c["day"] <= last] if last is not None else [])
+
+
+def _plain(table: FromClause, names: Iterable[str] = ()) -> list[ColumnElement[Any]]:
+    """Columns whose times pandas makes UTC for a whole column at once, much the quicker."""
+    found = [table.c[name] for name in names] or list(table.c)
+    return [
+        type_coerce(each, DateTime(timezone=True)).label(each.key)
+        if isinstance(each.type, schema.Moment)
+        else each
+        for each in found
+    ]
+
+
+def _frame(connection: Connection, found: Select[Any]) -> pd.DataFrame:
+    """Rows as a table: times in UTC, days midnights."""
+    frame = pd.DataFrame(
+        connection.execute(found).all(), columns=list(found.selected_columns.keys())
+    )
+    for column in found.selected_columns:
+        if isinstance(column.type, DateTime):
+            times = pd.to_datetime(frame[column.key], utc=True)
+            frame[column.key] = times.astype("datetime64[us, UTC]")
+        elif column.key == "day":
+            frame["day"] = pd.to_datetime(frame["day"]).astype("datetime64[us]")
+    return frame
+
+
+def _categories(connection: Connection) -> tuple[str, ...]:
+    """Of any version of the programme, the newest one's first."""
+    kept = reversed(entries.versions(connection))
+    return tuple(
+        dict.fromkeys(c for each in kept for c in entries.parsed(each.text).category_codes)
+    )
+
+
+def _as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
+    """Rows of entries as a tally; each different text of counts is parsed once."""
+    codes, texts = pd.factorize(rows["counts"])
+    counts = pd.DataFrame([json.loads(text) for text in texts], columns=list(categories))
+    spread = counts.take(codes).set_axis(rows.index)
+    incorrect = rows["inspected"] - rows["correct"]
+    return tally.table(pd.concat([rows.assign(incorrect=incorrect), spread], axis=1), categories)

@@ -1,0 +1,408 @@
+"""The tables of a store, and opening one: a SQLite file, or a PostgreSQL database by its address.
+
+`entry` is the record: one row a version of an audit, only ever added to. `current` (the newest
+entry of each audit) and `sums` (the six sums of each cell) are derived from it, kept in the same
+transaction, and can be made again from it.
+"""
+
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import (
+    URL,
+    BigInteger,
+    CheckConstraint,
+    Column,
+    Connection,
+    Date,
+    DateTime,
+    Dialect,
+    Engine,
+    ForeignKey,
+    Index,
+    Integer,
+    MetaData,
+    PrimaryKeyConstraint,
+    Table,
+    Text,
+    TypeDecorator,
+    UniqueConstraint,
+    create_engine,
+    event,
+    inspect,
+    make_url,
+    select,
+)
+from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
+
+from qa.errors import InvalidInput, StoreError, StoreTooNew
+from qa.store import migrations
+
+BUSY_SECONDS = 20.0
+MOST_PIECES = 1_000_000
+ACTIONS = ("logged", "corrected", "voided")
+# Any one number will do: it names the lock under which PostgreSQL's writers take turns.
+_WRITERS = 7_083_197
+
+
+class Moment(TypeDecorator[datetime]):
+    """A time in UTC: needs its zone on the way in, has it on the way out, on every database."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To UTC."""
+        del dialect
+        if value is None:
+            return None
+        if value.tzinfo is None:
+            raise InvalidInput(f"a time to store must have its zone, got {value}")
+        return value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """With its zone, which SQLite does not keep."""
+        del dialect
+        if value is None or value.tzinfo is None:
+            return value and value.replace(tzinfo=UTC)
+        return value.astimezone(UTC)
+
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+programme_version = Table(
+    "programme_version",
+    metadata,
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("text", Text, nullable=False),
+)
+
+entry = Table(
+    "entry",
+    metadata,
+    # Numbered without a gap under the writers' lock, so that a lost entry shows.
+    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("key", Text, nullable=False),
+    Column("revision", Integer, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("programme", ForeignKey("programme_version.version"), nullable=False),
+    Column("site", Text, nullable=False),
+    Column("day", Date, nullable=False),
+    Column("shift", Text, nullable=False),
+    Column("line", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("head", Text),
+    Column("product", Text, nullable=False),
+    Column("raw_lot", Text),
+    Column("tote", Text, nullable=False),
+    Column("lot", Text, nullable=False),
+    Column("pulled_at", Moment, nullable=False),
+    Column("inspector", Text, nullable=False),
+    Column("purpose", Text, nullable=False),
+    Column("inspected", Integer, nullable=False),
+    Column("correct", Integer, nullable=False),
+    # {"stem": 2, ...} with sorted keys. Few texts differ among many audits, so a reader parses
+    # each once; a row a category would make a million audits four million rows to turn sideways.
+    Column("counts", Text, nullable=False),
+    Column("pieces_in_tote", Integer),
+    Column("fill_start", Moment),
+    Column("fill_end", Moment),
+    Column("re_sorted_at", Moment),
+    Column("note", Text, nullable=False),
+    Column("source", Text, nullable=False),
+    UniqueConstraint("key", "revision"),
+    CheckConstraint("action in ('logged', 'corrected', 'voided')", name="action"),
+    CheckConstraint(f"inspected between 1 and {MOST_PIECES}", name="inspected"),
+    CheckConstraint("correct between 0 and inspected", name="correct"),
+    Index(None, "tote"),
+    Index(None, "lot"),
+    Index(None, "day", "lane"),
+)
+
+current = Table(
+    "current",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("entry", ForeignKey("entry.number"), nullable=False, unique=True),
+)
+
+CELL = ("site", "day", "shift", "line", "lane", "head", "product", "purpose")
+SIX = ("totes", "n", "x", "n2", "x2", "nx")
+
+sums = Table(
+    "sums",
+    metadata,
+    *(Column(name, Date if name == "day" else Text, nullable=False) for name in CELL),
+    Column("counted", Text, nullable=False),
+    *(Column(name, BigInteger, nullable=False) for name in SIX),
+    # What a question always names comes first, then the days that it spans.
+    PrimaryKeyConstraint(
+        "counted", "purpose", "day", "site", "shift", "line", "lane", "head", "product"
+    ),
+)
+
+finding = Table(
+    "finding",
+    metadata,
+    Column("key", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("found_at", Moment, nullable=False),
+    Column("line", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("tote", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    PrimaryKeyConstraint("key", "action"),
+    CheckConstraint("action in ('recorded', 'lifted')", name="action"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """An open store; `url` is its address, without a password, and for people to read."""
+
+    engine: Engine
+    url: str
+
+
+def open_store(where: str | Path, *, create: bool = False) -> Store:
+    """The store at a place, brought up to this version's tables if an older version made it.
+
+    Parameters
+    ----------
+    where : path or URL
+        A SQLite file, or an address such as ``postgresql://user@host/name``.
+    create : bool
+        Make the store if there is none; its file appears whole or not at all.
+
+    Raises
+    ------
+    StoreTooNew
+        If a newer version of the program made it.
+    StoreError
+        If there is none, it is no store of this program, or it cannot be opened.
+    """
+    url = _address(where)
+    if url.get_backend_name() == "sqlite":
+        path = Path(url.database or "")
+        _check_folder(path)
+        if create and not path.exists():
+            _create_file(path)
+        _check_file(path)
+        return _opened(url, str(path), create=False)
+    return _opened(url, url.render_as_string(hide_password=True), create=create)
+
+
+@contextmanager
+def reading(store: Store) -> Iterator[Connection]:
+    """A connection that sees the store as it stands at one moment.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot answer.
+    """
+    with _told(store.url), store.engine.begin() as connection:
+        yield connection
+
+
+@contextmanager
+def writing(store: Store) -> Iterator[Connection]:
+    """A connection for one change, whole or not at all; writers take turns from its beginning.
+
+    SQLite: ``BEGIN IMMEDIATE``, without which updates are lost with no error. PostgreSQL: one
+    advisory lock, held to the end of the transaction.
+
+    Raises
+    ------
+    StoreError
+        If the database cannot take it, or is kept busy by another for too long.
+    """
+    writer = store.engine.execution_options(writes=True)
+    with _told(store.url), writer.begin() as connection:
+        if connection.dialect.name == "postgresql":
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
+        yield connection
+
+
+def _address(where: str | Path) -> URL:
+    text = str(where)
+    if "://" not in text:
+        return URL.create("sqlite", database=text)
+    try:
+        url = make_url(text)
+    except ArgumentError:
+        raise StoreError("a store's address must be like postgresql://user@host/name") from None
+    if url.get_backend_name() == "postgresql":
+        return url.set(drivername="postgresql+psycopg")
+    if url.get_backend_name() == "sqlite" and url.database:
+        return url
+    raise StoreError(f"a store is a file or a postgresql:// address, got {url.drivername}://")
+
+
+def _check_folder(path: Path) -> None:
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder, not a store")
+    if not path.parent.is_dir():
+        raise StoreError(f"there is no folder {path.parent} for the store {path.name}")
+
+
+def _check_file(path: Path) -> None:
+    try:
+        with path.open("rb") as file:
+            head = file.read(16)
+    except FileNotFoundError:
+        raise StoreError(f"there is no store at {path}") from None
+    except OSError as reason:
+        raise StoreError(f"the store {path} cannot be read: {reason.strerror}") from None
+    if head != b"SQLite format 3\0":
+        raise StoreError(f"{path} is not a Toteproof store")
+
+
+def _create_file(path: Path) -> None:
+    """Made under another name first, so that a store half made never stands under its own."""
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
+    try:
+        engine = _engine(URL.create("sqlite", database=str(draft)), foreign_keys=False)
+        try:
+            with _told(str(path)):
+                _write_ahead(engine)
+                _upgrade(engine)
+        finally:
+            engine.dispose()
+        _settle(draft, path)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _write_ahead(engine: Engine) -> None:
+    """Readers and a writer at once; the file remembers it."""
+    connection = engine.raw_connection()
+    try:
+        connection.cursor().execute("PRAGMA journal_mode=WAL")
+    finally:
+        connection.close()
+
+
+def _settle(draft: Path, path: Path) -> None:
+    """Give the draft its name; if another program was first, its store stays."""
+    try:
+        os.link(draft, path)
+    except FileExistsError:
+        return
+    except OSError:  # a file system without links
+        draft.rename(path)
+
+
+def _opened(url: URL, name: str, *, create: bool) -> Store:
+    engine = _engine(url, foreign_keys=True)
+    try:
+        with _told(name):
+            found = _revision(engine)
+            if found is None and not create:
+                raise StoreError(f"{name} is not a Toteproof store")
+            if found != migrations.HEAD:
+                _check_known(name, found)
+                _upgrade_apart(url)
+    except BaseException:
+        engine.dispose()
+        raise
+    return Store(engine, name)
+
+
+def _check_known(name: str, found: str | None) -> None:
+    if found is not None and found not in migrations.known():
+        raise StoreTooNew(
+            f"{name} was made by a newer version of Toteproof: its tables are of revision {found}, "
+            f"and this version knows {migrations.HEAD} at most"
+        )
+
+
+def _revision(engine: Engine) -> str | None:
+    with engine.connect() as connection:
+        if not inspect(connection).has_table(migrations.VERSION_TABLE):
+            return None
+        table = Table(migrations.VERSION_TABLE, MetaData(), Column("version_num", Text))
+        return connection.execute(select(table.c.version_num)).scalar()
+
+
+def _upgrade_apart(url: URL) -> None:
+    """By a connection that does not enforce foreign keys, since a step may rebuild a table."""
+    engine = _engine(url, foreign_keys=False)
+    try:
+        _upgrade(engine)
+    finally:
+        engine.dispose()
+
+
+def _upgrade(engine: Engine) -> None:
+    with engine.execution_options(writes=True).begin() as connection:
+        migrations.upgrade(connection, metadata)
+
+
+def _engine(url: URL, *, foreign_keys: bool) -> Engine:
+    if url.get_backend_name() != "sqlite":
+        try:
+            return create_engine(url, pool_pre_ping=True)
+        except ModuleNotFoundError:
+            raise StoreError(
+                'a PostgreSQL store needs its driver: pip install "toteproof[postgres]"'
+            ) from None
+    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS})
+
+    def connected(connection: Any, _: object) -> None:
+        connection.isolation_level = None  # transactions begin where `begun` says
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
+
+    def begun(connection: Connection) -> None:
+        writes = connection.get_execution_options().get("writes", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+    event.listen(engine, "connect", connected)
+    event.listen(engine, "begin", begun)
+    return engine
+
+
+@contextmanager
+def _told(name: str) -> Iterator[None]:
+    """A database's own trouble, said in one sentence; a wrong statement stays a bug, and loud."""
+    try:
+        yield
+    except OperationalError as reason:
+        if "locked" in str(reason.orig):
+            raise StoreError(
+                f"the store {name} is kept busy by another program; nothing was changed, try again"
+            ) from None
+        raise StoreError(f"the store {name} does not answer: {_first_line(reason)}") from None
+    except DatabaseError as reason:
+        if type(reason) is not DatabaseError:
+            raise
+        raise StoreError(f"the store {name} is damaged: {_first_line(reason)}") from None
+
+
+def _first_line(reason: DatabaseError) -> str:
+    return str(reason.orig).strip().partition("\n")[0]
