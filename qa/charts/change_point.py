@@ -84,7 +84,7 @@ def change_point(
     if x.ndim != 1 or x.size < 2:
         raise InvalidInput(f"count must be one series of 2 totes or more, got shape {x.shape}")
     rho, level = checked_correlation(correlation), checked_level(confidence)
-    angles = _grid(x, n, before)
+    angles = _grid(x, n, rho, before)
     up_to = np.cumsum(_log_likelihoods(x, n, angles, rho), axis=1)
     left = up_to[:_GRID] if before is None else up_to[_GRID:]
     after = up_to[:_GRID, -1:] - up_to[:_GRID, :-1]
@@ -105,21 +105,23 @@ def change_point(
     )
 
 
-def _grid(x: NDArray[np.int64], n: NDArray[np.int64], before: float | None) -> Floats:
-    """Angles arcsin(sqrt(rate)) from the smallest to the largest rate of a tote, evenly spaced.
+def _grid(
+    x: NDArray[np.int64], n: NDArray[np.int64], correlation: float, before: float | None
+) -> Floats:
+    """Angles arcsin(sqrt(rate)), evenly spaced over every rate that may be the best of a stretch.
 
     On this scale the likelihood is near a parabola of one width at every rate, so that three
-    points about the best give the best. With `before` known the last point is that rate.
+    points about the best give the best. The best mean of one tote lies beyond its own fraction by
+    at most the factor n s / log(1 + n s), s = correlation / (1 - correlation), of either kind of
+    piece. With `before` known the last point is that rate.
     """
-    edge = 1e-3 / n.sum()
-    least, most = np.clip([np.min(x / n), np.max(x / n)], edge, 1 - edge)
-    angles = np.arcsin(np.sqrt([least, most]))
-    room = 1 / np.sqrt(n.sum())  # totes all alike still leave a parabola to fit
-    even = np.linspace(
-        max(angles[0] - room, np.sqrt(edge)),
-        min(angles[1] + room, np.pi / 2 - np.sqrt(edge)),
-        _GRID,
-    )
+    clumps = n.max() * correlation / (1 - correlation)
+    factor = clumps / np.log1p(clumps) if clumps > 0 else 1.0
+    room, edge = 1 / np.sqrt(n.sum()), np.sqrt(1e-3 / n.sum())  # totes all alike still need width
+    least = 1 - min(1.0, factor * np.max(1 - x / n))
+    most = min(1.0, factor * np.max(x / n))
+    low, high = np.arcsin(np.sqrt([least, most]))
+    even = np.linspace(max(low - room, edge), min(high + room, np.pi / 2 - edge), _GRID)
     if before is None:
         return even
     return np.append(even, np.arcsin(np.sqrt(checked_level(before, "before"))))

@@ -353,15 +353,18 @@ def _run_length(chain: Floats) -> RunLength:
 
 
 def _quantiles(chain: Floats) -> dict[float, float]:
+    """Steps the chain until the sum's distribution among the runs alive stands still."""
     here = np.zeros(len(chain))
     here[0] = 1.0
-    alive, ratio = [1.0], 0.0
+    alive = [1.0]
     while alive[-1] > 1 - _QUANTILES[-1]:
-        here = here @ chain
-        alive.append(float(here.sum()))
-        before, ratio = ratio, alive[-1] / alive[-2]
-        if abs(ratio - before) < 1e-13 * ratio:
+        after = here @ chain
+        alive.append(float(after.sum()))
+        still = np.abs(after / alive[-1] - here / alive[-2]).max() < 1e-12
+        here = after
+        if still:
             break
+    ratio = alive[-1] / alive[-2]
     return {q: _first_below(np.array(alive), ratio, 1 - q) for q in _QUANTILES}
 
 

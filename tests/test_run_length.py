@@ -1,0 +1,271 @@
+"""Run lengths against printed tables, closed forms, enumeration and simulation."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import optimize, special, stats
+
+from qa.charts import (
+    c_chart,
+    cusum,
+    cusum_limit,
+    cusum_run_length,
+    guarded_limit,
+    np_chart,
+    p_chart,
+    run_length,
+    shewhart_run_length,
+)
+from qa.errors import InvalidInput
+
+TABLE = Path(__file__).parent / "reference" / "charts" / "run_lengths.csv"
+ROWS = list(csv.DictReader(TABLE.read_text(encoding="utf-8").splitlines()))
+VARIED = np.arange(100, 251, 10)
+
+
+def rows(chart: str) -> list[dict[str, str]]:
+    return [row for row in ROWS if row["chart"] == chart]
+
+
+# Montgomery, table 7.6 (memory): chance of no signal, four printed decimals; n = 50 about 0.2.
+@pytest.mark.parametrize("row", rows("np chart exact"), ids=lambda row: row["shift"])
+def test_np_chart_run_lengths_agree_with_print(row):
+    chart = np_chart(10, 50, center=0.2, limits="three_sigma")
+    assert (chart.least[0], chart.most[0]) == (2, 18)
+    run = shewhart_run_length(chart, rate=float(row["shift"][2:]))
+    assert_allclose(1 - 1 / run.mean, 1 - 1 / float(row["ARL"]), atol=1.01e-4)
+    assert_allclose(run.mean, float(row["recomputed"]), rtol=1e-4)
+
+
+# Montgomery, Exercise 7.16 (seen): p0 = 0.03, n = 200, limit 0.0662, then p = 0.08.
+def test_first_sample_after_a_shift():
+    counts = c_chart(0, center=6, limits="three_sigma")  # Poisson, as printed: 0.7255
+    assert counts.most[0] == 13
+    run = shewhart_run_length(counts, rate=16, model="poisson")
+    assert_allclose(1 / run.mean, 0.7255, atol=5e-5)
+    assert_allclose(1 - (1 - 1 / run.mean) ** 4, 0.9943, atol=5e-5)
+    exact = p_chart(0, 200, center=0.03, limits="three_sigma")
+    assert_allclose(1 / shewhart_run_length(exact, rate=0.08).mean, 0.735708, atol=1e-6)
+
+
+# Montgomery, Exercise 7.18 (seen): n = 100, p = 0.1, by Poisson 0.004; exactly 0.002005.
+def test_false_alarms_of_a_printed_np_chart():
+    chart = np_chart(0, 100, center=0.1, limits="three_sigma")
+    assert_allclose(1 / shewhart_run_length(chart, rate=0.1).mean, 0.002005, atol=5e-7)
+
+
+def test_shewhart_run_lengths_are_geometric_over_the_sizes():
+    chart = p_chart([0] * 3, [100, 200, 200], center=0.02, correlation=0.01, limits="beta_binomial")
+    chances = [
+        stats.betabinom(n, 0.05 * 99, 0.95 * 99).sf(most)
+        for n, most in zip((100, 200, 200), chart.most, strict=True)
+    ]
+    chance = np.mean(chances)
+    run = shewhart_run_length(chart, rate=0.05, correlation=0.01)
+    assert_allclose([run.mean, run.sd], [1 / chance, np.sqrt(1 - chance) / chance], rtol=1e-9)
+    assert run.quantiles[0.5] == stats.geom(chance).ppf(0.5)
+    silent = p_chart(0, 1, center=0.5)
+    assert shewhart_run_length(silent, rate=0.5).mean == np.inf
+
+
+# Reference table, computed independently (nothing printed): counts less 1.5 a sample of 50, limit
+# 5, on their own lattice of halves. A ratio whose scores are that, up to scale, is found here; ten
+# grid points then are the lattice itself, so that the chain is exact.
+@pytest.mark.parametrize("row", rows("binomial CUSUM one-sided"), ids=lambda row: row["shift"])
+def test_binomial_cusum_on_its_own_lattice(row):
+    p0, n, k = 0.02, 50, 1.5
+
+    def a_piece(ratio):
+        return np.log(ratio) - np.log((1 - ratio * p0) / (1 - p0))
+
+    def reference_value(ratio):
+        return -n * np.log((1 - ratio * p0) / (1 - p0)) / a_piece(ratio) - k
+
+    ratio = optimize.brentq(reference_value, 1.01, 5, xtol=1e-14)
+    run = cusum_run_length(
+        [n],
+        center=p0,
+        ratio=ratio,
+        limit=4.75 * a_piece(ratio),
+        rate=float(row["shift"][2:]),
+        states=10,
+    )
+    assert_allclose(run.mean, float(row["recomputed"]), atol=6e-5)
+
+
+# Brook & Evans (1972), Biometrika 59 (memory): normal, k = 0.5, h = 3: 117.59 and 3.75 (117.5957
+# and 3.7491 to more digits, so the last printed one is cut, not rounded).
+@pytest.mark.parametrize("row", rows("CUSUM one-sided"), ids=lambda row: row["shift"])
+def test_the_chain_finds_a_printed_normal_cusum(row):
+    cells = np.linspace(-9, 9, 20_001)
+    chance = np.diff(special.ndtr(cells))
+    scores = run_length._Scores((cells[1:] + cells[:-1]) / 2 + float(row["shift"]) - 0.5, chance)
+    states = 600
+    moves = run_length._grid_chances(scores, 3 / (states - 0.5), states)
+    run = run_length._run_length(run_length._chain(moves))
+    assert_allclose(run.mean, float(row["recomputed"]), rtol=1e-4)
+    assert_allclose(run.mean, run_length._arl_of_every_limit(moves)[-1], rtol=1e-9)
+
+
+def simulated(rng, sizes, rate, rho, *, center, ratio, limit, repeats):
+    """Mean run length of the chart itself, and its standard error, tote by tote."""
+    side = "rise" if ratio > 1 else "fall"
+    other = "fall" if ratio > 1 else "rise"
+    runs = []
+    while len(runs) < repeats:
+        n = rng.choice(sizes, 200_000)
+        p = rng.beta(rate * (1 - rho) / rho, (1 - rate) * (1 - rho) / rho, n.size) if rho else rate
+        chart = cusum(
+            rng.binomial(n, p),
+            n,
+            center=center,
+            correlation=rho,
+            limit=limit,
+            **{side: ratio, other: None},
+        )
+        runs += np.diff(np.flatnonzero(chart.signals), prepend=-1).tolist()
+    return np.mean(runs), np.std(runs) / np.sqrt(len(runs)), np.std(runs), runs
+
+
+# statistics.md 0.2: a beta-binomial CUSUM for a doubling of 1 % (n = 200, correlation 0.01) sees it
+# in 15 totes on average; a binomial one designed for 500 really has 31.
+def test_run_lengths_of_the_method_sheet():
+    rng = np.random.default_rng(20)
+    found = cusum_limit([200], center=0.01, correlation=0.01, arl=500)
+    design = {"center": 0.01, "ratio": 2.0, "limit": found.limit, "repeats": 1500}
+    quiet, error, _, _ = simulated(rng, [200], 0.01, 0.01, **design)
+    assert abs(quiet - found.arl) < 4 * error
+    assert error < 0.03 * quiet
+    seen, error, _, _ = simulated(rng, [200], 0.02, 0.01, **design)
+    assert abs(seen - 15) < 0.6
+    run = cusum_run_length([200], center=0.01, correlation=0.01, limit=found.limit, rate=0.02)
+    assert abs(seen - run.mean) < 4 * error
+    naive = cusum_limit([200], center=0.01, arl=500)
+    n = np.full(400_000, 200)
+    count = rng.binomial(n, rng.beta(0.99, 98.01, n.size))
+    alarms = cusum(count, n, center=0.01, fall=None, limit=naive.limit).signals.sum()
+    # With one size and no correlation run lengths come in steps: the limit attains 535, not 500.
+    assert_allclose(n.size / alarms * 500 / 535, 31, rtol=0.05)
+
+
+@pytest.mark.parametrize(("ratio", "rate"), [(2.0, 0.012), (0.5, 0.012), (1.5, 0.02)])
+def test_chain_agrees_with_simulation_for_varied_sizes(ratio, rate):
+    rng = np.random.default_rng(7)
+    limit = 2.8
+    run = cusum_run_length(
+        VARIED, center=0.012, correlation=0.01, ratio=ratio, limit=limit, rate=rate
+    )
+    mean, error, sd, runs = simulated(
+        rng, VARIED, rate, 0.01, center=0.012, ratio=ratio, limit=limit, repeats=3000
+    )
+    assert abs(run.mean - mean) < 4 * error
+    assert_allclose(run.sd, sd, rtol=0.12)
+    slack = 4 * np.sqrt(0.25 / len(runs))
+    for q, tote in run.quantiles.items():  # to one tote: the grid blurs paths of equal counts
+        assert np.mean(np.array(runs) <= tote + 1) > q - slack
+        assert np.mean(np.array(runs) <= tote - 2) < q + slack
+
+
+# The error stated in the module: a grid eight times finer moves the average run length by 0.5 %.
+@pytest.mark.parametrize(("ratio", "rate"), [(2.0, 0.01), (2.0, 0.02), (0.5, 0.01)])
+def test_the_grid_is_fine_enough(ratio, rate):
+    options = {"center": 0.01, "correlation": 0.01, "ratio": ratio, "limit": 4.0, "rate": rate}
+    coarse = cusum_run_length(VARIED, **options)
+    fine = cusum_run_length(VARIED, states=1024, **options)
+    assert_allclose(coarse.mean, fine.mean, rtol=5e-3)
+
+
+@pytest.mark.parametrize("arl", [1.5, 20.0, 500.0, 20_000.0])
+@pytest.mark.parametrize("ratio", [2.0, 0.5])
+def test_a_solved_limit_attains_what_was_asked(arl, ratio):
+    found = cusum_limit(VARIED, center=0.01, correlation=0.01, ratio=ratio, arl=arl)
+    assert found.arl >= arl
+    assert found.limit <= np.log(arl) + 0.1  # Lorden's bound
+    run = cusum_run_length(
+        VARIED, center=0.01, correlation=0.01, ratio=ratio, limit=found.limit, states=512
+    )
+    assert_allclose(run.mean, found.arl, rtol=0.02)
+
+
+def test_every_limit_comes_from_one_factoring():
+    scores = run_length._scores(VARIED, 0.01, 0.01, 2.0, None)
+    moves = run_length._grid_chances(scores, 0.05, 90)
+    chain = run_length._chain(moves)
+    for size in (1, 2, 40, 90):
+        alone = np.linalg.solve(np.eye(size) - chain[:size, :size], np.ones(size))[0]
+        assert_allclose(run_length._arl_of_every_limit(moves)[size - 1], alone, rtol=1e-9)
+
+
+def test_one_sure_step_is_a_closed_form():
+    """Counts all or nothing: n = 1 at p = 1/2, a rise to 3/4: +log 3/2, -log 2, limit log 1.4.
+
+    One incorrect piece signals at once, so the run is geometric with chance 1/2.
+    """
+    run = cusum_run_length([1], center=0.5, ratio=1.5, limit=np.log(1.4))
+    assert_allclose([run.mean, run.sd], [2, np.sqrt(2)], rtol=1e-9)
+    assert run.quantiles == {0.05: 1, 0.25: 1, 0.5: 1, 0.75: 2, 0.95: 5}
+
+
+# The claim of guarded_limit: over the posterior of the baseline, at least 90 % of lanes keep the
+# in-control run length asked for; at the plain limit far fewer do (statistics.md part 6).
+@pytest.mark.parametrize("ratio", [2.0, 0.5])
+def test_guarded_limit_keeps_the_run_length_on_nine_lanes_of_ten(ratio):
+    n, center, arl = 6000, 0.01, 200
+    posterior = stats.beta(center * n + 0.5, (1 - center) * n + 0.5)
+    levels = (np.arange(40) + 0.5) / 40
+
+    def kept(found):
+        return np.mean(
+            [
+                cusum_run_length(
+                    [200],
+                    center=found.center,
+                    ratio=found.ratio,
+                    correlation=0.01,
+                    limit=found.limit,
+                    rate=p,
+                    states=128,
+                ).mean
+                >= arl * 0.98
+                for p in posterior.ppf(levels)
+            ]
+        )
+
+    guarded = guarded_limit(
+        [200], center=center, effective_n=n, correlation=0.01, ratio=ratio, arl=arl
+    )
+    assert 0.9 <= kept(guarded) <= 0.95
+    assert kept(cusum_limit([200], center=center, correlation=0.01, ratio=ratio, arl=arl)) < 0.7
+    assert_allclose(guarded.center, posterior.ppf(0.9 if ratio > 1 else 0.1), rtol=1e-9)
+
+
+def test_a_short_baseline_still_gives_a_chart():
+    watch = guarded_limit([150], center=0.002, effective_n=300, correlation=0.01)
+    assert watch.arl >= 500
+    assert_allclose(watch.ratio, np.sqrt(2))
+    firm = guarded_limit([150], center=0.002, effective_n=10**9, correlation=0.01)
+    assert_allclose([firm.center, firm.ratio], [0.002, 2], rtol=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: cusum_limit([], center=0.01), "inspected_sizes must hold one size or more"),
+        (lambda: cusum_limit([0], center=0.01), "inspected_sizes must be whole numbers, 1 or more"),
+        (lambda: cusum_limit([9], center=0.01, arl=1), "arl must be one number above 1, got 1"),
+        (lambda: cusum_limit([9], center=0.01, ratio=1.0), "ratio must take the center 0.01"),
+        (lambda: cusum_limit([9], center=0.6), "ratio must take the center 0.6 to another"),
+        (lambda: cusum_run_length([9], center=0.1, limit=0), "limit must be above 0, got 0"),
+        (lambda: guarded_limit([9], center=0.1, effective_n=0), "effective_n must be above 0"),
+        (
+            lambda: shewhart_run_length(p_chart(0, 9, center=0.1), rate=0.1, model="normal"),
+            'model must be one of binomial, poisson, got "normal"',
+        ),
+    ],
+)
+def test_bad_input_is_told_the_rule(call, message):
+    with pytest.raises(InvalidInput, match=message):
+        call()
