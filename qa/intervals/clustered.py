@@ -233,33 +233,32 @@ def _variance(sums: Sums, share: Array, unfilled: Array, correlation: float) -> 
     if not (sums.totes > 1).any():
         terms = share**2 * unfilled * (p_h - p) ** 2 * strata / (strata - 1.0)
         return _Variance(float(terms.sum() / (p * (1.0 - p))), strata - 1.0, (_COLLAPSED,))
-    own, assumed = _within(sums)
-    terms = share**2 * unfilled * own
-    return _Variance(float(terms.sum() / (p * (1.0 - p))), _satterthwaite(terms, sums), assumed)
+    terms, assumed = _within(sums, share**2 * unfilled)
+    freedom = _satterthwaite(terms, sums.totes)
+    return _Variance(float(terms.sum() / (p * (1.0 - p))), freedom, assumed)
 
 
-def _within(sums: Sums) -> tuple[Array, tuple[str, ...]]:
-    """Variance of the fraction in each stratum; where one tote tells none, the pooled one."""
-    squares = squares_about_fraction(sums)
-    freedom = sums.totes - 1.0
-    single = freedom == 0.0
-    own = squares / sums.n**2 * sums.totes / np.where(single, 1.0, freedom)
-    if not single.any():
-        return own, ()
-    pooled = squares.sum() / (sums.n2 * freedom / sums.totes).sum()
-    return np.where(single, pooled, own), (_POOLED.format(int(single.sum())),)
+def _within(sums: Sums, factor: Array) -> tuple[Array, tuple[str, ...]]:
+    """What each stratum's totes add to the variance, `factor` the squared share of a stratum.
 
-
-def _satterthwaite(terms: Array, sums: Sums) -> float:
-    """Degrees of freedom of a sum of variances (Cochran 1977, eq. 5.16).
-
-    Strata that share the pooled variance enter as one term with all its degrees of freedom.
+    Strata with one tote add nothing themselves: their part is the pooled mean square, whose
+    pieces go to the strata that it comes from, so that the parts stay independent.
     """
+    squares = squares_about_fraction(sums)
     single = sums.totes == 1
-    freedom = float(sums.totes.sum() - sums.totes.size)
-    spread = (terms[~single] ** 2 / (sums.totes[~single] - 1.0)).sum()
-    spread += terms[single].sum() ** 2 / freedom
-    return float(terms.sum() ** 2 / spread) if spread else freedom
+    inner = np.where(single, 1.0, 1.0 - 1.0 / sums.totes)
+    terms = factor * squares / sums.n**2 / inner
+    if not single.any():
+        return terms, ()
+    pooled = squares / (sums.n2 * inner)[~single].sum()
+    return terms + factor[single].sum() * pooled, (_POOLED.format(int(single.sum())),)
+
+
+def _satterthwaite(terms: Array, totes: Array) -> float:
+    """Degrees of freedom of a sum of independent variances (Cochran 1977, eq. 5.16)."""
+    several = totes > 1
+    spread = (terms[several] ** 2 / (totes[several] - 1.0)).sum()
+    return float(terms.sum() ** 2 / spread) if spread else float((totes - 1.0).sum())
 
 
 def _korn_graubard(n: float, variance: _Variance, tail: float) -> float:
@@ -296,7 +295,9 @@ def _weights(totes: Array, design: _Design) -> tuple[Array, Array, tuple[str, ..
 def _of_strata(values: PerStratum | float, labels: list[Hashable], name: str) -> Array:
     if not isinstance(values, Mapping):
         if len(labels) > 1:
-            raise InvalidInput(f"{name} must map each of {len(labels)} strata to a number")
+            raise InvalidInput(
+                f"{name} must map each of {len(labels)} strata to a number, got {values!r}"
+            )
         values = {labels[0]: values}
     for label in labels:
         if label not in values:
@@ -316,8 +317,8 @@ def _left_out(weight: PerStratum | float, labels: list[Hashable]) -> tuple[str, 
 
 def _few(totes: Array) -> tuple[str, ...]:
     count = int(totes.sum())
-    totes = "1 tote was" if count == 1 else f"{count} totes were"
-    return (_FEW.format(totes, FEW_TOTES),) if count < FEW_TOTES else ()
+    what = "1 tote was" if count == 1 else f"{count} totes were"
+    return (_FEW.format(what, FEW_TOTES),) if count < FEW_TOTES else ()
 
 
 def _checked_correlation(value: float) -> float:
