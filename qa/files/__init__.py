@@ -1,0 +1,1 @@
+"""Files from outside: tables as plants keep them, read into audits."""
