@@ -98,6 +98,7 @@ def read_audits(
     if mapping.long:
         rows, repeats = _without_repeats(rows)
         skipped += repeats
+    place = {header: at for at, header in enumerate(table.headers)}
     audits: dict[str, tuple[tuple[Row, ...], Audit]] = {}
     rejects: list[Reject] = []
     rejected: list[Row] = []
@@ -118,7 +119,7 @@ def read_audits(
         done = _tell(progress, done, len(group), len(rows))
     return Reading(
         audits=tuple(audits.values()),
-        rejects=tuple(sorted(rejects, key=lambda each: each.row)),
+        rejects=tuple(sorted(rejects, key=lambda each: (each.row, place.get(each.column, -1)))),
         rejected=tuple(sorted(rejected, key=lambda each: each.number)),
         skipped=tuple(sorted(skipped, key=lambda each: each.row)),
         notes=tuple(columns.taken.values()),
@@ -160,9 +161,9 @@ def _audit(columns: Columns, group: tuple[Row, ...], source: str) -> Audit | lis
     for row in group:
         if columns.mapping.long:
             _read_category(fields, row)
-        for cell in row.cells[len(columns.table.headers) :]:
-            told = f'stands right of the last header, got "{shown(cell)}"'
-            fields.faults.append(Reject(row.number, "", shown(cell), told))
+        for cell in filter(None, map(shown, row.cells[len(columns.table.headers) :])):
+            told = f'stands right of the last header, got "{cell}"'
+            fields.faults.append(Reject(row.number, "", cell, told))
     _settle_incorrect(fields)
     faults = fields.faults
     blamed = {each.column for each in faults}
@@ -170,7 +171,7 @@ def _audit(columns: Columns, group: tuple[Row, ...], source: str) -> Audit | lis
         audit = parse({"source": source, **fields.values}, columns.programme)
     except InvalidAudit as reason:
         for name, told in reason.problems.items():
-            if columns.header(*_names_of(name)) not in blamed:
+            if not blamed & {columns.header(each) for each in _names_of(name)}:
                 fields.fault(_names_of(name), told)
         return faults
     return faults or audit
