@@ -335,9 +335,12 @@ def record_finding(store: Store, found: Finding, *, by: str, at: datetime) -> Lo
     ------
     Conflict
         If the key is there with other content.
+    InvalidInput
+        If a field is blank, or a time has no zone.
     """
     _check_stamp(by, at)
     row = {name: getattr(found, name) for name in Finding.__dataclass_fields__}
+    _check_finding(row)
     with writing(store) as connection:
         kept = _finding(connection, found.key)
         if not kept:
@@ -407,6 +410,14 @@ def _check_stamp(by: str, at: datetime, reason: str = "none needed") -> None:
         raise InvalidInput("reason must say why, and is blank")
     if at.tzinfo is None:
         raise InvalidInput(f"at must have its zone, got {at}")
+
+
+def _check_finding(row: dict[str, Any]) -> None:
+    for name, value in row.items():
+        if isinstance(value, str) and not value.strip():
+            raise InvalidInput(f"{name} of a finding must not be blank")
+    if row["found_at"].tzinfo is None:
+        raise InvalidInput(f"found_at must have its zone, got {row['found_at']}")
 
 
 def _stamp(action: str, by: str, at: datetime, reason: str) -> dict[str, Any]:
