@@ -77,6 +77,17 @@ def test_every_split_agrees_with_brute_force(rho, seed):
     assert_allclose(step.after, best(x[step.index :], n[step.index :], rho)[0], rtol=5e-3)
 
 
+def test_gain_keeps_its_digits_in_large_samples():
+    """Closed form at correlation 0, where the likelihood is narrow beside the grid of rates."""
+    x = np.array([400, 420, 380, 410, 390, 60, 500, 480, 520, 490, 510, 470])
+    step = change_point(x, 20_000)
+    k = step.index
+    expected = best(x[:k], np.full(k, 20_000), 0.0)[1]
+    expected += best(x[k:], np.full(x.size - k, 20_000), 0.0)[1]
+    expected -= best(x, np.full(x.size, 20_000), 0.0)[1]
+    assert_allclose(step.gain, expected, rtol=1e-5)
+
+
 def test_without_correlation_the_rates_are_the_pooled_fractions():
     x, n = (
         np.array([1, 2, 0, 2, 1, 6, 9, 7, 5]),

@@ -23,7 +23,8 @@ from qa.charts.beta_binomial import beta_binomial, checked_correlation
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
-_Tails = Callable[[Floats, Floats, Floats], tuple[Floats, Floats]]
+Index = NDArray[np.intp]
+_Tail = Callable[[Floats, Index], Floats]  # chance of a count, for the pairs with these numbers
 _ON_THE_LIMIT = 1e-9  # relative: a count this near a limit computed in floats lies on it
 
 
@@ -265,67 +266,101 @@ def _around(series: _Series, half: Floats) -> tuple[Floats, Floats]:
 
 
 def _binomial(series: _Series) -> tuple[Floats, Floats]:
-    return _by_tails(series, _binomial_tails, series.inspected)
+    n, p, where = _distinct(series)
 
+    def more(k: Floats, at: Index) -> Floats:
+        rest = n[at] - k
+        chance = special.betainc(k + 1, np.maximum(rest, 1.0), p[at])
+        return np.where(rest > 0, chance, 0.0)
 
-def _poisson(series: _Series) -> tuple[Floats, Floats]:
-    mean = series.inspected * series.center
-    # Chernoff: a Poisson count exceeds mean + sqrt(2 mean t) + t with chance below exp(-t).
-    room = -np.log(series.tail)
-    return _by_tails(series, _poisson_tails, np.ceil(mean + np.sqrt(2 * mean * room) + room + 1))
+    def at_most(k: Floats, at: Index) -> Floats:
+        rest = n[at] - k
+        chance = special.betaincc(k + 1, np.maximum(rest, 1.0), p[at])
+        return np.where(rest > 0, chance, 1.0)
 
-
-def _by_tails(series: _Series, tails: _Tails, greatest: Floats) -> tuple[Floats, Floats]:
-    """Limits beyond which at most half the false alarms lie, one search for each distinct pair."""
-    pairs = np.stack([series.inspected, series.center, greatest])
-    (n, p, top), where = np.unique(pairs, axis=1, return_inverse=True)
-    most = _first_whole(lambda k: tails(k, n, p)[1] <= series.tail, top)
-    least = _first_whole(lambda k: tails(k, n, p)[0] > series.tail, top)
-    where = where.ravel()
+    sigma = np.sqrt(n * p * (1 - p))
+    least, most = _by_tails(at_most, more, series.tail, (n * p, sigma, 1 - 2 * p), n)
     return least[where], most[where]
 
 
-def _first_whole(holds: Callable[[Floats], NDArray[np.bool_]], top: Floats) -> Floats:
-    """Smallest whole number from 0 to `top` at which a condition that stays true holds."""
-    low, high = np.full_like(top, -1.0), top.copy()
-    while (high - low > 1).any():
-        middle = np.floor((low + high) / 2)
-        right = holds(middle)
-        low, high = np.where(right, low, middle), np.where(right, middle, high)
-    return high
+def _poisson(series: _Series) -> tuple[Floats, Floats]:
+    n, center, where = _distinct(series)
+    mean = n * center
+    least, most = _by_tails(
+        lambda k, at: special.gammaincc(k + 1, mean[at]),
+        lambda k, at: special.gammainc(k + 1, mean[at]),
+        series.tail,
+        (mean, np.sqrt(mean), np.ones_like(mean)),
+        np.full_like(mean, np.inf),
+    )
+    return least[where], most[where]
 
 
-def _binomial_tails(k: Floats, n: Floats, p: Floats) -> tuple[Floats, Floats]:
-    """Chances of at most k and of more than k pieces of n."""
-    inside, rest = k < n, np.maximum(n - k, 1.0)
-    at_most = np.where(inside, special.betaincc(k + 1, rest, p), 1.0)
-    return at_most, np.where(inside, special.betainc(k + 1, rest, p), 0.0)
+def _distinct(series: _Series) -> tuple[Floats, Floats, Index]:
+    """The few pairs of size and center there are, and which of them each audit has."""
+    sizes, size = np.unique(series.inspected, return_inverse=True)
+    centers, center = np.unique(series.center, return_inverse=True)
+    kinds = max(centers.size, 1)
+    pairs, where = np.unique(size * kinds + center, return_inverse=True)
+    return sizes[pairs // kinds], centers[pairs % kinds], where
 
 
-def _poisson_tails(k: Floats, n: Floats, p: Floats) -> tuple[Floats, Floats]:
-    return special.gammaincc(k + 1, n * p), special.gammainc(k + 1, n * p)
+def _by_tails(
+    at_most: _Tail,
+    more: _Tail,
+    tail: float,
+    shape: tuple[Floats, Floats, Floats],
+    greatest: Floats,
+) -> tuple[Floats, Floats]:
+    """Smallest and largest count with at most `tail` of the chance beyond it.
+
+    The search starts from the normal quantile corrected for skewness (Cornish & Fisher 1937),
+    from mean, standard deviation, and their product with the skewness.
+    """
+    mean, sigma, skew = shape
+    z = special.ndtri(tail)
+    middle = mean + skew * (z * z - 1) / 6 - 0.5
+    least = _first_whole(lambda k, at: at_most(k, at) > tail, middle + z * sigma, greatest)
+    return least, _first_whole(lambda k, at: more(k, at) <= tail, middle - z * sigma, greatest)
+
+
+def _first_whole(
+    holds: Callable[[Floats, Index], NDArray[np.bool_]], guess: Floats, greatest: Floats
+) -> Floats:
+    """Smallest whole number, up to `greatest`, at which a condition that stays true holds."""
+    found = np.clip(np.rint(guess), 0, greatest)
+    at = np.arange(found.size)
+    while (at := at[~holds(found[at], at)]).size:
+        found[at] += 1
+    at = np.flatnonzero(found > 0)
+    while (at := at[holds(found[at] - 1, at)]).size:
+        found[at] -= 1
+        at = at[found[at] > 0]
+    return found
 
 
 def _beta_binomial(series: _Series) -> tuple[Floats, Floats]:
     if series.correlation is None:
         raise InvalidInput('"beta_binomial" limits need a correlation, got none')
-    least, most = np.empty_like(series.count), np.empty_like(series.count)
+    ends = np.empty((2, series.count.size))
     for p in np.unique(series.center):
         at = np.flatnonzero(series.center == p)
         sizes, where = np.unique(series.inspected[at].astype(np.int64), return_inverse=True)
-        law = beta_binomial(float(p), series.correlation, int(sizes.max(initial=1)))
-        ends = np.array(
-            [_quiet_counts(law.chances(sizes[[i]])[0], series.tail) for i in range(sizes.size)]
-        )
-        least[at], most[at] = ends[where].T
-    return least, most
+        law = beta_binomial(float(p), series.correlation, int(sizes[-1]))
+        parts = np.array_split(sizes, 1 + sizes.size * sizes[-1] // _TABLE)
+        found = [_quiet_counts(law.chances(part), series.tail) for part in parts if part.size]
+        ends[:, at] = np.concatenate(found, axis=1)[:, where]
+    return ends[0], ends[1]
 
 
-def _quiet_counts(chance: Floats, tail: float) -> tuple[int, int]:
-    """Smallest and largest count with at most `tail` beyond it, from the chance of each count."""
-    below, above = np.cumsum(chance), np.cumsum(chance[::-1])
-    least = int(np.searchsorted(below, tail, side="right"))
-    return least, chance.size - 1 - int(np.searchsorted(above, tail, side="right"))
+_TABLE = 4_000_000  # chances held at once
+
+
+def _quiet_counts(chance: Floats, tail: float) -> NDArray[np.intp]:
+    """Smallest and largest count with at most `tail` beyond it, for each row of chances."""
+    below = np.cumsum(chance, axis=1) <= tail
+    above = np.cumsum(chance[:, ::-1], axis=1) <= tail
+    return np.stack([below.sum(axis=1), chance.shape[1] - 1 - above.sum(axis=1)])
 
 
 _FRACTION: dict[str, _Limits] = {
