@@ -1,0 +1,171 @@
+"""The demo: its files are what its generator makes, and the tool finds what was planted."""
+
+import importlib.util
+import tomllib
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from qa import efficiency, tally
+from qa.files.importing import ImportReport, import_file
+from qa.programme import Programme
+from qa.store import records, schema
+
+DEMO = Path(__file__).resolve().parents[1] / "data_demo"
+TRUTH = tomllib.loads((DEMO / "truth.toml").read_text(encoding="utf-8"))
+PLANTED: dict[str, dict[str, Any]] = TRUTH["planted"]
+CATEGORIES = ("stem", "over_trim", "double")
+NOW = datetime(2026, 5, 15, 6, tzinfo=UTC)
+BY = {"by": "demo", "at": NOW}
+
+
+@pytest.fixture(scope="module")
+def imported(
+    tmp_path_factory: pytest.TempPathFactory, programme: Programme
+) -> Iterator[tuple[schema.Store, ImportReport]]:
+    """A store with the demo's audits, and what the importer said."""
+    store = schema.open_store(tmp_path_factory.mktemp("demo") / "plant.db", create=True)
+    text = (DEMO / "programme.toml").read_text(encoding="utf-8")
+    at = datetime(2026, 3, 1, tzinfo=UTC)
+    records.put_programme(store, text, by="demo", at=at, reason="the plant is set up")
+    yield store, import_file(store, DEMO / "audits.csv", programme, **BY)
+    store.engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def tallies(imported: tuple[schema.Store, ImportReport]) -> pd.DataFrame:
+    return records.tallies(imported[0])
+
+
+def generator() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("generate", DEMO / "generate.py")
+    assert spec
+    assert spec.loader
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def rate(audits: pd.DataFrame, category: str) -> float:
+    return float(audits[category].sum() / audits["inspected"].sum())
+
+
+def test_the_generator_makes_the_same_files_byte_for_byte() -> None:
+    for name, text in generator().demo().items():
+        assert (DEMO / name).read_bytes() == text.encode(), f"{name} is not what generate.py makes"
+
+
+def test_every_row_is_taken_told_about_or_skipped(
+    imported: tuple[schema.Store, ImportReport],
+) -> None:
+    report = imported[1]
+    rows = TRUTH["rows"]
+    assert report.rows == rows["audits"] + rows["twice"] + rows["totals_rows"]
+    assert (report.audits, report.new, report.already) == (rows["good"], rows["good"], 0)
+    assert len(report.rejects) == rows["bad"]
+    assert [(each.row, each.column) for each in report.rejects] == [
+        (each["line"], each["column"]) for each in TRUTH["bad_rows"]
+    ]
+    assert len(report.skipped) == rows["twice"] + rows["totals_rows"]
+    assert "repeats" in report.skipped[0].reason
+    assert "totals" in report.skipped[1].reason
+
+
+def test_importing_the_demo_again_adds_nothing(
+    imported: tuple[schema.Store, ImportReport], programme: Programme
+) -> None:
+    again = import_file(imported[0], DEMO / "audits.csv", programme, **BY)
+    assert (again.new, again.already) == (0, TRUTH["rows"]["good"])
+
+
+def test_the_audits_are_those_that_the_truth_counts(tallies: pd.DataFrame) -> None:
+    assert len(tallies) == TRUTH["rows"]["good"]
+    found = tallies["purpose"].value_counts().to_dict()
+    wanted = dict(TRUTH["purposes"])
+    wanted["routine"] -= TRUTH["rows"]["bad"]  # only routine audits were spoiled
+    assert found == wanted
+    days = tallies["day"].dt.date
+    assert (days.min(), days.max()) == (TRUTH["first_day"], TRUTH["last_day"])
+    assert days.nunique() == 60
+    between = tally.routine(tallies).sort_values(["lane", "fill_end"]).groupby("lane")["tote"]
+    assert (between.apply(lambda totes: totes.astype(int).diff().median()) > 10).all()
+
+
+def true_rate(audits: pd.DataFrame, category: str) -> pd.Series:
+    """The rate that the truth states for each audit's tote, as its inspector would find it."""
+    at = CATEGORIES.index(category)
+    factors = {lane: values[at] for lane, values in TRUTH["lane_factors"].items()}
+    rate = TRUTH["rates"][category] * audits["lane"].map(factors).astype(float)
+    wear, camera = PLANTED["head_wear"], PLANTED["fouled_camera"]
+    monday, missing = PLANTED["monday_changeover"], PLANTED["missing_inspector"]
+    filled = audits["fill_end"]
+    if category == wear["category"]:
+        worn = (audits["lane"] == wear["lane"]) & (filled >= wear["doubles_utc"])
+        rate = rate.where(~worn, wear["lane_rate_after"])
+        length = wear["doubles_utc"] - wear["from_utc"]
+        so_far = ((filled - wear["from_utc"]) / length).clip(0, 1)
+        creep = wear["lane_rate_end_of_creep"] - wear["lane_rate_before"]
+        creeping = (audits["lane"] == wear["lane"]) & ~worn
+        rate = rate.where(~creeping, wear["lane_rate_before"] + so_far * creep)
+    if category == camera["category"]:
+        fouled = (filled >= camera["from_utc"]) & (filled < camera["until_utc"])
+        rate = rate.where(~((audits["lane"] == camera["lane"]) & fouled), camera["rate_while"])
+    if category == monday["category"]:
+        changed = (audits["day"].dt.day_name() == monday["weekday"]) & (
+            audits["shift"] == monday["shift"]
+        )
+        rate = rate.where(~changed, rate * monday["rate_mondays"] / monday["rate_other_days"])
+        missed = audits["inspector"] == missing["inspector"]
+        rate = rate.where(~missed, rate * missing["found_share"])
+    return rate
+
+
+def standard_errors_off(audits: pd.DataFrame, category: str) -> float:
+    """How many standard errors of a beta-binomial sum the count is from what the truth states."""
+    n, p = audits["inspected"], true_rate(audits, category)
+    variance = (n * p * (1 - p) * (1 + (n - 1) * TRUTH["correlation"])).sum()
+    return float((audits[category].sum() - (n * p).sum()) / variance**0.5)
+
+
+@pytest.mark.parametrize("category", CATEGORIES)
+def test_rates_are_those_that_the_truth_states(tallies: pd.DataFrame, category: str) -> None:
+    made = tally.routine(tallies)
+    parts = [part for by in ("lane", "shift", "inspector") for _, part in made.groupby(by)]
+    parts += [part for _, part in made.groupby(made["day"].dt.to_period("W"))]
+    # 27 parts, three categories: the largest of 81 normal deviates is below 4 in 99 of 100 demos.
+    assert max(abs(standard_errors_off(part, category)) for part in [made, *parts]) < 4
+
+
+def test_percent_correct_is_near_the_truth(tallies: pd.DataFrame, programme: Programme) -> None:
+    made = tally.routine(tallies)
+    rates = sum(true_rate(made, category) for category in CATEGORIES)
+    true_correct = 1 - (rates * made["inspected"]).sum() / made["inspected"].sum()
+    assert true_correct == pytest.approx(0.99, abs=0.001)
+    whole = efficiency.estimate(tallies, programme, by=()).iloc[0]
+    assert whole["low"] <= true_correct <= whole["high"]
+    assert whole["high"] - whole["low"] < 0.002
+    assert whole["correlation"] == pytest.approx(TRUTH["correlation"], abs=0.003)
+
+
+def test_head_checks_name_the_worn_head(tallies: pd.DataFrame) -> None:
+    wear = PLANTED["head_wear"]
+    late = tallies[
+        (tallies["purpose"] == "head-check")
+        & (tallies["lane"] == wear["lane"])
+        & (tallies["pulled_at"] >= wear["doubles_utc"])
+    ]
+    rates = {head: rate(checks, "stem") for head, checks in late.groupby("head")}
+    assert rates[wear["head"]] > 2 * min(rates.values())
+
+
+def test_the_inspector_who_misses_over_trim_finds_least(tallies: pd.DataFrame) -> None:
+    made = tally.routine(tallies)
+    found = made.groupby("inspector")[["over_trim", "inspected"]].sum()
+    assert (found["over_trim"] / found["inspected"]).idxmin() == (
+        PLANTED["missing_inspector"]["inspector"]
+    )
