@@ -29,7 +29,7 @@ def checked_counts(
     n = checked_whole(inspected, names[1], least=1)
     x = checked_whole(count, names[0], least=0)
     try:
-        x, n = np.broadcast_arrays(x, n)
+        x, n = (x, n) if x.shape == n.shape else np.broadcast_arrays(x, n)
     except ValueError:
         raise InvalidInput(
             f"{names[0]} and {names[1]} must have one shape, got {x.shape} and {n.shape}"

@@ -211,7 +211,7 @@ def test_a_scalar_is_an_array_of_one(
     assert_array_equal(limits(x, n, **asked), limits([x], [n], **asked)[0])
 
 
-# Many audits go through a table of distinct pairs, few are solved one by one: same answers.
+# Many audits go through a table of distinct pairs and a quicker solver: same answers.
 @pytest.mark.parametrize("method", METHODS)
 def test_many_audits_get_the_answers_of_each(method: str) -> None:
     rng = np.random.default_rng(20260514)
@@ -221,7 +221,7 @@ def test_many_audits_get_the_answers_of_each(method: str) -> None:
     alone = np.concatenate(
         [limits(x[i : i + 500], n[i : i + 500], method=method) for i in range(0, x.size, 500)]
     )
-    assert_array_equal(many, alone)
+    assert_allclose(many, alone, rtol=2e-13)
     assert_allclose(mostly, 1 - alone[:, ::-1], rtol=1e-12)
 
 

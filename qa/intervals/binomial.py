@@ -97,11 +97,19 @@ def exact_limits(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
 def wilson_limits(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
     """Wilson's score limits, with their ends exact."""
     square = special.ndtri(tail) ** 2
-    scale = n + square
-    half = np.sqrt(square * (x * (n - x) / n + square / 4.0)) / scale
-    center = (x + square / 2.0) / scale
+    scale = 1.0 / (n + square)
+    half = n - x  # step by step in place: for many audits memory is what takes the time
+    half *= x
+    half /= n
+    half += square / 4.0
+    half *= square
+    half = np.sqrt(half)
+    half *= scale
+    center = x + square / 2.0
+    center *= scale
     low, high = np.asarray(center - half), np.asarray(center + half)
-    low[x == 0], high[x == n] = 0.0, 1.0
+    low *= x > 0
+    np.copyto(high, 1.0, where=x == n)
     return low, high
 
 
@@ -137,10 +145,9 @@ def _once_a_pair(limits: Limits) -> Limits:
 
 @dataclass(frozen=True, slots=True)
 class _Tail:
-    """One tail of the beta distribution: its chance, the inverse of it, and its end."""
+    """One tail of the beta distribution."""
 
     chance: np.ufunc
-    inverse: np.ufunc
     end: float  # where the chance is 0
 
 
@@ -149,19 +156,47 @@ def _beta_quantile(a: Array, b: Array, tail: float, of: _Tail, inner: NDArray[np
 
     SciPy's inverses are far off where a shape is exactly 1000 and the other is large (at 1.17.1
     up to 2.6 times for a sample of 9e7), and a little where x is small and n above 1e6; its
-    forward functions are not. So every answer is put back into the tail, and solved again by
-    halving where it does not fit.
+    forward functions are not. So every answer is put back into the tail, and what does not fit
+    is left to the next solver; the last always finds it.
     """
-    found = np.full(a.shape, of.end)
-    of.inverse(a, b, tail, out=found, where=inner)
-    if of is _BELOW or tail < _SMALL:
-        misfit = of.chance(a, b, found) - tail
-    else:  # the same up to rounding, in a fifth of the time
-        misfit = special.betainc(a, b, found) - (1.0 - tail)
-    astray = inner & ~(np.abs(misfit) <= _FITS * tail)
-    if astray.any():
-        found[astray] = _halved(a[astray], b[astray], tail, of)
+    found, left = np.empty(a.shape), inner
+    found.fill(of.end)
+    for solve in (_stepped, _inverse, _halved)[a.size < _FEW :]:
+        found[left] = solve(a[left], b[left], tail, of)
+        left = left & ~(np.abs(_misfit(a, b, found, tail, of)) <= _FITS * tail)
+        if not np.count_nonzero(left):
+            break
     return found
+
+
+def _misfit(a: Array, b: Array, p: Array, tail: float, of: _Tail) -> Array:
+    """Chance below `p` less the chance that should be there."""
+    if of is _BELOW:
+        return np.asarray(special.betainc(a, b, p) - tail)
+    if tail < _SMALL:
+        return np.asarray(tail - special.betaincc(a, b, p))
+    return np.asarray(special.betainc(a, b, p) - (1.0 - tail))  # in a fifth of the time
+
+
+def _stepped(a: Array, b: Array, tail: float, of: _Tail) -> Array:
+    """Three steps of Halley from Abramowitz & Stegun 26.5.22: quicker, but for many at once."""
+    z = -special.ndtri(tail) if of is _BELOW else special.ndtri(tail)
+    with np.errstate(all="ignore"):  # what goes astray here is found by the next solver
+        first, second = 1.0 / (2.0 * a - 1.0), 1.0 / (2.0 * b - 1.0)
+        h, bent = 2.0 / (first + second), (z * z - 3.0) / 6.0
+        w = z * np.sqrt(h + bent) / h - (second - first) * (bent + 5.0 / 6.0 - 2.0 / (3.0 * h))
+        p = a / (a + b * np.exp(2.0 * w))
+        scale = special.betaln(a, b)
+        for _ in range(3):
+            density = np.exp(special.xlogy(a - 1.0, p) + special.xlog1py(b - 1.0, -p) - scale)
+            step = _misfit(a, b, p, tail, of) / density
+            p = p - step / (1.0 - 0.5 * step * ((a - 1.0) / p - (b - 1.0) / (1.0 - p)))
+    return np.asarray(p)
+
+
+def _inverse(a: Array, b: Array, tail: float, of: _Tail) -> Array:
+    """SciPy's own inverse."""
+    return np.asarray((special.betaincinv if of is _BELOW else special.betainccinv)(a, b, tail))
 
 
 def _halved(a: Array, b: Array, tail: float, of: _Tail) -> Array:
@@ -174,8 +209,8 @@ def _halved(a: Array, b: Array, tail: float, of: _Tail) -> Array:
     return np.asarray(special.expit((low + high) / 2.0))
 
 
-_BELOW = _Tail(special.betainc, special.betaincinv, end=0.0)
-_ABOVE = _Tail(special.betaincc, special.betainccinv, end=1.0)
+_BELOW = _Tail(special.betainc, end=0.0)
+_ABOVE = _Tail(special.betaincc, end=1.0)
 _FITS = 1e-10  # of the tail's chance
 _SMALL = 1e-4  # tails below this are lost in 1 - tail
 _FEW = 1000  # below this the table costs more than it saves
