@@ -1,0 +1,92 @@
+"""What people ask of drift: a finding for each lane and category, one line a lane, the chart.
+
+A status is steady, watch, drifting or no audits. A rise is drifting from the tote at which the
+chart signals until the level is shown to be back; then it is kept in `past`. Findings speak of
+lanes, categories and heads, never of inspectors.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime
+
+import pandas as pd
+
+from qa._validate import chosen
+from qa.drift.floor import Floor
+from qa.drift.result import STATUSES, DriftFinding, LaneChart
+from qa.programme import Programme
+from qa.wording import load
+
+
+def findings(
+    tallies: pd.DataFrame, programme: Programme, *, now: datetime, language: str = "en"
+) -> tuple[DriftFinding, ...]:
+    """What is known of every lane and category at a moment.
+
+    Parameters
+    ----------
+    tallies : tally
+        Audits of every purpose: routine ones speak of lanes, head checks of heads.
+    programme : Programme
+    now : datetime
+        With its zone; later audits are left out.
+    language : str
+
+    Returns
+    -------
+    tuple of DriftFinding
+        In the order of the programme's lanes and categories, of the product each lane ran last.
+    """
+    floor = Floor(tallies, programme, now, load(language))
+    return tuple(
+        floor.finding(lane.code, category)
+        for lane in programme.lanes
+        for category in programme.category_codes
+    )
+
+
+def lanes(found: Sequence[DriftFinding], *, language: str = "en") -> pd.DataFrame:
+    """One row a lane, the neediest first: its status and one sentence.
+
+    Returns
+    -------
+    DataFrame
+        Columns lane, status, sentence.
+    """
+    words = load(language)
+    rows = []
+    for lane in dict.fromkeys(each.lane for each in found):
+        of_lane = sorted((each for each in found if each.lane == lane), key=_need)
+        worst = of_lane[0]
+        saying = [each.sentence for each in of_lane if each.status == worst.status]
+        said = saying if worst.status in ("drifting", "watch") else saying[:1]
+        if worst.status == "steady":
+            said = [words.say("drift.lane_steady")]
+        rows.append((_need(worst), lane, worst.status, " ".join(said)))
+    rows.sort(key=lambda row: row[0])
+    return pd.DataFrame([row[1:] for row in rows], columns=["lane", "status", "sentence"])
+
+
+def chart(
+    tallies: pd.DataFrame,
+    programme: Programme,
+    lane: str,
+    category: str,
+    *,
+    now: datetime | None = None,
+    language: str = "en",
+) -> LaneChart | None:
+    """What a lane's page draws of one category; None while nothing can be drawn.
+
+    The tallies are those of the whole floor, which shares one correlation and one budget.
+    """
+    chosen(dict.fromkeys(each.code for each in programme.lanes), "lane", lane)
+    chosen(dict.fromkeys(programme.category_codes), "category", category)
+    return Floor(tallies, programme, now, load(language)).chart(lane, category)
+
+
+def _need(found: DriftFinding) -> tuple[int, float]:
+    """Sorts the neediest first: by status, then by how much was added."""
+    added = 0.0
+    if found.before is not None and found.after is not None:
+        added = float(found.after.estimate - found.before.estimate)
+    return STATUSES.index(found.status), -added

@@ -1,0 +1,247 @@
+"""What a lane's charts are held against: its series of totes, its baseline and its limits.
+
+Only routine audits speak; audits of one tote are one point. Levels are the lane's own, the
+correlation is pooled over lanes and categories, and the floor's budget of false alarms is shared
+evenly over all charts, so that each chart's run length follows from its own rate of audits. All of
+it rests on the baseline alone, so later audits never move a limit.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from qa.charts import CusumLimit, guarded_limit
+from qa.programme import Programme
+from qa.tally import checked, routine
+
+Whole = NDArray[np.int64]
+
+FIRST_DAYS = 10  # of production, where the programme names no baseline
+FEW_TOTES = 20  # a lane with fewer in the baseline is held against all lanes together
+RISE = 2.0
+_TARONE_LEVEL = 1.645  # one-sided 5 %
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """The totes of one lane and product in order of filling: arrays of one length.
+
+    Attributes
+    ----------
+    tote, day : labels, production days
+    filled_at : when filling began, else when pieces were pulled; UTC
+    last_audit : when the last pieces were pulled; UTC
+    inspected, counts : pieces looked at, and those of each category
+    baseline : bool, totes of the baseline
+    watched : position of the first tote after the baseline
+    """
+
+    lane: str
+    product: str
+    tote: NDArray[np.str_]
+    day: NDArray[np.datetime64]
+    filled_at: NDArray[np.datetime64]
+    last_audit: np.datetime64
+    inspected: Whole
+    counts: Mapping[str, Whole]
+    baseline: NDArray[np.bool_]
+    watched: int
+
+
+@dataclass(frozen=True, slots=True)
+class Period:
+    """Production days of a baseline, and whether a person chose them."""
+
+    first: date
+    last: date
+    chosen: bool
+
+    @property
+    def weeks(self) -> float:
+        """Length in weeks."""
+        return ((self.last - self.first).days + 1) / 7
+
+
+@dataclass(frozen=True, slots=True)
+class Correlation:
+    """Intra-tote correlation of the charts, and where it comes from.
+
+    `source` is "measured", "none" (totes do not differ, and the baseline could have shown it) or
+    "assumed" (the baseline is too small to tell; the programme's own).
+    """
+
+    value: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Watch:
+    """One chart: what it is held against and when it signals.
+
+    Attributes
+    ----------
+    count, inspected : the baseline's totes
+    own : whether they are the lane's own
+    level : the baseline's fraction
+    correlation : float
+    limit : CusumLimit, guarded against the baseline's being an estimate
+    """
+
+    count: Whole
+    inspected: Whole
+    own: bool
+    level: float
+    correlation: float
+    limit: CusumLimit
+
+
+def series(tallies: pd.DataFrame, programme: Programme, now: datetime | None) -> dict[str, Series]:
+    """The totes of each lane audited so far, of the product that it ran last."""
+    codes = list(programme.category_codes)
+    rows = routine(checked(tallies, codes))
+    if now is not None:
+        rows = rows[rows["pulled_at"] <= pd.Timestamp(now)]
+    last = rows.sort_values("pulled_at").drop_duplicates("lane", keep="last")
+    running = dict(zip(last["lane"], last["product"], strict=True))
+    rows = rows[rows["product"] == rows["lane"].map(running)]
+    rows = rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"]))
+    totes = rows.groupby(["lane", "tote"], sort=False)
+    points = (
+        totes[["inspected", *codes]]
+        .sum()
+        .join(
+            totes[["at", "day", "pulled_at"]].agg({"at": "min", "day": "min", "pulled_at": "max"})
+        )
+    )
+    points = points.reset_index().sort_values("at", kind="stable")
+    held = {product: period(rows, programme, product) for product in set(running.values())}
+    return {
+        str(lane): _series(points[points["lane"] == lane], product, held[product], codes)
+        for lane, product in sorted(running.items())
+    }
+
+
+def period(tallies: pd.DataFrame, programme: Programme, product: str) -> Period | None:
+    """The baseline that a person chose for a product, else its first days of production."""
+    for each in reversed(programme.baselines):
+        if each.product == product:
+            return Period(each.first_day, each.last_day, chosen=True)
+    rows = routine(tallies)
+    days = np.unique(rows.loc[rows["product"] == product, "day"].to_numpy())[:FIRST_DAYS]
+    if not days.size:
+        return None
+    return Period(pd.Timestamp(days[0]).date(), pd.Timestamp(days[-1]).date(), chosen=False)
+
+
+def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
+    """Intra-tote correlation, pooled over the baselines of lanes and categories.
+
+    The moment estimate in which each lane and category has its own level; used when Tarone's
+    test, its statistics added up over lanes and categories, says that totes differ. When it does
+    not, 0 if the baseline would have shown half of the programme's correlation, else the
+    programme's.
+
+    References
+    ----------
+    Tarone (1979), Biometrika 66, 585-590. Ridout, Demetrio & Firth (1999), Biometrics 55, 137-148.
+    """
+    excess, unbiased, pairs = 0.0, 0.0, 0.0
+    for lane in lanes:
+        n = lane.inspected[lane.baseline].astype(np.float64)
+        for counts in lane.counts.values():
+            x = counts[lane.baseline]
+            p = x.sum() / max(n.sum(), 1)
+            if n.size < 2 or not 0 < p < 1:
+                continue
+            squares = ((x - n * p) ** 2).sum() / (p * (1 - p))
+            excess += squares - n.sum()
+            unbiased += squares * n.size / (n.size - 1) - n.sum()
+            pairs += (n * (n - 1)).sum()
+    if pairs and excess / np.sqrt(2 * pairs) > _TARONE_LEVEL:
+        return Correlation(float(np.clip(unbiased / pairs, 0, 0.5)), "measured")
+    if pairs and _TARONE_LEVEL * np.sqrt(2 / pairs) < programme.correlation / 2:
+        return Correlation(0.0, "none")
+    return Correlation(programme.correlation, "assumed")
+
+
+def watch(
+    lane: Series, category: str, together: Sequence[Series], rho: float, run: "Budget"
+) -> Watch | None:
+    """The chart of a lane and category; None while no lane has a baseline."""
+    own = bool(lane.baseline.sum() >= FEW_TOTES)
+    held = [lane] if own else [each for each in together if each.product == lane.product]
+    x = np.concatenate([each.counts[category][each.baseline] for each in held])
+    n = np.concatenate([each.inspected[each.baseline] for each in held])
+    if not n.size:
+        return None
+    limit = _limit(n.tobytes(), int(x.sum()), rho, run.totes(n.size / len(held)))
+    return Watch(x, n, own, _level_of(x.sum(), n.sum()), rho, limit)
+
+
+@lru_cache(maxsize=4096)
+def _limit(inspected: bytes, count: int, rho: float, arl: float) -> CusumLimit:
+    """The guarded limit; kept, since a baseline stands for months and a wall asks each minute."""
+    n = np.frombuffer(inspected, dtype=np.int64)
+    level = _level_of(count, int(n.sum()))
+    return guarded_limit(
+        n,
+        center=level,
+        effective_n=n.sum() / design_effect(n, rho),
+        correlation=rho,
+        ratio=highest_rise(level, RISE),
+        arl=arl,
+    )
+
+
+def _level_of(count: int, inspected: int) -> float:
+    """The baseline's fraction (Jeffreys): never 0, from which nothing could rise."""
+    return float((count + 0.5) / (inspected + 1))
+
+
+def highest_rise(level: float, rise: float) -> float:
+    """The rise, as a factor, or what is left of it where the level is high."""
+    return min(rise, (1 + 1 / level) / 2)
+
+
+def design_effect(inspected: Whole, correlation: float) -> float:
+    """How many times more pieces totes take than a simple random sample would (Kish 1965)."""
+    n = inspected.astype(np.float64)
+    return float(1 + ((n * n).sum() / n.sum() - 1) * correlation)
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """The floor's budget of false alarms, shared evenly over its charts."""
+
+    a_week: float
+    charts: int
+    weeks: float
+
+    def totes(self, audited: float) -> float:
+        """Totes between false alarms of a chart that audited so many in the baseline."""
+        return max(audited / self.weeks * self.charts / self.a_week, 10.0)
+
+
+def _series(
+    points: pd.DataFrame, product: str, chosen: Period | None, codes: Sequence[str]
+) -> Series:
+    day = points["day"].to_numpy()
+    first, last = (chosen.first, chosen.last) if chosen else (date.max, date.max)
+    within = (day >= np.datetime64(first)) & (day <= np.datetime64(last))
+    return Series(
+        lane=str(points["lane"].iloc[0]),
+        product=product,
+        tote=points["tote"].to_numpy(dtype=np.str_),
+        day=day,
+        filled_at=points["at"].dt.tz_localize(None).to_numpy(),
+        last_audit=points["pulled_at"].dt.tz_localize(None).max().to_datetime64(),
+        inspected=points["inspected"].to_numpy(),
+        counts={code: points[code].to_numpy() for code in codes},
+        baseline=within,
+        watched=int(np.searchsorted(day, np.datetime64(last + timedelta(days=1)))),
+    )

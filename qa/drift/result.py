@@ -1,0 +1,114 @@
+"""What drift answers with: a rise, a finding, a chart; and the words for a status."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qa.charts import ControlChart, Cusum
+from qa.intervals import Interval
+
+STATUSES = ("drifting", "no audits", "watch", "steady")  # the neediest first
+SILENCE = timedelta(hours=24)  # without a routine audit a lane has no status of its own
+AFTER_RETURN = timedelta(hours=72)  # a lane is watched after its level came back
+NEAR = 0.75  # share of the limit from which the sum is watched
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Excursion:
+    """A rise that signalled: when it began and ended, from what to what.
+
+    Times are UTC: `since` when the first tote of the new level was filled (else pulled), no
+    sooner than `since_low` and no later than `since_high` at 90 % confidence. `position`,
+    `signal` and `end` are places in the lane's series. `until` is None while the level is up.
+    """
+
+    since: datetime
+    since_low: datetime
+    since_high: datetime
+    until: datetime | None
+    signalled_at: datetime
+    tote: str
+    before: Interval
+    after: Interval
+    totes_in_set: int
+    totes_between: int | None
+    position: int
+    signal: int
+    end: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DriftFinding:
+    """What is known of one lane and category now.
+
+    Attributes
+    ----------
+    status : str
+        One of `STATUSES`.
+    since, since_low, since_high, tote, before, after, totes_between
+        Of the rise that goes on, None (or "") when there is none; see `Excursion`.
+    head : str or None
+        The head that carries it, where head checks show it.
+    sentence : str
+        All of it in words.
+    notes : tuple of str
+        What the reader may want to know besides: how it is dated, what the baseline is.
+    past : tuple of Excursion
+        Rises that are over.
+    last_audit : datetime or None
+    """
+
+    lane: str
+    category: str
+    product: str
+    status: str
+    since: datetime | None
+    since_low: datetime | None
+    since_high: datetime | None
+    tote: str
+    before: Interval | None
+    after: Interval | None
+    head: str | None
+    totes_between: int | None
+    sentence: str
+    notes: tuple[str, ...]
+    past: tuple[Excursion, ...]
+    last_audit: datetime | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LaneChart:
+    """What a lane's page draws of one category: arrays of one length, a value a tote.
+
+    Attributes
+    ----------
+    at, tote, count, inspected : the series, in order of filling; times UTC
+    chart : ControlChart, limits at each tote's own size
+    cusum : Cusum, its sum 0 before the baseline ends and afresh once a level is back
+    baseline : Interval of the baseline's level; `baseline_totes` says which totes of this lane
+        are in it, `watched` is the position from which the sum runs
+    excursions : every rise, the one that goes on among them
+    correlation : used by the limits
+    limit, arl : of the sum, and the totes between false alarms that it attains
+    notes : tuple of str
+    """
+
+    lane: str
+    category: str
+    product: str
+    at: NDArray[np.datetime64]
+    tote: NDArray[np.str_]
+    count: NDArray[np.int64]
+    inspected: NDArray[np.int64]
+    chart: ControlChart
+    cusum: Cusum
+    baseline: Interval
+    baseline_totes: NDArray[np.bool_]
+    watched: int
+    excursions: tuple[Excursion, ...]
+    correlation: float
+    limit: float
+    arl: float
+    notes: tuple[str, ...]

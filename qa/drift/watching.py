@@ -1,0 +1,163 @@
+"""One chart over its totes: when the sum signals, when the rise began, when it was over."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from qa.charts import ChangePoint, change_point, cusum
+from qa.charts.beta_binomial import log_ratio
+from qa.drift.baseline import Watch, design_effect, highest_rise
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+LEAST_RISE = 1.5  # the smallest rise that a return is told apart from
+# By Lorden (1971) a level that is still up seems back at most once in 100 totes; less in fact.
+RETURN_LIMIT = float(np.log(100))
+_AHEAD = 64  # totes scored at a time
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """A rise that signalled: positions in the series.
+
+    Attributes
+    ----------
+    signal : tote at which the sum passed its limit
+    begin, low, high : first tote of the new level, and the first and last that it may have been
+    shown : tote by which the level was shown to be back; None while it is up
+    end : first tote of the level being back, or one past the last tote
+    """
+
+    signal: int
+    begin: int
+    low: int
+    high: int
+    shown: int | None
+    end: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Watched:
+    """A chart's path, 0 where it does not watch, and every rise that it signalled."""
+
+    path: Floats
+    rises: tuple[Rise, ...]
+
+
+def watched(count: Whole, inspected: Whole, start: int, watch: Watch) -> Watched:
+    """The chart run from tote `start` on.
+
+    The sum runs until it signals; from then on a sum the other way, the raised level against the
+    baseline's, tells when the level is back; then the first sum starts afresh.
+    """
+    path = np.zeros(count.size)
+    rises: list[Rise] = []
+    while start < count.size:
+        x, n = count[start:], inspected[start:]
+        sums = _path(x, n, watch)
+        over = np.flatnonzero(sums > watch.limit.limit)
+        if not over.size:
+            path[start:] = sums
+            break
+        rise = _rise(count, inspected, start, start + int(over[0]), watch)
+        rises.append(rise)
+        stop = count.size if rise.shown is None else rise.shown + 1
+        path[start:stop] = sums[: stop - start]
+        start = stop
+    return Watched(path, tuple(rises))
+
+
+def _path(x: Whole, n: Whole, watch: Watch) -> Floats:
+    limit = watch.limit
+    return cusum(
+        x,
+        n,
+        center=limit.center,
+        correlation=watch.correlation,
+        rise=limit.ratio,
+        fall=None,
+        limit=limit.limit,
+        reset=False,
+    ).path_up
+
+
+def _rise(x: Whole, n: Whole, start: int, signal: int, watch: Watch) -> Rise:
+    first = _begin(x[start : signal + 1], n[start : signal + 1], watch)
+    shown = _shown_back(x, n, start + first.index, signal, watch)
+    if shown is None:
+        end = x.size
+    else:
+        at = slice(start + first.index, shown + 1)
+        end = at.start + _step(x[at], n[at], watch).index
+    until = max(end, signal + 1) if shown is None else max(end, start + first.index + 1)
+    step = _begin(x[start:until], n[start:until], watch)
+    return Rise(
+        signal=signal,
+        begin=start + step.index,
+        low=start + step.low,
+        high=start + step.high,
+        shown=shown,
+        end=end,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Begin:
+    index: int
+    low: int
+    high: int
+
+
+def _begin(x: Whole, n: Whole, watch: Watch) -> _Begin:
+    """Where in these totes the rise began, the baseline's totes telling the level before it."""
+    lead = watch.count.size
+    step = _step(np.append(watch.count, x), np.append(watch.inspected, n), watch)
+    return _Begin(*(max(each - lead, 0) for each in (step.index, step.low, step.high)))
+
+
+def _step(x: Whole, n: Whole, watch: Watch) -> ChangePoint:
+    return change_point(x, n, correlation=watch.correlation)
+
+
+def _shown_back(x: Whole, n: Whole, begin: int, signal: int, watch: Watch) -> int | None:
+    """Tote by which the level is shown to be back, None if it is not.
+
+    Each time the sum is at 0 the raised level is taken anew from all totes since the rise began:
+    a lower limit of it, for the few totes that made the chart signal show it too high.
+    """
+    at, ahead = signal + 1, _AHEAD
+    while at < x.size:
+        next_ = slice(at, at + ahead)
+        raised = _surely(x[begin:at], n[begin:at], watch)
+        score = -log_ratio(
+            x[next_],
+            n[next_],
+            center=watch.level,
+            ratio=raised / watch.level,
+            correlation=watch.correlation,
+        )
+        path = np.cumsum(score)
+        back, again = _first(path > RETURN_LIMIT), _first(path <= 0)
+        if back < again:
+            return at + back
+        if again == path.size and next_.stop < x.size:
+            ahead *= 4
+        else:
+            at, ahead = at + again + 1, _AHEAD
+    return None
+
+
+def _surely(x: Whole, n: Whole, watch: Watch) -> float:
+    """Raised level: the 10 % point of its posterior, and a rise worth telling apart at least."""
+    worth = n.sum() / design_effect(n, watch.correlation)
+    count = x.sum() / n.sum() * worth
+    low = float(special.betaincinv(count + 0.5, worth - count + 0.5, 0.1))
+    return max(low, highest_rise(watch.level, LEAST_RISE) * watch.level)
+
+
+def _first(true: NDArray[np.bool_]) -> int:
+    """Position of the first true value, or the length if there is none."""
+    return int(np.argmax(true)) if true.any() else true.size
