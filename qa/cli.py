@@ -8,6 +8,7 @@ need them, so that ``--help`` answers at once.
 import errno
 import getpass
 import ipaddress
+import json
 import os
 import socket
 import sys
@@ -101,19 +102,25 @@ def demo(folder: str, no_serve: bool, port: int, as_json: bool) -> None:
     ]
     click.echo(printing.as_json(answer) if as_json else "\n".join(text))
     if not no_serve:
-        _serve(store, lambda: now, HOST, port, to_stderr=as_json)
+        _serve(store, lambda: now, HOST, port, lambda at: click.echo(_at(at), err=as_json))
 
 
 @main.command()
 @_store
 @click.option("--host", default=HOST, show_default=True, help="A loopback address.")
 @_port
-def serve(where: str, host: str, port: int) -> None:
+@_json
+def serve(where: str, host: str, port: int, as_json: bool) -> None:
     """Serve the dashboard to this machine alone."""
     from qa.store import schema  # noqa: PLC0415 - SQLAlchemy takes long to import
 
     _check_address(host, port)
-    _serve(schema.open_store(where), lambda: datetime.now(UTC), host, port)
+    _serve(
+        schema.open_store(where),
+        lambda: datetime.now(UTC),
+        *(host, port),
+        lambda address: click.echo(json.dumps({"address": address}) if as_json else _at(address)),
+    )
 
 
 @main.command("import")
@@ -400,7 +407,11 @@ def _rejects_path(file: Path, named: str | None) -> Path:
 
 
 def _serve(
-    store: "Store", now: Callable[[], datetime], host: str, port: int, *, to_stderr: bool = False
+    store: "Store",
+    now: Callable[[], datetime],
+    host: str,
+    port: int,
+    announce: Callable[[str], None],
 ) -> None:
     """Hand over to the dashboard, which this package never imports: it is an entry point."""
     from importlib.metadata import entry_points  # noqa: PLC0415 - only to serve
@@ -408,11 +419,11 @@ def _serve(
     servers = entry_points(group="toteproof.server")
     if not servers:
         raise InvalidInput("the dashboard is not installed; install toteproof again")
-
-    def announce(address: str) -> None:
-        click.echo(f"The dashboard is at {address} (end it with Ctrl-C).", err=to_stderr)
-
     next(iter(servers)).load()(store, now, host, port, announce)
+
+
+def _at(address: str) -> str:
+    return f"The dashboard is at {address} (end it with Ctrl-C)."
 
 
 def _check_address(host: str, port: int) -> None:

@@ -1,0 +1,379 @@
+"""The command: what it prints, what it refuses, and that JSON and text say the same."""
+
+import json
+import re
+import socket
+import subprocess
+import sys
+import time
+import tomllib
+from datetime import UTC, datetime
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from scipy import stats
+
+from qa import cli, drift, efficiency, printing
+from qa.store import records, schema
+
+DATA = Path(__file__).resolve().parents[1] / "data_demo"
+PROGRAMME = str(DATA / "programme.toml")
+HEAD = "lane,tote,pulled_at,inspector,inspected,stem,over_trim,double"
+
+
+def run(*arguments: str, status: int = 0) -> Result:
+    result = CliRunner().invoke(cli.main, list(arguments))
+    if result.exception and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    assert result.exit_code == status, result.output
+    return result
+
+
+def refused(*arguments: str) -> str:
+    """The one sentence that a refusal gives, on the error stream, with status 2."""
+    result = run(*arguments, status=2)
+    assert result.stdout == ""
+    return result.stderr.rstrip("\n")
+
+
+@pytest.fixture
+def audits(tmp_path: Path) -> Path:
+    path = tmp_path / "audits.csv"
+    rows = [
+        f"{lane},T{lane}{hour:02},2026-03-16 {hour:02}:10,Ines,200,{(hour * int(lane)) % 4},1,0"
+        for lane in "12"
+        for hour in range(6, 22)
+    ]
+    path.write_text("\n".join([HEAD, *rows, "9,T9,2026-03-16 09:10,Ines,200,0,0,0"]))
+    return path
+
+
+@pytest.fixture
+def store(tmp_path: Path, audits: Path) -> str:
+    where = str(tmp_path / "plant.db")
+    run("import", str(audits), "--store", where, "--programme", PROGRAMME, "--who", "Ines")
+    return where
+
+
+@pytest.fixture
+def served(monkeypatch: pytest.MonkeyPatch) -> list[tuple]:
+    """A dashboard that only notes with what it was called, in the place of the installed one."""
+    calls: list[tuple] = []
+
+    class Entry:
+        def load(self):
+            def serve(store, now, host, port, announce) -> None:
+                calls.append((store, now(), host, port))
+                announce(f"http://{host}:{port}/")
+
+            return serve
+
+    monkeypatch.setattr(metadata, "entry_points", lambda group: [Entry()] * (group == SERVER))
+    return calls
+
+
+SERVER = "toteproof.server"
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+# -- help ----------------------------------------------------------------------------------------
+
+
+def test_help_answers_at_once_and_loads_no_heavy_library() -> None:
+    code = (
+        "import sys; from qa.cli import main; main(['--help'], standalone_mode=False); "
+        "print(*sys.modules, file=sys.stderr)"
+    )
+    times = []
+    for _ in range(5):
+        begin = time.perf_counter()
+        done = subprocess.run(
+            [sys.executable, "-c", code], capture_output=True, text=True, check=True
+        )
+        times.append(time.perf_counter() - begin)
+    loaded = set(done.stderr.split())
+    assert not loaded & {"numpy", "pandas", "scipy", "sqlalchemy", "openpyxl", "dash", "dashboard"}
+    assert min(times) < 0.3, "the fastest of five, for a machine may be busy"
+    for name in ("demo", "serve", "import", "efficiency", "drift", "plan", "check"):
+        assert f"\n  {name} " in done.stdout
+
+
+def test_every_command_that_prints_has_json() -> None:
+    for name, command in cli.main.commands.items():
+        assert any("--json" in each.opts for each in command.params), name
+
+
+# -- import --------------------------------------------------------------------------------------
+
+
+def test_import_makes_the_store_and_says_what_became_of_each_row(
+    tmp_path: Path, audits: Path
+) -> None:
+    where = str(tmp_path / "plant.db")
+    said = run("import", str(audits), "--store", where, "--programme", PROGRAMME).stdout
+    assert "33 rows hold 32 audits without fault: 32 new, 0 already there" in said
+    assert re.search(r'^34 +lane +9 +must be one of 1, 2, 3, 4, 5, 6, got "9"$', said, re.M)
+    rejects = tmp_path / "audits.rejects.csv"
+    assert str(rejects) in said
+    assert len(rejects.read_text(encoding="utf-8-sig").splitlines()) == 2
+    again = json.loads(run("import", str(audits), "--store", where, "--json").stdout)
+    assert (again["new"], again["already"], len(again["rejects"])) == (0, 32, 1)
+    assert again["rejects_file"] == str(tmp_path / "audits.rejects.2.csv")  # the first is kept
+
+
+def test_mended_rejects_go_in(tmp_path: Path, store: str) -> None:
+    rejects = tmp_path / "audits.rejects.csv"
+    rejects.write_text(rejects.read_text(encoding="utf-8-sig").replace("9,T9", "3,T9"))
+    answer = json.loads(run("import", str(rejects), "--store", store, "--json").stdout)
+    assert (answer["new"], answer["rejects"], answer["rejects_file"]) == (1, [], None)
+    assert len(records.tallies(schema.open_store(store))) == 33
+
+
+def test_a_dry_run_leaves_nothing_behind(tmp_path: Path, audits: Path) -> None:
+    before = sorted(tmp_path.iterdir())
+    said = run(
+        *("import", str(audits), "--store", str(tmp_path / "plant.db")),
+        *("--programme", PROGRAMME, "--dry-run"),
+    ).stdout
+    assert "32 would be new" in said
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_all_or_none_makes_no_store_and_says_so(tmp_path: Path, audits: Path) -> None:
+    where = tmp_path / "plant.db"
+    result = run(
+        *("import", str(audits), "--store", str(where), "--programme", PROGRAMME),
+        "--all-or-none",
+        status=1,
+    )
+    assert "Nothing was recorded" in result.stdout
+    assert not where.exists()
+
+
+def test_import_takes_a_mapping_and_a_place_for_rejects(tmp_path: Path, audits: Path) -> None:
+    audits.write_text(audits.read_text().replace("lane,", "Bahn,"))
+    (tmp_path / "m.toml").write_text('[columns]\nlane = "Bahn"\n')
+    said = run(
+        *("import", str(audits), "--store", str(tmp_path / "plant.db"), "--programme", PROGRAMME),
+        *("--mapping", str(tmp_path / "m.toml"), "--rejects", str(tmp_path / "r.csv")),
+    ).stdout
+    assert 'Columns: lane from "Bahn"; the others by their own names.' in said
+    assert (tmp_path / "r.csv").exists()
+
+
+# -- refusals: one sentence, status 2, nothing half-written --------------------------------------
+
+
+def test_what_is_missing_or_malformed(tmp_path: Path, audits: Path, store: str) -> None:
+    nowhere, bad = str(tmp_path / "nowhere"), tmp_path / "bad.toml"
+    bad.write_text('site = "T1"\n')
+    new = str(tmp_path / "new.db")
+    before = sorted(tmp_path.iterdir())
+    told = {
+        ("import", nowhere, "--store", store): f"{nowhere} cannot be read: No such file",
+        ("import", str(audits), "--store", nowhere): f"there is no store at {nowhere}",
+        ("import", str(audits), "--store", store, "--programme", PROGRAMME): "is there already",
+        ("import", str(audits), "--store", new, "--programme", nowhere): "cannot be read",
+        ("import", str(audits), "--store", new, "--programme", str(bad)): "faults:",
+        ("import", nowhere, "--store", new, "--programme", PROGRAMME): "cannot be read",
+        ("import", str(audits), "--store", store, "--mapping", nowhere): "cannot be read",
+        ("import", str(audits), "--store", store, "--rejects", str(bad)): "is there already",
+        ("import", str(bad), "--store", store): "bad.toml: ",
+        ("check", "--store", str(audits)): "is not a Toteproof store",
+        ("efficiency", "--store", store, "--by", "lame"): "by must be one of",
+        ("efficiency", "--store", store, "--from", "May"): "--from must be a date such as",
+        ("efficiency", "--store", store, "--specification", "x"): "specification must be one of",
+        ("drift", "--store", store, "--at", "dawn"): "--at must be a time such as",
+        ("plan", "--lot-size", "4000", "--aql", "1.1"): "1.1",
+        ("serve", "--store", nowhere): "there is no store at",
+    }
+    for arguments, words in told.items():
+        assert words in refused(*arguments), arguments
+    assert sorted(tmp_path.iterdir()) == before
+
+
+def test_a_bug_stays_loud(store: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(efficiency, "estimate", broken)
+    with pytest.raises(ZeroDivisionError):
+        run("efficiency", "--store", store)
+
+
+# -- answers -------------------------------------------------------------------------------------
+
+
+def test_efficiency_says_what_the_package_says(store: str) -> None:
+    opened = schema.open_store(store)
+    programme, tallies = records.programme(opened), records.tallies(opened)
+    table = efficiency.estimate(tallies, programme, by=("lane", "shift"))
+    rows = json.loads(run("efficiency", "--store", store, "--by", "lane,shift", "--json").stdout)
+    assert [(row["lane"], row["shift"]) for row in rows] == [
+        *(("1", "morning"), ("1", "afternoon"), ("2", "morning"), ("2", "afternoon")),
+    ]
+    assert {(row["lane"], row["shift"]): row["low"] for row in rows} == {
+        (row["lane"], row["shift"]): row["low"] for row in table.to_dict("records")
+    }
+    said = run("efficiency", "--store", store, "--by", "lane,shift").stdout.splitlines()
+    assert said[0].split("  ")[0] == "lane"
+    assert re.match(r"1 +morning +8 +1,600 +\d+ +9\d\.\d+ % \(9\d\.\d+ to 9\d\.\d+\)$", said[1])
+
+
+def test_efficiency_of_some_days_and_of_another_specification(store: str) -> None:
+    (row,) = json.loads(
+        run(
+            "efficiency", "--store", store, "--by", "", "--specification", "freezer", "--json"
+        ).stdout
+    )
+    assert row["incorrect"] == sum((hour * lane) % 4 for lane in (1, 2) for hour in range(6, 22))
+    none = run("efficiency", "--store", store, "--from", "2026-03-17", "--to", "2026-03-18")
+    assert none.stdout == "No routine audit yet.\n"
+
+
+def test_drift_says_what_the_package_says(store: str) -> None:
+    opened = schema.open_store(store)
+    now = datetime(2026, 3, 16, 22, tzinfo=UTC)
+    found = drift.findings(records.tallies(opened), records.programme(opened), now=now)
+    lanes = drift.lanes(found).to_dict("records")
+    answer = json.loads(run("drift", "--store", store, "--at", "2026-03-16T22:00", "--json").stdout)
+    assert answer["lanes"] == lanes
+    assert len(answer["findings"]) == len(found)
+    said = run("drift", "--store", store, "--at", "2026-03-16T22:00").stdout
+    assert said.splitlines()[0] == "Lane {lane} ({status}): {sentence}".format(**lanes[0])
+
+
+def test_plan_says_what_to_pull_and_what_it_risks() -> None:
+    # MIL-STD-105E, tables I and II-A: 3,201 to 10,000 at level II is letter L, n 200; AQL 1.0: 5, 6.
+    said = run("plan", "--lot-size", "4000", "--aql", "1.0").stdout
+    assert said.startswith("pull 200, accept on 5, reject on 6\n")
+    answer = json.loads(run("plan", "--lot-size", "4000", "--aql", "1.0", "--json").stdout)
+    for row in answer["risks"]:
+        assert row["accepted"] == pytest.approx(stats.binom.cdf(5, 200, row["incorrect"]))
+    assert [row["incorrect"] for row in answer["risks"]][:2] == [0.005, 0.01]
+    assert run("plan", "--lot-size", "10", "--aql", "0.1").stdout.startswith("inspect all 10, ")
+
+
+def test_check_of_a_whole_and_of_a_tampered_store(store: str) -> None:
+    assert run("check", "--store", store).stdout == f"{store}: the record agrees with itself.\n"
+    opened = schema.open_store(store)
+    with schema.writing(opened) as connection:
+        connection.exec_driver_sql("UPDATE sums SET x = x + 1")
+    said = run("check", "--store", store, status=1).stdout
+    assert "the record contradicts itself" in said
+    assert json.loads(run("check", "--store", store, "--json", status=1).stdout)["breaks"]
+
+
+# -- serving -------------------------------------------------------------------------------------
+
+
+def test_serve_hands_the_store_over_and_prints_the_address(store: str, served: list) -> None:
+    port = free_port()
+    said = run("serve", "--store", store, "--port", str(port)).stdout
+    assert said == f"The dashboard is at http://127.0.0.1:{port}/ (end it with Ctrl-C).\n"
+    ((opened, now, host, used),) = served
+    assert (opened.url, host, used) == (store, "127.0.0.1", port)
+    assert abs((datetime.now(UTC) - now).total_seconds()) < 60
+    answer = json.loads(run("serve", "--store", store, "--port", str(port), "--json").stdout)
+    assert answer == {"address": f"http://127.0.0.1:{port}/"}
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.2", "example.org", "::"])
+def test_no_host_but_this_machine(store: str, served: list, host: str) -> None:
+    said = refused("serve", "--store", store, "--host", host)
+    assert said == f"host must be a loopback address such as 127.0.0.1, got {host}"
+    assert served == []
+
+
+def test_a_port_in_use_is_one_sentence(tmp_path: Path, store: str, served: list) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = str(taken.getsockname()[1])
+        told = f"port {port} is in use; choose another with --port"
+        assert refused("serve", "--store", store, "--port", port) == told
+        assert refused("demo", "--folder", str(tmp_path / "d"), "--port", port) == told
+    assert served == []
+    assert not (tmp_path / "d").exists()
+
+
+def test_without_a_dashboard_it_says_so(store: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(metadata, "entry_points", lambda group: [])
+    said = refused("serve", "--store", store, "--port", str(free_port()))
+    assert said == "the dashboard is not installed; install toteproof again"
+
+
+# -- demo ----------------------------------------------------------------------------------------
+
+
+def test_demo_builds_prints_serves_and_runs_again(tmp_path: Path, served: list) -> None:
+    folder = tmp_path / "sprouts"
+    truth = tomllib.loads((DATA / "truth.toml").read_text(encoding="utf-8"))
+    port = str(free_port())
+    said = run("demo", "--folder", str(folder), "--port", port).stdout
+    assert f"The store is {folder / 'toteproof.db'}" in said
+    good, bad = truth["rows"]["good"], truth["rows"]["bad"]
+    assert f"{good:,} new, 0 already there; {bad} rows rejected" in said
+    for heading in ("per lane:", "Per shift:", "Lot verdicts", "Drift, as of 06:00 on 15 May"):
+        assert heading in said
+    assert said.endswith(f"The dashboard is at http://127.0.0.1:{port}/ (end it with Ctrl-C).\n")
+    assert served[0][1] == datetime(2026, 5, 15, 5, tzinfo=UTC)  # the last night ends at 6 in plant
+    first = next(line for line in said.splitlines() if line.startswith("Lane "))
+    assert first.startswith(f"Lane {truth['planted']['head_wear']['lane']} (drifting): ")
+
+    again = run("demo", "--folder", str(folder), "--no-serve", "--json")
+    answer = json.loads(again.stdout)
+    assert (answer["import"]["new"], answer["import"]["already"]) == (0, good)
+    assert [row["lane"] for row in answer["by_lane"]] == list("123456")
+    assert answer["drift"]["lanes"][0]["sentence"] in first
+    assert sum(row["lots"] for row in answer["lots"]["counts"]) > 5000
+    assert sorted(each.name for each in folder.iterdir() if "db" not in each.name) == [
+        "audits.rejects.csv"
+    ]
+
+
+def test_demo_never_writes_over_something_else(tmp_path: Path, store: str) -> None:
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "letter.txt").write_text("dear")
+    told = "holds something else; name another folder with --folder"
+    for folder in (tmp_path / "mine", tmp_path / "mine" / "letter.txt"):
+        assert refused("demo", "--no-serve", "--folder", str(folder)) == f"{folder} {told}"
+    text = Path(PROGRAMME).read_text(encoding="utf-8").replace('site = "SP1"', 'site = "XX"')
+    (tmp_path / "other.toml").write_text(text, encoding="utf-8")
+    (tmp_path / "other").mkdir()
+    other = tmp_path / "other" / cli.DEMO_STORE
+    opened = schema.open_store(other, create=True)
+    at = datetime(2026, 1, 1, tzinfo=UTC)
+    records.put_programme(opened, text, by="lead", at=at, reason="set up")
+    said = refused("demo", "--no-serve", "--folder", str(other.parent))
+    assert said == f"{other} is the store of another plant; name another folder with --folder"
+    assert records.tallies(opened).empty
+
+
+# -- printing ------------------------------------------------------------------------------------
+
+
+def test_tables_line_up() -> None:
+    lines = printing.aligned(["lane", "pieces"], [["1", 200], ["12345", 1_234_567]]).splitlines()
+    assert lines == ["lane      pieces", "1             200", "12345  1,234,567"]
+    assert printing.aligned(["lane"], []) == "lane"
+
+
+def test_json_has_no_value_that_json_lacks() -> None:
+    import numpy as np
+    import pandas as pd
+
+    table = pd.DataFrame({"low": [float("nan")], "at": [pd.Timestamp("2026-05-14", tz="UTC")]})
+    assert printing.plain({"t": table, "n": np.int64(3), "x": np.array([0.5]), "p": {1}}) == {
+        "t": [{"low": None, "at": "2026-05-14T00:00:00+00:00"}],
+        "n": 3,
+        "x": [0.5],
+        "p": [1],
+    }
