@@ -403,6 +403,18 @@ def findings(store: Store) -> pd.DataFrame:
     return frame.fillna({"lifted_by": "", "lifted_reason": ""})
 
 
+def newest(store: Store) -> tuple[int, int, int]:
+    """What differs whenever the record does: last entry, programme versions, findings' rows."""
+    with reading(store) as connection:
+        counted = select(
+            select(func.coalesce(func.max(entry.c.number), 0)).scalar_subquery(),
+            select(func.count()).select_from(schema.programme_version).scalar_subquery(),
+            select(func.count()).select_from(schema.finding).scalar_subquery(),
+        )
+        last, versions, findings_rows = connection.execute(counted).one()
+    return int(last), int(versions), int(findings_rows)
+
+
 def _check_stamp(by: str, at: datetime, reason: str = "none needed") -> None:
     if not by.strip():
         raise InvalidInput("by must say who, and is blank")

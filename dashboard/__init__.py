@@ -1,0 +1,1 @@
+"""The screens: they ask `qa`, draw the answers and calculate nothing."""

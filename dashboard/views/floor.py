@@ -1,0 +1,143 @@
+"""Floor: which lane needs me now?"""
+
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+import pandas as pd
+
+from dashboard.views import record as kept_record
+from dashboard.views.choices import Choices
+from dashboard.views.record import Record, Share
+from qa import drift, efficiency
+from qa.programme import Programme, shift_times
+from qa.store import records
+from qa.store.schema import Store
+from qa.tally import routine
+from qa.wording import utc
+
+WEEK = 7  # production days
+RECENT = 12  # audits in a lane's strip
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """One recent audit, as small as the strip shows it."""
+
+    tote: str
+    pulled_at: datetime
+    incorrect: int
+    inspected: int
+    verdict: str
+    floor: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One lane: its need in a word and a sentence, its shares correct, its recent audits."""
+
+    lane: str
+    status: str
+    sentence: str
+    shift: Share | None
+    week: Share | None
+    recent: tuple[Mark, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FloorView:
+    """The whole floor at one moment, the neediest lane first."""
+
+    programme: Programme
+    now: datetime
+    day: date
+    shift: str
+    shift_name: str
+    line_shift: Share | None
+    line_week: Share | None
+    rows: tuple[Row, ...]
+
+    @property
+    def empty(self) -> bool:
+        """Whether no lane has any audit yet."""
+        return not any(row.recent for row in self.rows)
+
+
+def pulse(store: Store, now: datetime) -> str:
+    """What differs whenever Floor would show something else."""
+    return f"{records.newest(store)} {now:%Y-%m-%dT%H:%M}"
+
+
+def view(store: Store, choices: Choices, now: datetime) -> FloorView:
+    """The floor now, or as it stood at the end of the chosen shift."""
+    kept = kept_record.record(store)
+    programme = kept.programme
+    day, shift = kept_record.day_and_shift(programme, now)
+    day, shift = choices.day or day, choices.shift or shift
+    now = min(now, shift_times(programme, day, shift)[1])
+    tallies = kept.tallies[kept.tallies["pulled_at"] <= pd.Timestamp(now)]
+    week = kept_record.of_days(tallies, day - timedelta(days=WEEK - 1), day)
+    this = week[(week["day"] == pd.Timestamp(day)) & (week["shift"] == shift)]
+    by_shift, by_week = _shares(this, programme), _shares(week, programme)
+    marks = _marks(kept, tallies)
+    needs = drift.lanes(kept_record.findings(kept, now))
+    rows = tuple(
+        Row(
+            lane,
+            status,
+            sentence,
+            by_shift.get(lane),
+            by_week.get(lane),
+            marks.get(lane, ()),
+        )
+        for lane, status, sentence in needs.itertuples(index=False)
+        if choices.lane in (None, lane)
+    )
+    return FloorView(
+        programme=programme,
+        now=now,
+        day=day,
+        shift=shift,
+        shift_name=next(each.name for each in programme.shifts if each.code == shift),
+        line_shift=_line(this, programme),
+        line_week=_line(week, programme),
+        rows=rows,
+    )
+
+
+def _shares(tallies: pd.DataFrame, programme: Programme) -> dict[str, Share]:
+    if tallies.empty:
+        return {}
+    table = efficiency.estimate(tallies, programme, by=("lane",))
+    return {str(row["lane"]): _share(row) for row in table.to_dict("records")}
+
+
+def _line(tallies: pd.DataFrame, programme: Programme) -> Share | None:
+    if routine(tallies).empty:
+        return None
+    return _share(efficiency.estimate(tallies, programme, by=()).to_dict("records")[0])
+
+
+def _share(row: dict[str, object]) -> Share:
+    figures = (row[name] for name in ("correct", "low", "high"))
+    counts = (row[name] for name in ("incorrect", "inspected", "totes"))
+    return Share(*map(float, figures), *map(int, counts))  # type: ignore[arg-type]
+
+
+def _marks(kept: Record, tallies: pd.DataFrame) -> dict[str, tuple[Mark, ...]]:
+    """The last audits of each lane's totes, the newest last."""
+    judging = tallies[tallies["purpose"].isin(("routine", "for-cause", "re-audit"))]
+    last = judging.sort_values("pulled_at").groupby("lane").tail(RECENT)
+    if last.empty:
+        return {}
+    days = last["day"].min().date(), last["day"].max().date()
+    lots = kept_record.lots(kept, *days)[["lot", "verdict", "floor"]]
+    told = last.merge(lots, on="lot", how="left")
+    return {
+        str(lane): tuple(
+            Mark(
+                row.tote, utc(row.pulled_at), row.incorrect, row.inspected, row.verdict, row.floor
+            )
+            for row in group.itertuples()
+        )
+        for lane, group in told.groupby("lane")
+    }

@@ -1,0 +1,157 @@
+"""The record as the views read it: once for each state of the store, and what follows from it.
+
+A state of the store is named by its last entry, so that what was worked out for it stays right for
+as long as nothing is added; only the two newest are kept.
+"""
+
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+
+import pandas as pd
+
+from qa import drift, verdicts
+from qa.intervals import clustered
+from qa.programme import Category, Programme, production_day_and_shift
+from qa.store import records
+from qa.store.schema import Store
+from qa.tally import by_tote
+
+KEPT = 2
+TICK = timedelta(minutes=10)
+ALL = "incorrect"  # every category together, as a category of its own
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Record:
+    """One state of a store: hashed by its identity, so that answers can be kept beside it."""
+
+    programme: Programme
+    programmes: dict[int, Programme]
+    tallies: pd.DataFrame
+    findings: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A fraction of pieces with its interval, and what it rests on."""
+
+    fraction: float
+    low: float
+    high: float
+    count: int
+    inspected: int
+    totes: int
+
+
+def record(store: Store) -> Record:
+    """The record as it stands now.
+
+    Raises
+    ------
+    StoreError
+        If the store does not answer, or has no programme yet.
+    """
+    return _record(store, records.newest(store))
+
+
+@lru_cache(maxsize=KEPT)
+def _record(store: Store, newest: tuple[int, int, int]) -> Record:
+    del newest  # names the state; the store itself is asked
+    found = records.findings(store)
+    return Record(
+        records.programme(store),
+        records.programmes_by_version(store),
+        records.tallies(store),
+        found[found["lifted_at"].isna()],
+    )
+
+
+@lru_cache(maxsize=KEPT)
+def lots(kept: Record, first: date, last: date) -> pd.DataFrame:
+    """The verdict of every lot with an audit in some production days, both included.
+
+    All audits of such a lot speak, whenever they were pulled; audits of the days beside them are
+    there to tell which totes are neighbours.
+    """
+    asked = of_days(kept.tallies, first, last)
+    near = of_days(kept.tallies, first - timedelta(days=1), last + timedelta(days=1))
+    wanted = set(asked["lot"]) | set(kept.findings["tote"])
+    whole = kept.tallies["lot"].isin(wanted) | kept.tallies.index.isin(near.index)
+    table = verdicts.lots(kept.tallies[whole], kept.programmes, kept.findings)
+    return table[table["lot"].isin(wanted)]
+
+
+def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
+    """What is known of each lane and category; worked out anew every ten minutes at least."""
+    return _findings(kept, _tick(now))
+
+
+@lru_cache(maxsize=KEPT)
+def _findings(kept: Record, until: datetime) -> tuple[drift.DriftFinding, ...]:
+    return drift.findings(kept.tallies, kept.programme, now=until)
+
+
+def chart(kept: Record, lane: str, category: str, now: datetime) -> drift.LaneChart | None:
+    """The chart of one lane and category; category `ALL` is every incorrect piece."""
+    return _chart(kept, lane, category, _tick(now))
+
+
+@lru_cache(maxsize=32)
+def _chart(kept: Record, lane: str, category: str, until: datetime) -> drift.LaneChart | None:
+    programme = together(kept.programme) if category == ALL else kept.programme
+    return drift.chart(kept.tallies, programme, lane, category, now=until)
+
+
+def together(programme: Programme) -> Programme:
+    """The programme with one category, all others together, and false alarms to match.
+
+    The share of the budget of one chart stays what it is with all categories apart.
+    """
+    whole = Category(ALL, ALL, programme.categories[0].severity)
+    alarms = programme.false_alarms_per_week / len(programme.categories)
+    return replace(programme, categories=(whole,), false_alarms_per_week=alarms)
+
+
+def share(audits: pd.DataFrame, counted: str, programme: Programme) -> Share | None:
+    """The share of pieces of one kind over some audits, totes as clusters; None without audits."""
+    if audits.empty:
+        return None
+    totes = by_tote(audits, ("lane", "shift"), [counted])
+    found = clustered(
+        totes[counted].to_numpy(),
+        totes["inspected"].to_numpy(),
+        stratum=totes["lane"].str.cat(totes["shift"], sep=" ").to_numpy(dtype=object),
+        confidence=programme.confidence,
+        correlation=programme.correlation,
+    )
+    ends = found.interval
+    return Share(
+        float(ends.estimate),
+        float(ends.low),
+        float(ends.high),
+        found.count,
+        found.inspected,
+        found.totes,
+    )
+
+
+def day_and_shift(programme: Programme, now: datetime) -> tuple[date, str]:
+    """The production day and shift at a moment; the last that ran, when none does."""
+    for back in range(24 * 4):
+        found = production_day_and_shift(programme, now - back * timedelta(minutes=15))
+        if found:
+            return found
+    return now.astimezone(programme.zone).date(), programme.shifts[0].code
+
+
+def of_days(tallies: pd.DataFrame, first: date, last: date) -> pd.DataFrame:
+    """Audits of production days, both included."""
+    day = tallies["day"]
+    return tallies[(day >= pd.Timestamp(first)) & (day <= pd.Timestamp(last))]
+
+
+def _tick(now: datetime) -> datetime:
+    """The end of the ten minutes that `now` is in."""
+    start = datetime.min.replace(tzinfo=now.tzinfo)
+    return start + ((now - start) // TICK + 1) * TICK

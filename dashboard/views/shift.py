@@ -1,0 +1,190 @@
+"""Shift: what do I hand over?"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+import pandas as pd
+
+from dashboard.views import record as kept_record
+from dashboard.views.choices import Choices
+from dashboard.views.record import ALL, Record, Share
+from qa.drift import DriftFinding, Excursion
+from qa.programme import Programme, shift_times
+from qa.store.schema import Store
+from qa.tally import routine
+from qa.wording import utc
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """One lane and category: this shift, and the same shift in the baseline's days."""
+
+    now: Share | None
+    baseline: Share | None
+
+    @property
+    def apart(self) -> bool:
+        """Whether the two intervals do not meet, this shift being the higher."""
+        return bool(self.now and self.baseline and self.now.low > self.baseline.high)
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftRow:
+    """One lane: every incorrect piece first, then each category."""
+
+    lane: str
+    cells: dict[str, Cell]
+
+
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """A lot that is not released."""
+
+    lot: str
+    lane: str
+    floor: str
+    why: str
+    next: str
+    last_pulled_at: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """A rise that signalled, or went back, in this shift."""
+
+    lane: str
+    category: str
+    excursion: Excursion
+    opened: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ShiftView:
+    """One shift of one production day, for whoever comes next."""
+
+    programme: Programme
+    day: date
+    shift: str
+    name: str
+    start: datetime
+    end: datetime
+    now: datetime
+    days: tuple[date, ...]
+    rows: tuple[ShiftRow, ...]
+    line: Share | None
+    baseline: tuple[date, date] | None
+    audits: int
+    counted: int
+    totes: int
+    lots: dict[str, int]
+    held: tuple[Lot, ...]
+    signals: tuple[Signal, ...]
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing was audited."""
+        return self.audits == 0
+
+
+def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
+    """The shift that the choices name, else the one that runs now."""
+    kept = kept_record.record(store)
+    programme = kept.programme
+    day, shift = kept_record.day_and_shift(programme, now)
+    day, shift = choices.day or day, choices.shift or shift
+    start, end = shift_times(programme, day, shift)
+    this = _of_shift(kept_record.of_days(kept.tallies, day, day), shift)
+    baseline = programme.baselines[-1] if programme.baselines else None
+    before = this.iloc[:0]
+    if baseline:
+        days = kept_record.of_days(kept.tallies, baseline.first_day, baseline.last_day)
+        before = routine(_of_shift(days, shift))
+    lots = kept_record.lots(kept, day, day)
+    lots = _of_shift(lots[lots["day"] == pd.Timestamp(day)], shift)
+    return ShiftView(
+        programme=programme,
+        day=day,
+        shift=shift,
+        name=next(each.name for each in programme.shifts if each.code == shift),
+        start=start,
+        end=end,
+        now=now,
+        days=_days(kept),
+        rows=_rows(routine(this), before, programme),
+        line=_correct(routine(this), programme),
+        baseline=(baseline.first_day, baseline.last_day) if baseline else None,
+        audits=len(this),
+        counted=int(this["inspected"].sum()),
+        totes=this["tote"].nunique(),
+        lots={str(name): int(count) for name, count in lots["floor"].value_counts().items()},
+        held=_held(lots),
+        signals=_signals(kept, now, start, end),
+    )
+
+
+def _of_shift(table: pd.DataFrame, shift: str) -> pd.DataFrame:
+    return table[table["shift"] == shift]
+
+
+def _days(kept: Record) -> tuple[date, ...]:
+    return tuple(day.date() for day in sorted(kept.tallies["day"].unique()))
+
+
+def _rows(
+    this: pd.DataFrame, before: pd.DataFrame, programme: Programme
+) -> tuple[ShiftRow, ...]:
+    counted = (ALL, *programme.category_codes)
+    return tuple(
+        ShiftRow(
+            lane.code,
+            {
+                code: Cell(
+                    kept_record.share(this[this["lane"] == lane.code], code, programme),
+                    kept_record.share(before[before["lane"] == lane.code], code, programme),
+                )
+                for code in counted
+            },
+        )
+        for lane in programme.lanes
+    )
+
+
+def _correct(this: pd.DataFrame, programme: Programme) -> Share | None:
+    return kept_record.share(this, "correct", programme)
+
+
+def _held(lots: pd.DataFrame) -> tuple[Lot, ...]:
+    kept = lots[lots["floor"] != "release"].sort_values(["floor", "lane", "last_pulled_at"])
+    return tuple(
+        Lot(
+            row.lot,
+            row.lane,
+            row.floor,
+            row.why,
+            row.next,
+            None if pd.isna(row.last_pulled_at) else utc(row.last_pulled_at),
+        )
+        for row in kept.itertuples()
+    )
+
+
+def _signals(
+    kept: Record, now: datetime, start: datetime, end: datetime
+) -> tuple[Signal, ...]:
+    """Rises that signalled in the shift, and those that went back in it, in order of lane."""
+    found = []
+    for finding in kept_record.findings(kept, now):
+        for each in _rises(kept, finding, now):
+            if start <= each.signalled_at < end:
+                found.append(Signal(finding.lane, finding.category, each, opened=True))
+            if each.until is not None and start <= each.until < end:
+                found.append(Signal(finding.lane, finding.category, each, opened=False))
+    return tuple(found)
+
+
+def _rises(kept: Record, finding: DriftFinding, now: datetime) -> tuple[Excursion, ...]:
+    """Every rise; only that of a lane that drifts now has to be fetched."""
+    if finding.status != "drifting":
+        return finding.past
+    chart = kept_record.chart(kept, finding.lane, finding.category, now)
+    return chart.excursions if chart else ()
