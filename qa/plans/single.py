@@ -89,25 +89,35 @@ class SinglePlan:
         """Pieces looked at in each lot on average: n, whatever the quality (array of p's shape)."""
         return np.full_like(checked_fraction(p, "p"), self.n)
 
-    def aoq(self, p: ArrayLike, lot_size: int, *, model: str = "binomial") -> Array:
+    def aoq(self, p: ArrayLike, lot_size: int) -> Array:
         """Fraction incorrect that goes out on average when rejected lots are sorted to the end.
 
-        Every incorrect piece found, in a sample or in sorting, is replaced by a correct one:
-        ``p * accept(p) * (N - n) / N`` (Dodge & Romig 1959). Shape and errors as `accept`.
+        Lots of `lot_size` from a process at `p`; every incorrect piece found, in a sample or in
+        sorting, is replaced by a correct one: ``p accept(p) (N - n) / N`` (Dodge & Romig 1959),
+        exact, for the pieces not pulled do not depend on the sample. Array of p's shape.
+
+        Raises
+        ------
+        InvalidInput
+            If p is not from 0 to 1, or the lot is not a whole number, n or more.
         """
         size = _lot(lot_size, self.n)
-        fraction = checked_fraction(p, "p")
-        passed = self.accept(fraction, model=model, lot_size=lot_size)
-        return fraction * passed * ((size - self.n) / size)
+        return checked_fraction(p, "p") * self.accept(p) * ((size - self.n) / size)
 
-    def ati(self, p: ArrayLike, lot_size: int, *, model: str = "binomial") -> Array:
+    def ati(self, p: ArrayLike, lot_size: int) -> Array:
         """Pieces looked at in each lot on average when rejected lots are sorted to the end.
 
-        ``n accept(p) + N (1 - accept(p))``. Shape and errors as `accept`.
+        ``n accept(p) + N (1 - accept(p))`` for lots of `lot_size` from a process at `p`. Array of
+        p's shape.
+
+        Raises
+        ------
+        InvalidInput
+            As `aoq`.
         """
         size = _lot(lot_size, self.n)
-        passed = self.accept(checked_fraction(p, "p"), model=model, lot_size=lot_size)
-        return self.n * passed + size * (1 - passed)
+        rejected = special.betainc(self.re, max(self.n - self.re + 1, 1), checked_fraction(p, "p"))
+        return self.n + (size - self.n) * np.where(self.re > self.n, 0.0, rejected)
 
     def decide(self, count: int) -> str:
         """What a sample with `count` incorrect says of its lot: "accept" or "reject".
@@ -146,7 +156,7 @@ def oc(plans: Sequence[SinglePlan], p: ArrayLike) -> Array:
     if not plans:
         return np.empty((0, fraction.size))
     largest = max(plan.re for plan in plans)
-    keys = np.array([plan.n * largest + plan.re - 1 for plan in plans])
+    keys = np.array([plan.n * largest + min(plan.re - 1, plan.n) for plan in plans])
     distinct, row = np.unique(keys, return_inverse=True)
     n, c = np.divmod(distinct, largest)
     return np.take(_summed(n, c, fraction), row, axis=0)
@@ -155,11 +165,12 @@ def oc(plans: Sequence[SinglePlan], p: ArrayLike) -> Array:
 def _summed(n: NDArray[np.int64], c: NDArray[np.int64], p: Array) -> Array:
     """Binomial P(X <= c) for distinct pairs sorted by (n, c), by one recurrence for each n."""
     sizes, first, pairs = np.unique(n, return_index=True, return_counts=True)
-    order = np.argsort(-c[first + pairs - 1], kind="stable")  # those that go on longest come first
+    last = c[first + pairs - 1]
+    order = np.argsort(-last, kind="stable")  # those that go on longest come first
     place = np.empty_like(order)
     place[order] = np.arange(order.size)
     of_pair = place[np.repeat(np.arange(sizes.size), pairs)]
-    last = np.minimum(c[first + pairs - 1], sizes)[order]
+    last = last[order]
     size = sizes[order].astype(np.float64)[:, None]
     with np.errstate(divide="ignore", invalid="ignore"):
         log_none = size * np.log1p(-p)

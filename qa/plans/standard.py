@@ -5,6 +5,8 @@ from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
+import numpy as np
+
 from qa._validate import checked_whole, chosen
 from qa.errors import InvalidInput
 from qa.plans.single import SinglePlan
@@ -134,10 +136,11 @@ _KINDS = {"single": _single}
 
 
 def _column(aql: float) -> float:
-    if not isinstance(aql, str | bool) and aql in _master()["normal"]:
+    if np.ndim(aql) == 0 and not isinstance(aql, str) and aql in _master()["normal"]:
         return float(aql)
     known = ", ".join(f"{each:g}" for each in aqls())
-    raise InvalidInput(f"aql must be one of {known}, got {aql!r}")
+    shown = f"{aql:g}" if isinstance(aql, int | float) else repr(aql)
+    raise InvalidInput(f"aql must be one of {known}, got {shown}")
 
 
 def _whole(value: int, name: str, least: int) -> int:
