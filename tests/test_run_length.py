@@ -169,6 +169,18 @@ def test_chain_agrees_with_simulation_for_varied_sizes(ratio, rate):
         assert np.mean(np.array(runs) <= tote - 2) < q + slack
 
 
+# One size and correlation 0: run lengths come in jumps, which the fitted grid must follow (an even
+# grid misses the first of these by a fifth).
+@pytest.mark.parametrize(("n", "center", "ratio"), [(1000, 0.05, 0.5), (200, 0.01, 2.0)])
+def test_a_solved_limit_attains_what_it_says_on_a_lattice(n, center, ratio):
+    rng = np.random.default_rng(12)
+    found = cusum_limit([n], center=center, ratio=ratio, arl=300)
+    mean, error, _, _ = simulated(
+        rng, [n], center, 0.0, center=center, ratio=ratio, limit=found.limit, repeats=6000
+    )
+    assert abs(found.arl - mean) < 3 * error + 0.01 * mean
+
+
 # The error stated in the module: a grid eight times finer moves the average run length by 0.5 %.
 @pytest.mark.parametrize(("ratio", "rate"), [(2.0, 0.01), (2.0, 0.02), (0.5, 0.01)])
 def test_the_grid_is_fine_enough(ratio, rate):

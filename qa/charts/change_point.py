@@ -67,7 +67,10 @@ def change_point(
     factor exp(-c) of the best position's, with c = -log(1 - sqrt(confidence)). Were the rates
     known, the ratio on either side of the true step would be a martingale of mean 1 that exceeds
     exp(c) with chance at most exp(-c) (Ville's inequality), so the set would cover with at least
-    `confidence` at any length and any size of step. Estimated rates cost a little of that.
+    `confidence` at any length and any size of step. Estimated rates cost a little of that: of 400
+    simulated series a case, sets of 0.9 held the true step in 0.89 to 0.96 for a doubling or
+    trebling of 0.2 to 1 % (correlation 0 and 0.01, 60 to 400 totes), and in 0.84 for a rise by a
+    fifth, too small to see; with `before` known, in 0.91 to 0.98 of all of them.
 
     References
     ----------

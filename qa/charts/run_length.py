@@ -1,8 +1,10 @@
 """How long a chart runs before it signals, and the limit that gives a wanted run length.
 
 A CUSUM's run is followed by a Markov chain on an even grid of its sum. A score that falls between
-two grid points is shared between them so that its mean is kept; with the 256 points used here the
-average run length is within about 0.5 % of the one on a grid eight times finer, and a limit is
+two grid points is shared between them so that its mean is kept; with 256 points the average run
+length is within 0.6 % of that on a finer grid where sizes vary or totes differ. For audits of one
+size and correlation 0 the run length is a step function of the limit; there the grid is fitted to
+the scores, and of 18 designs tried 15 came within 1 %, the others within 1.2, 3 and 6 %. A limit is
 always reported with the average run length it attains. Sizes of audits are drawn, each tote anew,
 from those given.
 """
@@ -117,15 +119,15 @@ def cusum_limit(
     --------
     >>> found = cusum_limit([200], center=0.01, correlation=0.01, arl=500)
     >>> round(found.limit, 1), round(found.arl)
-    (4.2, 510)
+    (4.2, 501)
     """
     if np.ndim(arl) != 0 or not 1 < arl < np.inf:
         raise InvalidInput(f"arl must be one number above 1, got {arl!r}")
     scores = _scores(inspected_sizes, center, correlation, ratio, None)
-    span, attained = np.log(arl), np.zeros(1)
+    span, attained = float(np.log(arl)), np.zeros(1)
     while attained[-1] < arl:  # again only where the grid is too coarse for Lorden's bound
-        step = span / (states - 0.5)
-        attained = _arl_of_every_limit(_grid_chances(scores, step, states))
+        step = span / _fitting(scores, span, np.linspace(states - 0.5, 1.5 * states, _FITS))
+        attained = _arl_of_every_limit(_grid_chances(scores, step, int(np.ceil(span / step))))
         span *= 1.25
     at = int(np.searchsorted(attained, arl))
     return CusumLimit(float((at + 0.5) * step), float(attained[at]), float(center), float(ratio))
@@ -221,8 +223,8 @@ def cusum_run_length(
     """
     top = float(checked_positive(limit, "limit"))
     scores = _scores(inspected_sizes, center, correlation, ratio, rate)
-    chain = _chain(_grid_chances(scores, top / (states - 0.5), states))
-    return _run_length(chain)
+    steps = _fitting(scores, top, np.arange(states, 2 * states) - 0.5)
+    return _run_length(_chain(_grid_chances(scores, top / steps, int(steps + 0.5))))
 
 
 def shewhart_run_length(
@@ -302,6 +304,23 @@ def _scores(
 
 
 _NEVER = 1e-18  # a count less likely than this changes no run length anyone waits for
+
+
+def _fitting(scores: _Scores, length: float, steps: NDArray[np.floating]) -> float:
+    """Number of steps, of those offered, into which to divide `length`.
+
+    Audits of one size, alike within, give sums on a lattice of their own, and run lengths then
+    come in jumps; the grid follows them if the scores lie near its points. Where sizes vary the
+    sums lie everywhere, and the first number does.
+    """
+    if scores.score.size > _FEW:
+        return float(steps[0])
+    moves = scores.score * (steps / length)[:, np.newaxis]
+    misses = np.abs(moves - np.rint(moves)) @ scores.chance
+    return float(steps[np.argmin(misses)])
+
+
+_FEW, _FITS = 300, 500
 
 
 def _grid_chances(scores: _Scores, step: float, states: int) -> Floats:
