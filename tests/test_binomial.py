@@ -92,6 +92,13 @@ def test_no_incorrect_piece_has_the_closed_form() -> None:  # it follows from th
     assert_allclose(binomial(0, n, side="upper").high, -np.expm1(np.log(0.05) / n), rtol=1e-10)
 
 
+@pytest.mark.parametrize("method", METHODS)
+def test_ends_are_exact(method: str) -> None:
+    n = np.arange(1, 3000)
+    assert_array_equal(binomial(0, n, method=method).low, 0.0)
+    assert_array_equal(binomial(n, n, method=method).high, 1.0)
+
+
 def exact_tail(x: int, n: int, p: float, *, above: bool) -> mp.mpf:
     """P(X >= x) or P(X <= x) of a binomial, summed term by term in 40 digits."""
     with mp.workdps(40):

@@ -252,6 +252,12 @@ def test_six_sums_of_equal_totes_hold_the_correlation_too() -> None:
     )
 
 
+def test_totes_of_one_piece_hold_no_correlation() -> None:
+    found = clustered([1, 0, 0], [2, 1, 1], stratum=["a", "b", "b"])
+    assert np.isnan(found.correlation)
+    assert np.isnan(clustered([1, 0, 0], [1, 1, 1]).correlation)
+
+
 def test_one_tote_is_discounted_and_says_so() -> None:
     found = clustered(3, 200, correlation=0.02)
     assert_allclose(found.effective_n, 200 / (1 + 199 * 0.02), rtol=1e-12)

@@ -97,7 +97,8 @@ def anova_correlation(sums: Sums) -> float:
     between = float((sums.ratios - squares).sum())
     size = float((sums.n - sums.n2 / sums.n).sum() / (totes - strata))
     mean_between, mean_within = between / (totes - strata), (total - between) / (n - totes)
-    return float((mean_between - mean_within) / (mean_between + (size - 1.0) * mean_within))
+    whole = mean_between + (size - 1.0) * mean_within
+    return float((mean_between - mean_within) / whole) if whole > 1e-12 * mean_within else np.nan
 
 
 def tarone_p(sums: Sums) -> float:
