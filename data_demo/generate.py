@@ -57,7 +57,7 @@ PIECES_PER_TOTE = 4000
 WORN_LANE, WORN_HEAD = "4", "B"
 WEAR_FROM = datetime(2026, 4, 29, 22, tzinfo=ZONE).astimezone(UTC)
 WEAR_DOUBLES = datetime(2026, 5, 3, 22, tzinfo=ZONE).astimezone(UTC)
-CREEP_TO, WORN_FACTOR = 2.0, 4.0
+CREEP_TO, WORN_FACTOR = 2.5, 5.0
 # (2) Lane 2: doubles rise while the camera is fouled.
 FOULED_LANE, FOULED_FACTOR = "2", 4.0
 FOULED_FROM = datetime(2026, 4, 16, 6, tzinfo=ZONE).astimezone(UTC)
@@ -319,7 +319,7 @@ def sorted_pieces(rng: np.random.Generator, pull: Pull) -> Row:
 def pieces_pulled(rng: np.random.Generator, purpose: str) -> int:
     """Mostly 200; a head check is smaller."""
     if purpose == "head-check":
-        return int(rng.choice([100, 120, 150, 200], p=[0.3, 0.2, 0.4, 0.1]))
+        return int(rng.choice([100, 120, 150, 200], p=[0.1, 0.1, 0.2, 0.6]))
     return int(rng.choice([200, 100, 120, 150, 180, 220, 250], p=[0.7, *[0.05] * 6]))
 
 
