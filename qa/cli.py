@@ -31,6 +31,7 @@ if TYPE_CHECKING:  # names for the type checker alone: these modules take long t
 
 HOST, PORT = "127.0.0.1", 8050
 DEMO_STORE = "toteproof.db"
+_USED_AGAIN = "It is there from an earlier demo and is used again as it is; nothing was imported."
 LATEST = 5  # lots shown one by one
 Printer = Callable[[Mapping[str, Any]], str]
 
@@ -86,7 +87,7 @@ def demo(folder: str, no_serve: bool, port: int, as_json: bool) -> None:
     text = [
         f"The store is {store.url}; its plant and every audit in it are invented.",
         "",
-        printing.imported(printing.plain(report)),
+        printing.imported(printing.plain(report)) if report else _USED_AGAIN,
         "",
         "Percent correct by count, as made (routine audits), per lane:",
         printing.efficiency(answer["by_lane"], ["lane"], words),
@@ -289,8 +290,8 @@ def _end_of(tallies: "pd.DataFrame", programme: "Programme") -> datetime:
     return shift_times(programme, last["day"].date(), last["shift"])[1]
 
 
-def _demo_store(folder: Path) -> tuple["Store", dict[str, Any]]:
-    """The demo's store in a folder of its own: made, or used again as it is."""
+def _demo_store(folder: Path) -> tuple["Store", dict[str, Any] | None]:
+    """The demo's store in a folder of its own: made, or used again as it is, with no report."""
     from importlib import resources  # noqa: PLC0415 - only the demo reads packaged files
 
     from qa.files import importing  # noqa: PLC0415 - openpyxl takes long to import
@@ -304,19 +305,19 @@ def _demo_store(folder: Path) -> tuple["Store", dict[str, Any]]:
     text = (data / "programme.toml").read_text(encoding="utf-8")
     programme = parse(text)
     folder.mkdir(parents=True, exist_ok=True)
-    fresh = not path.exists()
     store = schema.open_store(path, create=True)
     at = datetime.now(UTC)
     if records.programmes(store).empty:
         records.put_programme(store, text, by="demo", at=at, reason="the demo is set up")
     if records.programme(store).site != programme.site:
         raise StoreError(f"{path} is the store of another plant; name another folder with --folder")
+    if not records.tallies(store).empty:
+        return store, None
     with resources.as_file(data / "audits.csv") as file, _Progress() as progress:
         report = importing.import_file(store, file, programme, by="demo", at=at, progress=progress)
     rejects = folder / "audits.rejects.csv"
-    if fresh and not rejects.exists():
-        importing.write_rejects(report, rejects)
-    return store, _import_answer(report, rejects if rejects.exists() else None, dry_run=False)
+    importing.write_rejects(report, rejects)
+    return store, _import_answer(report, rejects, dry_run=False)
 
 
 def _import(

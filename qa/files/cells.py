@@ -105,6 +105,8 @@ def number(cell: Cell, decimal: str) -> Cell:
     """
     if not isinstance(cell, str):
         return cell
+    if cell.isascii() and cell.isdecimal():
+        return int(cell)
     text = _SPACES.sub("", cell)
     if decimal:
         grouped = re.fullmatch(rf"\d{{1,3}}(?:{re.escape(_other(decimal))}\d{{3}})+(\D0*)?", text)
@@ -118,14 +120,18 @@ def number(cell: Cell, decimal: str) -> Cell:
 
 def needs_decimal(cell: Cell) -> bool:
     """Whether a number cannot be read without knowing its decimal mark, as 4,000 cannot."""
-    return isinstance(cell, str) and bool(re.fullmatch(r"\d{1,3}[.,]\d{3}", _SPACES.sub("", cell)))
+    if not isinstance(cell, str) or cell.isdecimal():
+        return False
+    return bool(re.fullmatch(r"\d{1,3}[.,]\d{3}", _SPACES.sub("", cell)))
 
 
 def decimal_votes(cells: Iterable[Cell]) -> set[str]:
     """The decimal marks that a column of numbers uses, as far as its digits tell."""
     votes: set[str] = set()
     for cell in cells:
-        text = _SPACES.sub("", cell) if isinstance(cell, str) else ""
+        if not isinstance(cell, str) or cell.isdecimal():
+            continue
+        text = _SPACES.sub("", cell)
         marks = re.sub(r"\d", "", text)
         if not marks or set(marks) - {".", ","}:
             continue
