@@ -225,7 +225,10 @@ def reading(store: Store) -> Iterator[Connection]:
     StoreError
         If the database cannot answer.
     """
-    with _told(store.url), store.engine.begin() as connection:
+    engine = store.engine
+    if engine.dialect.name == "postgresql":
+        engine = engine.execution_options(isolation_level="REPEATABLE READ")
+    with _told(store.url), engine.begin() as connection:
         yield connection
 
 
