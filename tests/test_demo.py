@@ -1,17 +1,16 @@
 """The demo: its files are what its generator makes, and the tool finds what was planted."""
 
-import importlib.util
 import tomllib
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pandas as pd
 import pytest
 
-from qa import efficiency, tally
+from data_demo import generate
+from qa import drift, efficiency, tally
 from qa.files.importing import ImportReport, import_file
 from qa.programme import Programme
 from qa.store import records, schema
@@ -42,21 +41,12 @@ def tallies(imported: tuple[schema.Store, ImportReport]) -> pd.DataFrame:
     return records.tallies(imported[0])
 
 
-def generator() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("generate", DEMO / "generate.py")
-    assert spec
-    assert spec.loader
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
 def rate(audits: pd.DataFrame, category: str) -> float:
     return float(audits[category].sum() / audits["inspected"].sum())
 
 
 def test_the_generator_makes_the_same_files_byte_for_byte() -> None:
-    for name, text in generator().demo().items():
+    for name, text in generate.demo().items():
         assert (DEMO / name).read_bytes() == text.encode(), f"{name} is not what generate.py makes"
 
 
@@ -169,3 +159,74 @@ def test_the_inspector_who_misses_over_trim_finds_least(tallies: pd.DataFrame) -
     assert (found["over_trim"] / found["inspected"]).idxmin() == (
         PLANTED["missing_inspector"]["inspector"]
     )
+
+
+@pytest.fixture(scope="module")
+def findings(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str], Any]:
+    found = drift.findings(tallies, programme, now=NOW)
+    return {(each.lane, each.category): each for each in found}
+
+
+def test_the_worn_head_is_found_dated_and_named(findings: dict[tuple[str, str], Any]) -> None:
+    wear = PLANTED["head_wear"]
+    found = findings[wear["lane"], wear["category"]]
+    assert (found.status, found.head) == ("drifting", wear["head"])
+    # The rate creeps and then doubles, so no one moment is the true one of a step: the stated
+    # range must lie where the rate was rising.
+    assert found.since_low <= found.since <= found.since_high
+    assert found.since_high >= wear["from_utc"]
+    assert found.since_low <= wear["doubles_utc"]
+    assert wear["from_utc"] <= found.since <= wear["doubles_utc"]
+    assert found.before.low <= wear["lane_rate_before"] <= found.before.high
+    assert found.after.low <= wear["lane_rate_after"] <= found.after.high
+    assert found.totes_between > 100  # most totes are not audited
+
+
+def test_the_fouled_camera_is_found_dated_and_over(findings: dict[tuple[str, str], Any]) -> None:
+    camera = PLANTED["fouled_camera"]
+    found = findings[camera["lane"], camera["category"]]
+    assert (found.status, found.since) == ("steady", None)
+    assert len(found.past) == 1
+    rise = found.past[0]
+    assert rise.since_low <= camera["from_utc"] <= rise.since_high
+    assert camera["from_utc"] < rise.signalled_at < camera["until_utc"]
+    assert abs(rise.until - camera["until_utc"]) < timedelta(days=1)
+    assert rise.after.low <= camera["rate_while"] <= rise.after.high
+
+
+def test_healthy_lanes_stay_quiet_within_the_programme_s_budget(
+    findings: dict[tuple[str, str], Any], programme: Programme
+) -> None:
+    troubled = {
+        (PLANTED[name]["lane"], PLANTED[name]["category"])
+        for name in ("head_wear", "fouled_camera")
+    }
+    healthy = {pair: found for pair, found in findings.items() if pair not in troubled}
+    assert len(healthy) == 16
+    assert {found.status for found in healthy.values()} == {"steady"}
+    weeks = (TRUTH["last_day"] - programme.baselines[0].last_day).days / 7
+    alarms = sum(len(found.past) for found in healthy.values())
+    assert alarms <= programme.false_alarms_per_week * weeks * len(healthy) / len(findings)
+
+
+def test_the_floor_shows_the_worn_lane_first(findings: dict[tuple[str, str], Any]) -> None:
+    floor = drift.lanes(tuple(findings.values()))
+    assert floor["lane"].tolist()[0] == PLANTED["head_wear"]["lane"]
+    assert floor["status"].tolist() == ["drifting", *["steady"] * 5]
+    assert floor["sentence"].iloc[0].startswith("stem left on has risen since about ")
+    assert "mostly head B" in floor["sentence"].iloc[0]
+
+
+# Long before the end: the rise must be told while it goes on, not only in hindsight.
+@pytest.mark.parametrize(("trouble", "days_after"), [("head_wear", 7), ("fouled_camera", 4)])
+def test_a_planted_trouble_is_told_within_days(
+    tallies: pd.DataFrame, programme: Programme, trouble: str, days_after: int
+) -> None:
+    where = PLANTED[trouble]
+    now = where["from_utc"] + timedelta(days=days_after)
+    told = {
+        (each.lane, each.category): each.status
+        for each in drift.findings(tallies, programme, now=now)
+    }
+    assert told[where["lane"], where["category"]] == "drifting"
+    assert list(told.values()).count("drifting") == 1
