@@ -80,7 +80,8 @@ def lots(
     programmes : Programme, or mapping of version to Programme
         Each audit is judged by the version in force when it was pulled.
     findings : DataFrame, optional
-        Food-safety findings in force, columns `FINDING`.
+        Food-safety findings, columns `FINDING`; where there is a ``lifted_at``, those that have
+        one lock no more.
     language : str
 
     Returns
@@ -157,7 +158,7 @@ class _Case(NamedTuple):
     severity: str
     plan: plans.SinglePlan
     inspected: int
-    count: int
+    found: int
 
 
 @dataclass(slots=True)
@@ -370,6 +371,8 @@ def _locks(
 ) -> Iterator[tuple[_Lot, LotVerdict]]:
     """Every lot that a finding locks, its own last, so that its own reason is the one told."""
     checked_columns(findings, FINDING, "the food-safety findings")
+    if "lifted_at" in findings:
+        findings = findings[findings["lifted_at"].isna()]
     order = rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"])).sort_values("at")
     totes = order.drop_duplicates(["site", "lane", "tote"])
     beside, own = [], []

@@ -144,7 +144,7 @@ def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
     The moment estimate in which each lane and category has its own level; used when Tarone's
     test, its statistics added up over lanes and categories, says that totes differ. When it does
     not, 0 if the baseline would have shown half of the programme's correlation, else the
-    programme's.
+    programme's, as with fewer than `FEW_TOTES` totes.
 
     References
     ----------
@@ -162,6 +162,8 @@ def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
             excess += squares - n.sum()
             unbiased += squares * n.size / (n.size - 1) - n.sum()
             pairs += (n * (n - 1)).sum()
+    if sum(int(lane.baseline.sum()) for lane in lanes) < FEW_TOTES:
+        return Correlation(programme.correlation, "assumed")
     if pairs and excess / np.sqrt(2 * pairs) > _TARONE_LEVEL:
         return Correlation(float(np.clip(unbiased / pairs, 0, 0.5)), "measured")
     if pairs and _TARONE_LEVEL * np.sqrt(2 / pairs) < programme.correlation / 2:

@@ -32,7 +32,7 @@ from qa.drift.result import (
 from qa.drift.watching import Rise, Watched, watched
 from qa.intervals import Interval, clustered
 from qa.programme import Programme
-from qa.wording import Wording, utc
+from qa.wording import Wording, decimals_for, utc
 
 
 class _Run(NamedTuple):
@@ -176,7 +176,7 @@ class Floor:
                 since=words.moment(rise.since, zone),
                 span=words.span(rise.since_low, rise.since_high, zone),
                 tote=rise.tote,
-                before=words.per_cent(float(rise.before.estimate)),
+                before=self._plainly(rise.before),
                 after=self._figure(rise.after),
             )
         ]
@@ -229,7 +229,7 @@ class Floor:
             last = words.moment(_moment(lane.last_audit), zone)
             hours = round(SILENCE / timedelta(hours=1))
             return "no audits", words.say("drift.silent", hours=hours, last=last)
-        level = words.per_cent(float(before.estimate))
+        level = self._plainly(before)
         path = run.seen.path
         if path.size and path[-1] > NEAR * run.watch.limit.limit:
             low = int(np.flatnonzero(path == 0)[-1]) + 1 if (path == 0).any() else 0
@@ -314,6 +314,11 @@ class Floor:
 
     def _name(self, category: str) -> str:
         return next(each.name for each in self._programme.categories if each.code == category)
+
+    def _plainly(self, level: Interval) -> str:
+        """A level without its limits, in the digits that they can bear."""
+        decimals = decimals_for(float(level.low), float(level.high))
+        return self._words.per_cent(float(level.estimate), decimals=decimals)
 
     def _figure(self, level: Interval) -> str:
         limits = (float(each) for each in (level.estimate, level.low, level.high))

@@ -14,8 +14,11 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 LEAST_RISE = 1.5  # the smallest rise that a return is told apart from
-# By Lorden (1971) a level that is still up seems back at most once in 100 totes; less in fact.
-RETURN_LIMIT = float(np.log(100))
+# Simulated (40 series each, rises of 1.7 to 4 times, correlation 0.01): a level that is still up
+# seems back once in 4,000 to 14,000 totes; a return from 4 times is shown in 10 to 20 totes, from
+# 2.5 times in 35 to 75.
+RETURN_LIMIT = float(np.log(300))
+SURELY = 0.025  # chance that the raised level is below what it is taken to be
 _AHEAD = 64  # totes scored at a time
 
 
@@ -151,10 +154,10 @@ def _shown_back(x: Whole, n: Whole, begin: int, signal: int, watch: Watch) -> in
 
 
 def _surely(x: Whole, n: Whole, watch: Watch) -> float:
-    """Raised level: the 10 % point of its posterior, and a rise worth telling apart at least."""
+    """Raised level: a low point of its posterior, and a rise worth telling apart at least."""
     worth = n.sum() / design_effect(n, watch.correlation)
     count = x.sum() / n.sum() * worth
-    low = float(special.betaincinv(count + 0.5, worth - count + 0.5, 0.1))
+    low = float(special.betaincinv(count + 0.5, worth - count + 0.5, SURELY))
     return max(low, highest_rise(watch.level, LEAST_RISE) * watch.level)
 
 
