@@ -174,9 +174,9 @@ def test_chain_agrees_with_simulation_for_varied_sizes(ratio, rate):
 @pytest.mark.parametrize(("n", "center", "ratio"), [(1000, 0.05, 0.5), (200, 0.01, 2.0)])
 def test_a_solved_limit_attains_what_it_says_on_a_lattice(n, center, ratio):
     rng = np.random.default_rng(12)
-    found = cusum_limit([n], center=center, ratio=ratio, arl=300)
+    found = cusum_limit([n], center=center, ratio=ratio, arl=500)
     mean, error, _, _ = simulated(
-        rng, [n], center, 0.0, center=center, ratio=ratio, limit=found.limit, repeats=6000
+        rng, [n], center, 0.0, center=center, ratio=ratio, limit=found.limit, repeats=1500
     )
     assert abs(found.arl - mean) < 3 * error + 0.01 * mean
 
