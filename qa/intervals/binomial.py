@@ -95,7 +95,7 @@ def exact_limits(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
 
 
 def wilson_limits(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
-    """Wilson's score limits, with their ends exact."""
+    """Wilson's score limits, with their ends exact (the root of a square is, so low is 0 at 0)."""
     square = special.ndtri(tail) ** 2
     scale = 1.0 / (n + square)
     half = n - x  # step by step in place: for many audits memory is what takes the time
@@ -108,7 +108,6 @@ def wilson_limits(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
     center = x + square / 2.0
     center *= scale
     low, high = np.asarray(center - half), np.asarray(center + half)
-    low *= x > 0
     np.copyto(high, 1.0, where=x == n)
     return low, high
 
