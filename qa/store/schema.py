@@ -84,6 +84,9 @@ metadata = MetaData(
     }
 )
 
+# SQLite finds a row by an INTEGER key directly, and by one of any other type through an index.
+NUMBER = BigInteger().with_variant(Integer(), "sqlite")
+
 programme_version = Table(
     "programme_version",
     metadata,
@@ -98,7 +101,7 @@ entry = Table(
     "entry",
     metadata,
     # Numbered without a gap under the writers' lock, so that a lost entry shows.
-    Column("number", BigInteger, primary_key=True, autoincrement=False),
+    Column("number", NUMBER, primary_key=True, autoincrement=False),
     Column("key", Text, nullable=False),
     Column("revision", Integer, nullable=False),
     Column("action", Text, nullable=False),

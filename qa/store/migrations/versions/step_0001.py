@@ -9,6 +9,7 @@ branch_labels = None
 depends_on = None
 
 MOMENT = sa.DateTime(timezone=True)
+NUMBER = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 # What is recorded is only ever added to. SQLite's "insert or replace" deletes a row without
 # asking the delete trigger, hence the third one; `same` says when a new row is an old one again.
 RECORDED = {
@@ -58,7 +59,7 @@ def _make_programme_version() -> None:
 def _make_entry() -> None:
     op.create_table(
         "entry",
-        sa.Column("number", sa.BigInteger(), primary_key=True, autoincrement=False),
+        sa.Column("number", NUMBER, primary_key=True, autoincrement=False),
         sa.Column("key", sa.Text(), nullable=False),
         sa.Column("revision", sa.Integer(), nullable=False),
         sa.Column("action", sa.Text(), nullable=False),
@@ -104,7 +105,7 @@ def _make_derived() -> None:
     op.create_table(
         "current",
         sa.Column("key", sa.Text(), primary_key=True),
-        sa.Column("entry", sa.BigInteger(), sa.ForeignKey("entry.number"), nullable=False),
+        sa.Column("entry", NUMBER, sa.ForeignKey("entry.number"), nullable=False),
         sa.UniqueConstraint("entry"),
     )
     op.create_table(
