@@ -13,7 +13,7 @@ import pytest
 import xlsxwriter
 
 from qa.errors import InvalidFile
-from qa.files import cells
+from qa.files import cells, tables
 from qa.files.importing import ImportReport, import_file, write_rejects
 from qa.files.mapping import ColumnMapping, code_of, guess_mapping, load_mapping
 from qa.files.rows import read_audits
@@ -587,15 +587,18 @@ def test_a_column_far_to_the_right_is_refused(tmp_path: Path) -> None:
         read_table(path)
 
 
-def test_a_workbook_that_unpacks_to_too_much_is_not_unpacked(tmp_path: Path) -> None:
+def test_a_workbook_that_unpacks_to_too_much_is_not_unpacked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tables, "MOST_BYTES", 8 * 2**20)
     path = tmp_path / "bomb.xlsx"
     with (
         zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive,
         archive.open("xl/worksheets/sheet1.xml", "w", force_zip64=True) as part,
     ):
-        for _ in range(257):
+        for _ in range(9):
             part.write(bytes(2**20))
-    with pytest.raises(InvalidFile, match="unpacks to more than 256 MB, and is not read"):
+    with pytest.raises(InvalidFile, match="unpacks to more than 8 MB, and is not read"):
         read_table(path)
 
 
