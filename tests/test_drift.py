@@ -1,5 +1,6 @@
 """Drift: healthy plants stay quiet, planted rises are found, dated, attributed and closed."""
 
+import re
 import time
 from dataclasses import replace
 from datetime import date, datetime, timedelta
@@ -61,7 +62,7 @@ def as_tally(rows: pd.DataFrame, programme: Programme) -> pd.DataFrame:
     numbers = rows.groupby("lane").cumcount().astype(str)
     tote = rows["lane"] + "-" + numbers
     fixed = {"site": "SP1", "line": "A", "product": "sprout-whole", "programme": 1}
-    rows = pd.DataFrame({"purpose": "routine", "tote": tote, "shift": "night"}).combine_first(rows)
+    rows = rows.combine_first(pd.DataFrame({"purpose": "routine", "tote": tote, "shift": "night"}))
     incorrect = rows[codes].sum(axis=1)
     return tally.table(
         rows.assign(
@@ -162,13 +163,17 @@ def test_a_lane_is_watched_for_some_days_after_its_level_is_back(watched):
     assert re.search(said, told.sentence)
 
 
+# A level that is up seems back once in 7,000 totes or so (watching.py): over these 3,300 totes
+# 0.5 are expected, and more than 2 would come in 1.4 % of runs.
 def test_a_signalled_rise_does_not_close_while_the_level_is_up(watched):
+    closed = 0
     for seed in range(6):
         rises = (("1", "stem", 22, 99, 2.5),)
-        rows = plant(watched, 100 + seed, days=50, lanes="1", rises=rises)
+        rows = plant(watched, 100 + seed, days=50, lanes="1234", rises=rises)
         told = finding(drift.findings(rows, watched, now=at_day(50)), "1", "stem")
         assert told.status == "drifting"
-        assert told.past == ()
+        closed += len(told.past)
+    assert closed <= 2
 
 
 def test_later_audits_move_no_limit_and_now_hides_what_comes_after(watched):
@@ -216,7 +221,7 @@ def head_checks(rates: dict[str, float], each: int = 20) -> pd.DataFrame:
 
 @pytest.mark.parametrize(("rate", "named"), [(0.03, True), (0.0045, False)])
 def test_a_head_is_named_only_where_head_checks_show_it(watched, rate, named):
-    rows = plant(watched, 3, days=30, lanes="1", rises=(("1", "stem", 24, 99, 4),))
+    rows = plant(watched, 3, days=30, lanes="123", rises=(("1", "stem", 24, 99, 4),))
     checks = as_tally(
         head_checks({"A": 0.0045, "B": rate}).assign(over_trim=0, double=0), watched
     ).assign(tote="h")

@@ -14,10 +14,10 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 LEAST_RISE = 1.5  # the smallest rise that a return is told apart from
-# Simulated (40 series each, rises of 1.7 to 4 times, correlation 0.01): a level that is still up
-# seems back once in 4,000 to 14,000 totes; a return from 4 times is shown in 10 to 20 totes, from
-# 2.5 times in 35 to 75.
-RETURN_LIMIT = float(np.log(300))
+# Simulated (40 series each, rises of 2.5 and 4 times from 0.2 and 0.45 %, correlation 0.01): a
+# level still up seems back once in 7,000 totes or more (5,000 with the correlation taken for
+# 0.007); a return from 4 times is shown in 12 to 26 totes, from 2.5 times in 40 to 100.
+RETURN_LIMIT = float(np.log(1000))
 SURELY = 0.025  # chance that the raised level is below what it is taken to be
 _AHEAD = 64  # totes scored at a time
 
