@@ -1,4 +1,4 @@
-"""Floor: which lane needs me now?"""
+"""Floor answers: which lane needs me now."""
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -15,6 +15,7 @@ from qa.store.schema import Store
 from qa.tally import routine
 from qa.wording import utc
 
+STATUSES = ("drifting", "watch", "no audits", "steady")
 WEEK = 7  # production days
 RECENT = 12  # audits in a lane's strip
 
@@ -134,9 +135,7 @@ def _marks(kept: Record, tallies: pd.DataFrame) -> dict[str, tuple[Mark, ...]]:
     told = last.merge(lots, on="lot", how="left")
     return {
         str(lane): tuple(
-            Mark(
-                row.tote, utc(row.pulled_at), row.incorrect, row.inspected, row.verdict, row.floor
-            )
+            Mark(row.tote, utc(row.pulled_at), row.incorrect, row.inspected, row.verdict, row.floor)
             for row in group.itertuples()
         )
         for lane, group in told.groupby("lane")

@@ -1,4 +1,4 @@
-"""Lane: what happened on this lane, and since when?"""
+"""Lane answers: what happened on this lane, and since when."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,16 +6,21 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from dashboard.views import record as kept_record
 from dashboard.views.choices import CORRECT, WINDOWS, Choices
 from dashboard.views.record import ALL, Share
 from qa import drift
 from qa.drift import DriftFinding, Excursion, LaneChart
+from qa.intervals import Interval
 from qa.programme import Programme
 from qa.store.schema import Store
+from qa.wording import utc
 
-STATUSES = ("drifting", "watch", "no audits", "steady")
+STATUSES = ("drifting", "watch", "no audits", "steady")  # the neediest first
+USUAL_DAYS = WINDOWS[2]
+POINT_ALARM = 0.0027  # chance that a point in control lies beyond its limits (`qa.charts`)
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,11 +32,54 @@ class Head:
 
 
 @dataclass(frozen=True, slots=True)
-class LaneView:
-    """One lane over some production days, one category (or all together) at a time.
+class Level:
+    """A fraction with its interval."""
 
-    `shown` marks the points of the chart that lie in the window; `heads` are of the window too.
+    fraction: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rise:
+    """A rise that the sum found (of percent correct: a fall). Times are UTC.
+
+    `until` is None while it goes on.
     """
+
+    since: datetime
+    low: datetime
+    high: datetime
+    until: datetime | None
+    signalled_at: datetime
+    tote: str
+    before: Level
+    after: Level
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One tote: its share, the limits at its size, and the sum; `beyond` is "above" or "below".
+
+    A limit that no count could cross is nan. `rise` is the one that signals at this tote.
+    """
+
+    tote: str
+    at: datetime
+    count: int
+    inspected: int
+    value: float
+    center: float
+    lower: float
+    upper: float
+    total: float
+    beyond: str
+    rise: Rise | None
+
+
+@dataclass(frozen=True, slots=True)
+class LaneView:
+    """One lane over some production days, one category (or percent correct) at a time."""
 
     programme: Programme
     now: datetime
@@ -40,17 +88,17 @@ class LaneView:
     days: int
     first_day: date
     last_day: date
+    latest: bool
     status: str
     findings: tuple[DriftFinding, ...]
-    chart: LaneChart | None
-    shown: np.ndarray
-    excursions: tuple[Excursion, ...]
+    charted: bool
+    points: tuple[Point, ...]
+    limit: float
+    arl: float
+    rises: tuple[Rise, ...]
+    baseline: tuple[datetime, datetime] | None
     heads: tuple[Head, ...]
-
-    @property
-    def empty(self) -> bool:
-        """Whether there is nothing to draw."""
-        return self.chart is None or not self.shown.any()
+    notes: tuple[str, ...]
 
 
 def view(store: Store, choices: Choices, now: datetime) -> LaneView:
@@ -63,13 +111,12 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
     worst = min(of_lane, key=lambda each: STATUSES.index(each.status))
     usual = worst.category if worst.status in ("drifting", "watch") else CORRECT
     category = choices.category or usual
-    counted = ALL if category == CORRECT else category
-    chart = kept_record.chart(kept, lane, counted, now)
-    last = choices.day or kept_record.day_and_shift(programme, now)[0]
-    days = choices.days or WINDOWS[2]
+    chart = kept_record.chart(kept, lane, ALL if category == CORRECT else category, now)
+    today = kept_record.day_and_shift(programme, now)[0]
+    last, days = choices.day or today, choices.days or USUAL_DAYS
     first = last - timedelta(days=days - 1)
-    shown = _within(chart, programme, first, last)
-    checks = kept_record.of_days(kept.tallies, first, last)
+    begin, end = _days(programme, first, last)
+    points = _points(chart, category, begin, end) if chart else ()
     return LaneView(
         programme=programme,
         now=now,
@@ -78,43 +125,94 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
         days=days,
         first_day=first,
         last_day=last,
+        latest=last >= today,
         status=worst.status,
         findings=of_lane,
-        chart=chart,
-        shown=shown,
-        excursions=_overlapping(chart, shown),
-        heads=_heads(checks, programme, lane, counted),
+        charted=chart is not None,
+        points=points,
+        limit=chart.limit if chart else np.nan,
+        arl=chart.arl if chart else np.nan,
+        rises=tuple(
+            _rise(each, category)
+            for each in (chart.excursions if chart else ())
+            if each.since_low < end and (each.until is None or each.until > begin)
+        ),
+        baseline=_baseline(chart, begin) if points else None,
+        heads=_heads(kept_record.of_days(kept.tallies, first, last), programme, lane, category),
+        notes=chart.notes if chart else (),
     )
 
 
-def _within(
-    chart: LaneChart | None, programme: Programme, first: date, last: date
-) -> np.ndarray:
-    """The points between the beginning of a production day and the end of another."""
-    if chart is None:
-        return np.zeros(0, dtype=bool)
-    starts = min(each.start for each in programme.shifts)
-    ends = [
-        pd.Timestamp.combine(day, starts).tz_localize(programme.zone).tz_convert(None)
-        for day in (first, last + timedelta(days=1))
-    ]
-    begin, end = (each.to_datetime64() for each in ends)
-    return np.asarray((chart.at >= begin) & (chart.at < end))
+def _days(programme: Programme, first: date, last: date) -> tuple[datetime, datetime]:
+    """When the first production day begins and the last one ends, in UTC."""
+    clock = min(each.start for each in programme.shifts)
+    ends = (first, last + timedelta(days=1))
+    begin, end = (datetime.combine(day, clock, programme.zone) for day in ends)
+    return utc(begin), utc(end)
 
 
-def _overlapping(chart: LaneChart | None, shown: np.ndarray) -> tuple[Excursion, ...]:
-    if chart is None or not shown.any():
-        return ()
-    begin, end = np.flatnonzero(shown)[[0, -1]]
-    return tuple(each for each in chart.excursions if each.position <= end and each.end >= begin)
+def _points(chart: LaneChart, category: str, begin: datetime, end: datetime) -> tuple[Point, ...]:
+    rises = {each.signal: _rise(each, category) for each in chart.excursions}
+    moments = [utc(pd.Timestamp(at)) for at in chart.at]
+    limits = chart.chart
+    count, levels = chart.count, [limits.statistic, limits.center, limits.lower, limits.upper]
+    low, high = chart.count < limits.least, chart.count > limits.most
+    if category == CORRECT:
+        count = chart.inspected - chart.count
+        levels = [1 - each for each in (levels[0], levels[1], levels[3], levels[2])]
+        low, high = high, low
+    beyond = np.where(high, "above", np.where(low, "below", ""))
+    return tuple(
+        Point(
+            str(chart.tote[k]),
+            at,
+            int(count[k]),
+            int(chart.inspected[k]),
+            *(float(each[k]) for each in levels),
+            float(chart.cusum.path_up[k]),
+            str(beyond[k]),
+            rises.get(k),
+        )
+        for k, at in enumerate(moments)
+        if begin <= at < end
+    )
+
+
+def _rise(found: Excursion, category: str) -> Rise:
+    return Rise(
+        found.since,
+        found.since_low,
+        found.since_high,
+        found.until,
+        found.signalled_at,
+        found.tote,
+        _level(found.before, category),
+        _level(found.after, category),
+    )
+
+
+def _level(found: Interval, category: str) -> Level:
+    fraction, low, high = (float(each) for each in (found.estimate, found.low, found.high))
+    if category == CORRECT:
+        return Level(1 - fraction, 1 - high, 1 - low)
+    return Level(fraction, low, high)
+
+
+def _baseline(chart: LaneChart | None, begin: datetime) -> tuple[datetime, datetime] | None:
+    """The baseline's first and last tote of this lane, as far as the window shows it."""
+    if chart is None or not chart.baseline_totes.any():
+        return None
+    filled: NDArray[np.datetime64] = np.compress(chart.baseline_totes, chart.at)
+    first, last = (utc(pd.Timestamp(filled[k])) for k in (0, -1))
+    return (max(first, begin), last) if last > begin else None
 
 
 def _heads(
-    tallies: pd.DataFrame, programme: Programme, lane: str, counted: str
+    tallies: pd.DataFrame, programme: Programme, lane: str, category: str
 ) -> tuple[Head, ...]:
     checks = tallies[(tallies["lane"] == lane) & (tallies["purpose"] == "head-check")]
     heads: Sequence[str] = next(each.heads for each in programme.lanes if each.code == lane)
     return tuple(
-        Head(head, kept_record.share(checks[checks["head"] == head], counted, programme))
+        Head(head, kept_record.share(checks[checks["head"] == head], category, programme))
         for head in heads
     )

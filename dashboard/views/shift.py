@@ -1,4 +1,4 @@
-"""Shift: what do I hand over?"""
+"""Shift answers: what do I hand over."""
 
 from dataclasses import dataclass
 from datetime import date, datetime
@@ -7,7 +7,7 @@ import pandas as pd
 
 from dashboard.views import record as kept_record
 from dashboard.views.choices import Choices
-from dashboard.views.record import ALL, Record, Share
+from dashboard.views.record import Record, Share
 from qa.drift import DriftFinding, Excursion
 from qa.programme import Programme, shift_times
 from qa.store.schema import Store
@@ -30,9 +30,10 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class ShiftRow:
-    """One lane: every incorrect piece first, then each category."""
+    """One lane: its share correct, and the share of each category."""
 
     lane: str
+    correct: Share | None
     cells: dict[str, Cell]
 
 
@@ -111,7 +112,7 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
         now=now,
         days=_days(kept),
         rows=_rows(routine(this), before, programme),
-        line=_correct(routine(this), programme),
+        line=kept_record.share(routine(this), "correct", programme),
         baseline=(baseline.first_day, baseline.last_day) if baseline else None,
         audits=len(this),
         counted=int(this["inspected"].sum()),
@@ -130,27 +131,22 @@ def _days(kept: Record) -> tuple[date, ...]:
     return tuple(day.date() for day in sorted(kept.tallies["day"].unique()))
 
 
-def _rows(
-    this: pd.DataFrame, before: pd.DataFrame, programme: Programme
-) -> tuple[ShiftRow, ...]:
-    counted = (ALL, *programme.category_codes)
+def _rows(this: pd.DataFrame, before: pd.DataFrame, programme: Programme) -> tuple[ShiftRow, ...]:
+    share = kept_record.share
     return tuple(
         ShiftRow(
             lane.code,
+            share(this[this["lane"] == lane.code], "correct", programme),
             {
                 code: Cell(
-                    kept_record.share(this[this["lane"] == lane.code], code, programme),
-                    kept_record.share(before[before["lane"] == lane.code], code, programme),
+                    share(this[this["lane"] == lane.code], code, programme),
+                    share(before[before["lane"] == lane.code], code, programme),
                 )
-                for code in counted
+                for code in programme.category_codes
             },
         )
         for lane in programme.lanes
     )
-
-
-def _correct(this: pd.DataFrame, programme: Programme) -> Share | None:
-    return kept_record.share(this, "correct", programme)
 
 
 def _held(lots: pd.DataFrame) -> tuple[Lot, ...]:
@@ -168,9 +164,7 @@ def _held(lots: pd.DataFrame) -> tuple[Lot, ...]:
     )
 
 
-def _signals(
-    kept: Record, now: datetime, start: datetime, end: datetime
-) -> tuple[Signal, ...]:
+def _signals(kept: Record, now: datetime, start: datetime, end: datetime) -> tuple[Signal, ...]:
     """Rises that signalled in the shift, and those that went back in it, in order of lane."""
     found = []
     for finding in kept_record.findings(kept, now):

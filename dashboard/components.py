@@ -1,0 +1,197 @@
+"""Our few building blocks; every page is made of these."""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import Any
+
+import plotly.graph_objects as go
+from dash import dcc, html
+from dash.development.base_component import Component
+
+from dashboard import theme
+from dashboard.figures.scale import Scale
+from dashboard.texts import Wording
+from dashboard.views.record import Share
+
+Children = Any
+
+
+def head(title: str, *said: Children) -> html.Div:
+    """The page's title and what stands beside it."""
+    return html.Div([html.H1(title), *said], className="head")
+
+
+def panel(title: str | None, *children: Children, **more: Any) -> html.Section:
+    """A raised part of a page with its heading."""
+    heading = [html.H2(title)] if title else []
+    name = " ".join(["panel", more.pop("className", "")]).strip()
+    return html.Section([*heading, *children], className=name, **more)
+
+
+def status(word: str, said: str) -> html.Span:
+    """A status: the word, with a mark that repeats it."""
+    return html.Span(said, className=f"status status-{word.replace(' ', '-')}")
+
+
+def note(text: str) -> html.P:
+    """A sentence where there is nothing to show."""
+    return html.P(text, className="note")
+
+
+def trouble(words: Wording, said: str) -> html.Section:
+    """What happened, what was kept and what to do."""
+    return html.Section(
+        [
+            html.H2(words.say("trouble.title")),
+            html.P(f"{said[:1].upper()}{said[1:]}."),
+            html.P(f"{words.say('trouble.kept')} {words.say('trouble.address')}"),
+        ],
+        className="trouble",
+        role="alert",
+    )
+
+
+def skeleton(words: Wording, rows: int = 5) -> html.Div:
+    """What stands in a page's place while it loads."""
+    bones = [html.Div(className="bone") for _ in range(rows)]
+    return html.Div([html.P(words.say("app.loading"), className="sr"), *bones], role="status")
+
+
+def links(name: str, choices: Iterable[tuple[str, str, bool]]) -> html.Nav:
+    """Choices that live in the address: text, address, and whether it is the chosen one."""
+    made = [
+        html.A(text, href=href, className="choice", **({"aria-current": "true"} if chosen else {}))
+        for text, href, chosen in choices
+    ]
+    return html.Nav(
+        [html.Span(name, className="choices-name"), *made],
+        className="choices",
+        **{"aria-label": name},
+    )
+
+
+def buttons(
+    identity: str, name: str, choices: Iterable[tuple[str, str]], chosen: str = ""
+) -> html.Div:
+    """Choices of a form: value and text; a script presses one at a time."""
+    made = [
+        html.Button(
+            text,
+            className="choice",
+            type="button",
+            **{"aria-pressed": str(value == chosen).lower(), "data-value": value},
+        )
+        for value, text in choices
+    ]
+    label = f"{identity}-name"
+    return html.Div(
+        [
+            html.Span(name, id=label, className="field-name"),
+            html.Div(
+                made,
+                id=identity,
+                className="choices",
+                role="group",
+                **{"aria-labelledby": label, "data-field": identity.partition("-")[2]},
+            ),
+            fault(identity),
+        ],
+        className="field",
+    )
+
+
+def fault(identity: str) -> html.P:
+    """Where a field's problem is said in words."""
+    return html.P(id=f"{identity}-fault", className="fault", role="alert")
+
+
+def share(words: Wording, found: Share) -> str:
+    """A share with its interval, as people read it."""
+    return words.interval(found.fraction, found.low, found.high)
+
+
+def strip(
+    found: Share,
+    scale: Scale,
+    label: str,
+    *,
+    target: float | None = None,
+    base: Share | None = None,
+    look: str = "",
+) -> html.Div:
+    """An interval on a common scale: bar, dot, the target as a line, the baseline as a band."""
+    band = _across(found, scale)
+    open_low = "" if scale.holds(found.low) else " strip-band-open-low"
+    inside: list[Component] = [
+        html.Span(className=f"strip-band{open_low}", style=band),
+        html.Span(className="strip-dot", style={"left": f"{scale.at(found.fraction)}%"}),
+    ]
+    if base is not None:
+        inside.insert(0, html.Span(className="strip-base", style=_across(base, scale)))
+    if target is not None:
+        line = {"left": f"{scale.at(target)}%"}
+        inside.append(html.Span(className="strip-target", style=line))
+    return html.Div(inside, className=f"strip {look}".strip(), role="img", **{"aria-label": label})
+
+
+def _across(share: Share, scale: Scale) -> dict[str, str]:
+    left, right = scale.at(share.low), scale.at(share.high)
+    return {"left": f"{left}%", "width": f"{max(right - left, 0.4):.2f}%"}
+
+
+def ticks(words: Wording, scale: Scale) -> html.Div:
+    """The scale itself."""
+    made = [
+        html.Span(
+            words.per_cent(each, decimals=0 if 100 * each % 1 < 1e-6 else 1),
+            style={"left": f"{scale.at(each)}%"},
+        )
+        for each in scale.ticks
+    ]
+    return html.Div(made, className="scale", **{"aria-hidden": "true"})
+
+
+def table(
+    caption: str | None,
+    columns: Sequence[Children],
+    rows: Iterable[Sequence[Children]],
+    name: str = "",
+) -> html.Div:
+    """A table whose first column names the row; it scrolls by itself when it is too wide."""
+    top = html.Thead(html.Tr([html.Th(each, scope="col") for each in columns]))
+    body = [
+        html.Tr([html.Th(row[0], scope="row"), *(html.Td(each) for each in row[1:])])
+        for row in rows
+    ]
+    title = [html.Caption(caption)] if caption else []
+    return html.Div(
+        html.Table([*title, top, html.Tbody(body)]),
+        className="scroll",
+        tabIndex=0,
+        role="group",
+        **{"aria-label": name or caption or str(columns[0])},
+    )
+
+
+def graph(figure: go.Figure, label: str, identity: str) -> html.Figure:
+    """A chart with what it shows in words for those who do not see it."""
+    chart = dcc.Graph(
+        id=identity,
+        figure=figure,
+        config=theme.CHART_CONFIG,
+        responsive=True,
+        style={"height": f"{figure.layout.height}px"},
+    )
+    return html.Figure(chart, role="img", className="figure", **{"aria-label": label})
+
+
+def age(words: Wording, moment: datetime, now: datetime) -> str:
+    """How long ago something was, in the largest unit that says it."""
+    minutes = max(int((now - moment).total_seconds() // 60), 0)
+    if minutes < 1:
+        return words.say("age.now")
+    if minutes < 60:
+        return words.say("age.minutes", count=minutes)
+    if minutes < 60 * 48:
+        return words.say("age.hours", count=minutes // 60)
+    return words.say("age.days", count=minutes // (60 * 24))

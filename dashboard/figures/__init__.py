@@ -1,0 +1,1 @@
+"""A result to ink: no store and no statistics here."""

@@ -1,0 +1,185 @@
+"""A lane's control chart with its CUSUM under it, on one time axis."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import plotly.graph_objects as go
+from plotly.subplots import make_subplots
+
+from dashboard import theme
+
+_SHADE = "rgba(133,127,114,0.16)"
+_RANGE = "rgba(213,94,0,0.16)"
+_DIAMOND = {"symbol": "diamond-open", "size": 13, "color": theme.VERMILION, "line": {"width": 2.5}}
+_ROWS = 6  # reasons beside each other on the time axis before they take turns in height
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """A point that signals, and its reason in words."""
+
+    at: datetime
+    value: float
+    said: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """When a change may have begun, and that in words."""
+
+    low: datetime
+    since: datetime
+    high: datetime
+    until: datetime
+    before: float
+    after: float
+    said: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawing:
+    """What is drawn: sequences of one length, values in per cent, times in plant time.
+
+    `said` and `sum_said` are what a point says when pointed at; `names` are the words of the
+    axes and lines.
+    """
+
+    at: Sequence[datetime]
+    value: Sequence[float]
+    center: Sequence[float]
+    lower: Sequence[float]
+    upper: Sequence[float]
+    total: Sequence[float]
+    limit: float
+    said: Sequence[str]
+    sum_said: Sequence[str]
+    signals: Sequence[Signal]
+    sum_signals: Sequence[Signal]
+    changes: Sequence[Change]
+    baseline: tuple[datetime, datetime] | None
+    names: dict[str, str]
+
+
+def control_chart(drawn: Drawing) -> go.Figure:
+    """The chart of levels above, the sum that watches for a rise below."""
+    figure = make_subplots(
+        rows=2, cols=1, shared_xaxes=True, row_heights=[0.66, 0.34], vertical_spacing=0.07
+    )
+    figure.update_layout(template=theme.template(), height=620, hovermode="closest")
+    _ground(figure, drawn)
+    for values, name, dash in (
+        (drawn.upper, "upper", "dash"),
+        (drawn.lower, "lower", "dash"),
+        (drawn.center, "center", "solid"),
+    ):
+        figure.add_trace(_line(drawn, values, drawn.names[name], dash), row=1, col=1)
+    figure.add_trace(_points(drawn), row=1, col=1)
+    figure.add_trace(_diamonds(drawn.signals), row=1, col=1)
+    figure.add_trace(_sum(drawn), row=2, col=1)
+    figure.add_hline(y=drawn.limit, row=2, col=1, line={"color": theme.GREY, "dash": "dash"})
+    figure.add_trace(_diamonds(drawn.sum_signals), row=2, col=1)
+    _reasons(figure, drawn.signals, row=1)
+    _reasons(figure, drawn.sum_signals, row=2)
+    figure.update_yaxes(title=drawn.names["value_axis"], row=1, col=1)
+    figure.update_yaxes(title=drawn.names["sum_axis"], rangemode="tozero", row=2, col=1)
+    return figure
+
+
+def _ground(figure: go.Figure, drawn: Drawing) -> None:
+    """The baseline's days shaded, and where a change may have begun, from what to what."""
+    if drawn.baseline:
+        first, last = drawn.baseline
+        figure.add_vrect(x0=first, x1=last, fillcolor=_SHADE, line_width=0, layer="below")
+    for each in drawn.changes:
+        figure.add_vrect(x0=each.low, x1=each.high, fillcolor=_RANGE, line_width=0, layer="below")
+        levels = [each.before, each.before, each.after, each.after]
+        times = [each.low, each.since, each.since, each.until]
+        step = go.Scatter(
+            x=times,
+            y=levels,
+            mode="lines",
+            line={"color": theme.VERMILION, "width": 2.5},
+            hoverinfo="skip",
+        )
+        figure.add_trace(step, row=1, col=1)
+        figure.add_annotation(
+            x=each.since,
+            y=1,
+            yref="y domain",
+            yanchor="top",
+            xanchor="right",
+            xshift=-6,
+            text=each.said,
+            align="right",
+            showarrow=False,
+            row=1,
+            col=1,
+        )
+
+
+def _line(drawn: Drawing, values: Sequence[float], name: str, dash: str) -> go.Scatter:
+    return go.Scatter(
+        x=drawn.at,
+        y=values,
+        mode="lines",
+        name=name,
+        line={"color": theme.GREY, "width": 1.5, "dash": dash, "shape": "hvh"},
+        hoverinfo="skip",
+    )
+
+
+def _points(drawn: Drawing) -> go.Scatter:
+    many = len(drawn.value) > 250
+    return go.Scatter(
+        x=drawn.at,
+        y=drawn.value,
+        mode="markers",
+        marker={"color": theme.BLUE, "size": 5 if many else 7, "opacity": 0.65 if many else 0.85},
+        text=drawn.said,
+        hovertemplate="%{text}<extra></extra>",
+    )
+
+
+def _sum(drawn: Drawing) -> go.Scatter:
+    return go.Scatter(
+        x=drawn.at,
+        y=drawn.total,
+        mode="lines",
+        line={"color": theme.BLUE, "width": 2},
+        text=drawn.sum_said,
+        hovertemplate="%{text}<extra></extra>",
+    )
+
+
+def _diamonds(signals: Sequence[Signal]) -> go.Scatter:
+    return go.Scatter(
+        x=[each.at for each in signals],
+        y=[each.value for each in signals],
+        mode="markers",
+        marker=_DIAMOND,
+        text=[each.said for each in signals],
+        hovertemplate="%{text}<extra></extra>",
+    )
+
+
+def _reasons(figure: go.Figure, signals: Sequence[Signal], row: int) -> None:
+    """Each signal's reason in words beside its diamond, the first ones where there are many."""
+    for at, each in enumerate(signals[-_ROWS:]):
+        late = bool(figure.data[3].x) and each.at > _middle(figure.data[0].x)
+        figure.add_annotation(
+            x=each.at,
+            y=each.value,
+            text=each.said,
+            showarrow=False,
+            xanchor="right" if late else "left",
+            xshift=-12 if late else 12,
+            yshift=-14 * (at % 2),
+            row=row,
+            col=1,
+        )
+
+
+def _middle(times: Sequence[datetime]) -> datetime:
+    first, last = times[0], times[-1]
+    return first + (last - first) / 2

@@ -1,0 +1,1 @@
+"""One module a page: `PATH`, `TITLE` (the key of its name), `layout` and `register`."""

@@ -1,0 +1,250 @@
+"""Floor: one row a lane, the neediest first, kept up to date by itself."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from dash import Dash, Input, Output, State, dcc, html, no_update
+
+from dashboard import components
+from dashboard.figures.scale import Scale, high_scale
+from dashboard.texts import Wording, words
+from dashboard.views import choices, floor
+from dashboard.views.floor import FloorView, Mark, Row
+from dashboard.views.record import Share, record
+from qa.store.schema import Store
+
+PATH, TITLE = "/floor", "page.floor"
+BODY, BEAT, PULSE, HEARD = "floor-body", "floor-beat", "floor-pulse", "floor-heard"
+EVERY = 5_000  # milliseconds
+
+
+def layout() -> list[Any]:
+    return [
+        dcc.Interval(id=BEAT, interval=EVERY),
+        dcc.Store(id=PULSE),
+        html.Div(components.skeleton(words()), id=BODY),
+        html.P(id=HEARD, className="quiet small"),
+    ]
+
+
+def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    @app.callback(
+        Output(PULSE, "data"),
+        Output(HEARD, "children"),
+        Input(BEAT, "n_intervals"),
+        State(PULSE, "data"),
+    )
+    def listen(beat: int | None, known: str | None) -> tuple[Any, Any]:
+        pulse = floor.pulse(store, now())
+        return no_update if pulse == known else pulse, heard(beat)
+
+    @app.callback(Output(BODY, "children"), Input(PULSE, "data"), Input("app-address", "search"))
+    def draw(pulse: str | None, search: str | None) -> Any:
+        del pulse  # says only that there is something new
+        asked = choices.read(search, record(store).programme)
+        return body(words(), floor.view(store, asked, now()))
+
+
+def heard(beat: int | None) -> html.Span:
+    """A mark of this answer; a script in the page counts the seconds since the last one."""
+    say = words().say
+    said = {"data-heard": str(beat or 0), "data-fresh": say("floor.heard", seconds="{s}")}
+    return html.Span(**said, **{"data-stale": say("floor.stale", seconds="{s}")})
+
+
+def body(words: Wording, view: FloorView) -> list[Any]:
+    say, zone = words.say, view.programme.zone
+    moment = say(
+        "floor.when",
+        day=words.day(view.day),
+        shift=view.shift_name,
+        clock=words.clock(view.now, zone),
+    )
+    top = components.head(say("floor.title"), html.P(moment))
+    if view.empty:
+        return [top, components.note(say("floor.empty"))]
+    shares = [share for row in view.rows for share in (row.shift, row.week) if share]
+    scale = high_scale((share.low for share in shares), view.programme.target)
+    rows = [lane_row(words, view, scale, row) for row in view.rows]
+    return [
+        top,
+        whole_line(words, view),
+        scale_row(words, view, scale),
+        html.Ol(rows, className="rows"),
+        key(words),
+    ]
+
+
+def whole_line(words: Wording, view: FloorView) -> html.Section:
+    """The whole line's figure, and how many lanes stand how."""
+    say = words.say
+    week = view.line_week and components.share(words, view.line_week)
+    counts = [
+        components.status(status, f"{sum(row.status == status for row in view.rows)} {word}")
+        for status, word in ((each, say(f"status.{each}")) for each in floor.STATUSES)
+        if any(row.status == status for row in view.rows)
+    ]
+    target = words.per_cent(view.programme.target)
+    said = [say("floor.target", target=target)]
+    said += [say("floor.line_week", days=floor.WEEK, figure=week)] if week else []
+    return html.Section(
+        [
+            html.Div(
+                [
+                    html.P(say("floor.line"), className="quiet"),
+                    html.P(_big(words, view.line_shift), className="big"),
+                ]
+            ),
+            html.Div([html.P(each, className="quiet") for each in said]),
+            html.Div(counts, className="floor-count"),
+        ],
+        className="panel floor-line",
+    )
+
+
+def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li:
+    say = words.say
+    title = say("floor.open_lane", lane=row.lane)
+    return html.Li(
+        [
+            html.A(
+                row.lane,
+                href=f"/lane{choices.query(lane=row.lane)}",
+                className="row-lane",
+                **{"aria-label": title},
+            ),
+            html.Div(
+                [
+                    html.P(
+                        components.status(row.status, say(f"status.{row.status}")),
+                        className="row-word",
+                    ),
+                    html.P(row.sentence),
+                ]
+            ),
+            html.Div(
+                [
+                    share_line(words, view, scale, say("floor.this_shift"), row.shift),
+                    share_line(
+                        words, view, scale, say("floor.week", days=floor.WEEK), row.week, thin=True
+                    ),
+                ],
+                className="row-share-cell",
+            ),
+            html.Div(last_audit(words, view, row)),
+            recent(words, view, row),
+        ],
+        className=f"row row-{row.status.replace(' ', '-')}",
+        id=f"floor-lane-{row.lane}",
+    )
+
+
+def share_line(
+    words: Wording,
+    view: FloorView,
+    scale: Scale,
+    name: str,
+    share: Share | None,
+    *,
+    thin: bool = False,
+) -> html.Div:
+    label = html.Span(name, className="quiet")
+    if share is None:
+        none = html.Span(words.say("share.none"), className="quiet")
+        return html.Div([label, none, html.Span()], className="row-share")
+    target = view.programme.target
+    figures = {"share": share.fraction, "low": share.low, "high": share.high, "target": target}
+    said = words.say("share.strip", **{k: words.per_cent(v)[:-2] for k, v in figures.items()})
+    look = "strip-thin" if thin else ""
+    strip = components.strip(share, scale, f"{name}: {said}", target=target, look=look)
+    figure, _, limits = components.share(words, share).partition(" (")
+    shown = html.Span([html.B(figure), html.Small(f" ({limits}")], className="row-figure")
+    return html.Div([label, strip, shown], className="row-share")
+
+
+def scale_row(words: Wording, view: FloorView, scale: Scale) -> html.Div:
+    """Names of the columns, with the common scale above its own."""
+    say = words.say
+    confidence = words.per_cent(view.programme.confidence, decimals=0)
+    return html.Div(
+        [
+            html.Span(say("floor.lane"), className="quiet small"),
+            html.Span(say("floor.need"), className="quiet small"),
+            html.Div(
+                [
+                    html.P(say("floor.share", confidence=confidence[:-2]), className="quiet small"),
+                    html.Div(
+                        [html.Span(), components.ticks(words, scale), html.Span()],
+                        className="row-share",
+                    ),
+                ],
+                className="row-share-cell",
+            ),
+            html.Span(say("floor.last"), className="quiet small"),
+            html.Span(say("floor.recent"), className="quiet small"),
+        ],
+        className="row scale-row",
+        **{"aria-hidden": "true"},
+    )
+
+
+def last_audit(words: Wording, view: FloorView, row: Row) -> list[Any]:
+    if not row.recent:
+        return [html.P(words.say("share.none"), className="quiet")]
+    last = row.recent[-1]
+    held = "last-word last-held" if last.floor in ("hold", "locked") else "last-word"
+    said = words.say(f"verdict_word.{last.verdict}")
+    if last.floor == "locked":
+        said = words.say("floor_word.locked")
+    return [
+        html.P(components.age(words, last.pulled_at, view.now)),
+        html.P(said, className=held),
+    ]
+
+
+def recent(words: Wording, view: FloorView, row: Row) -> html.Div:
+    """A bar for each of the last audits; the height is the share incorrect."""
+    most = max((_incorrect(mark) for each in view.rows for mark in each.recent), default=0)
+    said = words.say(
+        "floor.recent_label",
+        audits=words.say("count.audits", count=len(row.recent)),
+        lane=row.lane,
+        rejected=sum(mark.verdict == "reject" for mark in row.recent),
+        list=", ".join(words.count(mark.incorrect) for mark in row.recent),
+    )
+    marks = [
+        html.Span(
+            html.Span(
+                className="recent-bar",
+                style={"height": f"{100 * _incorrect(mark) / (most or 1):.0f}%"},
+            ),
+            className="recent-mark recent-failed" if mark.verdict == "reject" else "recent-mark",
+            title=words.say(
+                "floor.mark",
+                tote=mark.tote,
+                when=words.moment(mark.pulled_at, view.programme.zone),
+                incorrect=mark.incorrect,
+                inspected=mark.inspected,
+                verdict=words.say(f"verdict_word.{mark.verdict}"),
+            ),
+        )
+        for mark in row.recent
+    ]
+    return html.Div(marks, className="recent", role="img", **{"aria-label": said})
+
+
+def key(words: Wording) -> html.P:
+    said = f"{words.say('floor.key_strip')} {words.say('floor.key_recent')}"
+    return html.P(said, className="quiet small")
+
+
+def _incorrect(mark: Mark) -> float:
+    return mark.incorrect / mark.inspected
+
+
+def _big(words: Wording, share: Share | None) -> list[Any]:
+    if share is None:
+        return [words.say("share.none")]
+    figure, _, limits = components.share(words, share).partition(" (")
+    return [figure, html.Small(f" ({limits}")]

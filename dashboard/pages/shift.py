@@ -1,0 +1,213 @@
+"""Shift: the sheet that one shift hands to the next."""
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+
+from dash import Dash, Input, Output, html
+
+from dashboard import components
+from dashboard.figures.scale import Scale, low_scale
+from dashboard.texts import Wording, words
+from dashboard.views import choices, shift
+from dashboard.views.record import Share, record
+from dashboard.views.shift import Cell, ShiftView, Signal
+from qa.store.schema import Store
+
+PATH, TITLE = "/shift", "page.shift"
+BODY = "shift-body"
+
+
+def layout() -> list[Any]:
+    return [html.Div(components.skeleton(words()), id=BODY)]
+
+
+def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    @app.callback(Output(BODY, "children"), Input("app-address", "search"))
+    def draw(search: str | None) -> Any:
+        asked = choices.read(search, record(store).programme)
+        return body(words(), shift.view(store, asked, now()))
+
+
+def body(words: Wording, view: ShiftView) -> list[Any]:
+    say, zone = words.say, view.programme.zone
+    when = say(
+        "shift.when",
+        shift=view.name,
+        day=words.day(view.day),
+        start=words.clock(view.start, zone),
+        end=words.clock(view.end, zone),
+    )
+    running = f" {say('shift.running')}" if view.start <= view.now < view.end else ""
+    top = [
+        components.head(say("shift.title"), html.P(f"{when}.{running}")),
+        filters(words, view),
+    ]
+    if view.empty:
+        empty = say("shift.empty", shift=view.name, day=words.day(view.day))
+        return [*top, components.note(empty)]
+    return [
+        *top,
+        tiles(words, view),
+        matrix(words, view),
+        lots(words, view),
+        signals(words, view),
+    ]
+
+
+def filters(words: Wording, view: ShiftView) -> html.Div:
+    say = words.say
+
+    def to(**changed: Any) -> str:
+        return PATH + choices.query(**{"day": view.day, "shift": view.shift, **changed})
+
+    shifts = [
+        (each.name, to(shift=each.code), each.code == view.shift) for each in view.programme.shifts
+    ]
+    before, after = view.day - timedelta(days=1), view.day + timedelta(days=1)
+    days = [(f"← {words.day(before)}", to(day=before), False)]
+    days.append((words.day(view.day), to(), True))
+    if view.days and after <= view.days[-1]:
+        days.append((f"{words.day(after)} →", to(day=after), False))
+    days.append((say("choice.latest"), PATH, False))
+    return html.Div(
+        [
+            components.links(say("choice.day"), days),
+            components.links(say("choice.shift"), shifts),
+            html.Button(
+                say("shift.print"), className="choice", type="button", **{"data-print": "true"}
+            ),
+        ],
+        className="filters",
+    )
+
+
+def tiles(words: Wording, view: ShiftView) -> html.Div:
+    """The shift in a few figures."""
+    line = components.share(words, view.line) if view.line else words.say("share.none")
+    figures = [
+        (line, "line"),
+        (words.count(view.counted), "counted"),
+        (words.count(view.totes), "totes"),
+        (words.count(view.lots.get("release", 0)), "released"),
+        (words.count(view.lots.get("hold", 0)), "held"),
+        (words.count(view.lots.get("locked", 0)), "locked"),
+    ]
+    return html.Div(
+        [
+            html.Div([html.B(figure), html.Span(words.say(f"shift.{name}"))], className="tile")
+            for figure, name in figures
+        ],
+        className="shift-tiles",
+    )
+
+
+def matrix(words: Wording, view: ShiftView) -> html.Section:
+    """Lane by category; percent correct is told, each category drawn beside its baseline."""
+    say = words.say
+    cells = [cell for row in view.rows for cell in row.cells.values()]
+    shown = [share for cell in cells for share in (cell.now, cell.baseline) if share]
+    scale = low_scale(share.high for share in shown)
+    categories = {each.code: each.name for each in view.programme.categories}
+    rows = [
+        [
+            html.A(row.lane, href=f"/lane{choices.query(lane=row.lane, day=view.day)}"),
+            correct(words, row.correct),
+            *(
+                cell_of(words, row.cells[code], scale, f"{name}, {row.lane}")
+                for code, name in categories.items()
+            ),
+        ]
+        for row in view.rows
+    ]
+    columns = [
+        say("shift.lane"),
+        say("shift.correct"),
+        *(html.Div([name, components.ticks(words, scale)]) for name in categories.values()),
+    ]
+    table = components.table(caption(words, view), columns, rows, name=say("shift.table"))
+    return components.panel(say("shift.table"), table, className="shift-matrix")
+
+
+def caption(words: Wording, view: ShiftView) -> str:
+    confidence = words.per_cent(view.programme.confidence, decimals=0)[:-2]
+    if view.baseline is None:
+        return words.say("shift.table_caption_bare", confidence=confidence)
+    first, last = (words.day(each) for each in view.baseline)
+    return words.say("shift.table_caption", confidence=confidence, first=first, last=last)
+
+
+def correct(words: Wording, share: Share | None) -> Any:
+    if share is None:
+        return html.Span(words.say("shift.none"), className="quiet")
+    return html.Div(
+        [
+            html.B(components.share(words, share)),
+            html.Span(
+                f"{words.count(share.count)} / {words.count(share.inspected)}",
+                className="quiet small",
+            ),
+        ],
+        className="shift-cell",
+    )
+
+
+def cell_of(words: Wording, cell: Cell, scale: Scale, name: str) -> Any:
+    if cell.now is None:
+        return html.Span(words.say("shift.none"), className="quiet")
+    said = components.share(words, cell.now)
+    look = "strip-thin strip-high" if cell.apart else "strip-thin"
+    strip = components.strip(cell.now, scale, f"{name}: {said}", look=look, base=cell.baseline)
+    parts = [html.Span(said, className="nowrap"), strip]
+    if cell.apart and cell.baseline:
+        level = words.per_cent(cell.baseline.fraction)
+        told = words.say("shift.higher", baseline=level)
+        parts.append(html.Span(told, className="fault"))
+    return html.Div(parts, className="shift-cell")
+
+
+def lots(words: Wording, view: ShiftView) -> html.Section:
+    say = words.say
+    title, note = say("shift.lots"), html.P(say("shift.release_note"), className="quiet")
+    if not view.held:
+        return components.panel(title, html.P(say("shift.lots_none")), note)
+    rows = [
+        [
+            each.lot,
+            each.lane,
+            html.Span(say(f"floor_word.{each.floor}"), className=f"floor-{each.floor}"),
+            each.why,
+            each.next,
+        ]
+        for each in view.held
+    ]
+    columns = [say(f"shift.{name}") for name in ("lot", "lane", "floor", "why", "next")]
+    return components.panel(title, components.table(None, columns, rows, name=title), note)
+
+
+def signals(words: Wording, view: ShiftView) -> html.Section:
+    title = words.say("shift.signals")
+    if not view.signals:
+        return components.panel(title, html.P(words.say("shift.signals_none")))
+    said = [html.Li(signal_said(words, view, each)) for each in view.signals]
+    return components.panel(title, html.Ul(said))
+
+
+def signal_said(words: Wording, view: ShiftView, signal: Signal) -> str:
+    zone, rise = view.programme.zone, signal.excursion
+    names = {each.code: each.name for each in view.programme.categories}
+    known = {
+        "lane": signal.lane,
+        "category": names[signal.category],
+        "since": words.moment(rise.since, zone),
+    }
+    if not signal.opened and rise.until:
+        return words.say("shift.signal_closed", **known, until=words.moment(rise.until, zone))
+    levels = {"before": rise.before.estimate, "after": rise.after.estimate}
+    return words.say(
+        "shift.signal_opened",
+        **known,
+        **{name: words.per_cent(float(level)) for name, level in levels.items()},
+        tote=rise.tote,
+        when=words.moment(rise.signalled_at, zone),
+    )

@@ -1,0 +1,333 @@
+"""Tally: one form for one tote. A script in the page counts, keeps the draft and sends it."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from dash import Dash, Input, Output, dcc, html
+from flask import Response, jsonify, request
+
+from dashboard import components
+from dashboard.texts import Wording, words
+from dashboard.views import tally
+from dashboard.views.tally import Saved, TallyView
+from qa.errors import InvalidInput
+from qa.store.schema import Store
+
+PATH, TITLE = "/tally", "page.tally"
+BODY, FORM, ANSWER = "tally-body", "tally-form", "tally-answer"
+SAVE_AT, FINDING_AT, CLOCK_AT = "/tally/audits", "/tally/findings", "/tally/clock"
+PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
+SAYS = (
+    *("uncounted", "minus", "unsaved", "unsaved_trouble", "refused", "refused_title"),
+    *("correct_unknown", "save", "saving", "again"),
+)  # what the page's script may have to say
+
+
+def layout() -> list[Any]:
+    return [html.Div(components.skeleton(words()), id=BODY)]
+
+
+def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    @app.callback(Output(BODY, "children"), Input("app-address", "pathname"))
+    def draw(path: str | None) -> Any:
+        del path
+        return body(words(), tally.view(store, now()))
+
+    @app.server.get(CLOCK_AT)
+    def clock() -> Response:
+        return jsonify(now=now().isoformat())
+
+    @app.server.post(SAVE_AT)
+    def save() -> Response:
+        return jsonify(answer(words(), tally.save(store, sent(), now())))
+
+    @app.server.post(FINDING_AT)
+    def save_finding() -> Response:
+        fields = sent()
+        tally.save_finding(store, fields, now())
+        return jsonify(locked(words(), fields))
+
+
+def sent() -> dict[str, object]:
+    """The fields of a form; JSON only, which no other site can make a browser send unasked."""
+    fields = request.get_json(silent=True) if request.is_json else None
+    if not isinstance(fields, dict):
+        raise InvalidInput(words().say("trouble.json"))
+    return fields
+
+
+def answer(words: Wording, saved: Saved) -> dict[str, str]:
+    """What the page says of an audit that is in the record."""
+    verdict = saved.verdict
+    state = verdict.floor or "none"
+    return {
+        "state": state,
+        "word": words.say(f"tally.{state}"),
+        "next": verdict.next,
+        "why": verdict.why,
+        "said": words.say(
+            "tally.saved" if saved.new else "tally.already",
+            tote=saved.tote,
+            lane=saved.lane,
+            correct=saved.correct,
+            inspected=saved.inspected,
+        ),
+    }
+
+
+def locked(words: Wording, fields: dict[str, object]) -> dict[str, str]:
+    said = words.say("tally.finding_saved", tote=fields["tote"], lane=fields["lane"])
+    word, then = words.say("tally.locked"), words.say("tally.finding_next")
+    return {"state": "locked", "word": word, "next": then, "why": "", "said": said}
+
+
+def body(words: Wording, view: TallyView) -> list[Any]:
+    say = words.say
+    shift = next(each.name for each in view.programme.shifts if each.code == view.shift)
+    lead = say(
+        "tally.lead",
+        shift=shift,
+        day=words.day(view.day),
+        audits=say("count.audits", count=view.logged),
+    )
+    return [
+        components.head(say("tally.title"), html.P(lead)),
+        html.Form(
+            [
+                html.Div(
+                    [which(words, view, shift), found(words, view), more(words, view)],
+                ),
+                html.Div([verdict(words), finding(words), caution(words)], className="tally-aside"),
+            ],
+            id=FORM,
+            className="tally",
+            autoComplete="off",
+            **script(words, view),
+        ),
+    ]
+
+
+def script(words: Wording, view: TallyView) -> dict[str, str]:
+    """What the page's script needs to know and to say."""
+    names = {name: words.say(f"tally.{name}", **_kept(name)) for name in SAYS}
+    return {
+        "data-pull": str(view.programme.pull),
+        "data-shift": f"{view.day} {view.shift}",
+        "data-now": view.now.isoformat(),
+        "data-counts": " ".join(view.programme.category_codes),
+        "data-several": str(view.programme.several_per_piece).lower(),
+        "data-save-at": SAVE_AT,
+        "data-finding-at": FINDING_AT,
+        "data-clock-at": CLOCK_AT,
+        **{f"data-say-{name.replace('_', '-')}": text for name, text in names.items()},
+    }
+
+
+def _kept(name: str) -> dict[str, str]:
+    """Values that only the script knows stay in their braces."""
+    places = {
+        "minus": ("sum", "inspected"),
+        "unsaved_trouble": ("trouble",),
+        "refused": ("count",),
+    }
+    return {place: f"{{{place}}}" for place in places.get(name, ())}
+
+
+def which(words: Wording, view: TallyView, shift: str) -> html.Section:
+    """Which tote, by whom and why."""
+    say, programme = words.say, view.programme
+    lanes = [(each.code, each.code) for each in programme.lanes]
+    purposes = [(each, say(f"purpose.{each}")) for each in PURPOSES]
+    shifts = [("", say("tally.shift_auto", shift=shift))]
+    shifts += [(each.code, each.name) for each in programme.shifts]
+    heads = [(each, each) for each in dict.fromkeys(h for e in programme.lanes for h in e.heads)]
+    return components.panel(
+        None,
+        html.Div(
+            [
+                field("tote", say("tally.tote"), hint=say("tally.tote_hint")),
+                field("inspector", say("tally.inspector"), offers=view.inspectors),
+            ],
+            className="fields",
+        ),
+        components.buttons("tally-lane", say("tally.lane"), lanes),
+        components.buttons("tally-purpose", say("tally.purpose"), purposes, "routine"),
+        html.Div(
+            components.buttons("tally-head", say("tally.head"), heads),
+            className="hidden",
+            **{"data-only": "head-check"},
+        ),
+        html.Div(
+            field("re_sorted_at", say("tally.re_sorted_at"), hint=say("tally.time_hint")),
+            className="hidden",
+            **{"data-only": "re-audit"},
+        ),
+        components.buttons("tally-shift", say("tally.shift"), shifts, ""),
+        className="tally-which",
+    )
+
+
+def found(words: Wording, view: TallyView) -> html.Section:
+    """How many to pull, and a counter for each category."""
+    say, programme = words.say, view.programme
+    counters = [
+        counter(words, each.code, each.name, say(f"class.{each.severity}"))
+        for each in programme.categories
+    ]
+    if programme.several_per_piece:
+        counters.append(counter(words, "correct", say("tally.correct"), ""))
+    return components.panel(
+        say("tally.counts"),
+        html.Div(
+            [
+                html.Div(
+                    [
+                        html.B(say("tally.pull", count=programme.pull)),
+                        html.P(say("tally.pull_how"), className="quiet"),
+                    ],
+                    className="pull",
+                ),
+                field("inspected", say("tally.inspected"), number=True),
+            ],
+            className="fields tally-pull",
+        ),
+        html.Div(counters, className="counters"),
+        html.Div(
+            [
+                html.P(
+                    [say("tally.correct"), html.B(id="tally-sum")],
+                    className="tally-correct",
+                    role="status",
+                ),
+                html.Button(
+                    say("tally.all_correct"),
+                    id="tally-clean",
+                    type="button",
+                    className="act act-second",
+                ),
+                components.fault("tally-correct"),
+                html.Button(
+                    say("tally.save"), id="tally-save", type="submit", className="act act-save"
+                ),
+            ],
+            className="tally-sum",
+        ),
+    )
+
+
+def counter(words: Wording, code: str, name: str, note: str) -> html.Div:
+    identity = f"tally-{code}"
+
+    def step(sign: str, by: int, said: str) -> html.Button:
+        marks = {"data-step": str(by), "data-of": identity, "aria-label": said}
+        return html.Button(sign, type="button", className="step", **marks)
+
+    return html.Div(
+        [
+            html.Label([name, html.Small(note)], htmlFor=identity, className="counter-name"),
+            html.Div(
+                [
+                    step("−", -1, words.say("tally.less", category=name)),
+                    dcc.Input(id=identity, type="text", inputMode="numeric", maxLength=6),
+                    step("+", 1, words.say("tally.add", category=name)),
+                ],
+                className="counter-set",
+            ),
+            components.fault(identity),
+        ],
+        className="counter",
+    )
+
+
+def more(words: Wording, view: TallyView) -> html.Details:
+    say = words.say
+    products = [(each.code, each.name) for each in view.programme.products]
+    several = [components.buttons("tally-product", say("tally.product"), products)]
+    return html.Details(
+        [
+            html.Summary(say("tally.more")),
+            html.Div(
+                [
+                    *(several if len(products) > 1 else ()),
+                    field("pulled_at", say("tally.pulled_at"), hint=say("tally.time_hint")),
+                    field("raw_lot", say("tally.raw_lot")),
+                    field("pieces_in_tote", say("tally.pieces_in_tote"), number=True),
+                    field("note", say("tally.note")),
+                ],
+                className="fields",
+            ),
+        ],
+        className="panel",
+    )
+
+
+def field(
+    name: str, label: str, *, hint: str = "", number: bool = False, offers: tuple[str, ...] = ()
+) -> html.Div:
+    """A labelled text field with the place for its fault; numbers too are sent as typed."""
+    identity = f"tally-{name}"
+    more: dict[str, Any] = {"inputMode": "numeric"} if number else {}
+    listed = []
+    if offers:
+        more["list"] = f"{identity}-offers"
+        options = [html.Option(value=each) for each in offers]
+        listed = [html.Datalist(options, id=more["list"])]
+    return html.Div(
+        [
+            html.Label(label, htmlFor=identity),
+            dcc.Input(
+                id=identity,
+                type="text",
+                placeholder=hint,
+                maxLength=200,
+                autoComplete="off",
+                spellCheck="false",
+                **more,
+            ),
+            *listed,
+            components.fault(identity),
+        ],
+        className="field",
+    )
+
+
+def verdict(words: Wording) -> html.Section:
+    return html.Section(
+        [
+            html.H2(words.say("tally.answer")),
+            html.Div(
+                html.P(words.say("tally.waiting"), className="quiet"),
+                id=ANSWER,
+                role="status",
+                **{"aria-live": "assertive"},
+            ),
+        ],
+        id="tally-verdict",
+        className="panel answer",
+    )
+
+
+def caution(words: Wording) -> html.Section:
+    return components.panel(
+        words.say("tally.caution"),
+        html.P(words.say("tally.pull_take")),
+        html.P(words.say("tally.workmanship")),
+        className="caution",
+    )
+
+
+def finding(words: Wording) -> html.Details:
+    """A food-safety finding, which locks whatever the sample says."""
+    say = words.say
+    return html.Details(
+        [
+            html.Summary(say("tally.finding")),
+            html.P(say("tally.finding_lead"), className="quiet"),
+            field("what", say("tally.finding_what")),
+            html.Button(
+                say("tally.finding_save"), id="tally-lock", type="button", className="act act-alarm"
+            ),
+        ],
+        className="panel tally-finding",
+    )
