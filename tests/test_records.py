@@ -1,6 +1,7 @@
 """The record: what is logged comes back, nothing is lost or doubled, and the sums keep up."""
 
 import random
+import re
 from datetime import UTC, date, datetime, timedelta
 
 import pandas as pd
@@ -431,6 +432,24 @@ def test_a_new_form_does_not_count_what_the_old_programme_had_not(store, text, m
     fields["bruise"] = 1
     with pytest.raises(StoreError, match=r"programme version 1, .*: it has no category bruise"):
         records.log(store, audit.parse({**fields, "pulled_at": "2026-03-16T09:30Z"}, changed), **BY)
+
+
+def test_a_piece_may_show_several_categories_where_the_programme_says_so(store, text, audit_fields):
+    changed = text.replace("several_per_piece = false", "several_per_piece = true")
+    changed = re.sub(
+        r'\[\[specifications\]\]\ncode = "freezer".*?\n\n', "", changed, flags=re.DOTALL
+    )
+    records.put_programme(store, changed, **WHY)
+    fields = audit_fields(pulled_at="2026-03-17T09:30Z", stem=3, over_trim=2, correct=196)
+    good = audit.parse(fields, records.programme(store))
+    records.log(store, good, **BY)
+    assert records.tallies(store).loc[0, ["incorrect", "stem", "over_trim"]].tolist() == [4, 3, 2]
+    for correct in (198, 194):
+        wrong = {name: getattr(good, name) for name in good.__dataclass_fields__}
+        told = f"the counts allow 3 to 5 incorrect, and there are {200 - correct}"
+        with pytest.raises(StoreError, match=told):
+            records.log(store, audit.Audit(**{**wrong, "key": "W", "correct": correct}), **BY)
+    assert trail.check(store) == ()
 
 
 def test_a_later_change_never_rewrites_the_past(store, text, make):

@@ -60,10 +60,9 @@ def change(before: dict[Cell, list[int]], after: dict[Cell, list[int]]) -> dict[
     return found
 
 
-def audits_of_totes(connection: Connection, totes: Iterable[tuple[str, str]]) -> list[Any]:
-    """The current audits, not voided, of some totes, each named by site and tote."""
-    wanted = set(totes)
-    names = sorted({tote for _, tote in wanted})
+def audits_of_totes(connection: Connection, totes: Iterable[str]) -> list[Any]:
+    """The current audits, not voided, of some totes."""
+    names = sorted(set(totes))
     found: list[Any] = []
     for at in range(0, len(names), _CHUNK):
         chosen = (
@@ -72,11 +71,7 @@ def audits_of_totes(connection: Connection, totes: Iterable[tuple[str, str]]) ->
             .where(entry.c.tote.in_(names[at : at + _CHUNK]), entry.c.action != "voided")
         )
         found += connection.execute(chosen).mappings().all()
-    return [
-        {**audit, "counts": json.loads(audit["counts"])}
-        for audit in found
-        if (audit["site"], audit["tote"]) in wanted
-    ]
+    return [{**audit, "counts": json.loads(audit["counts"])} for audit in found]
 
 
 def add(connection: Connection, changes: Mapping[Cell, list[int]]) -> None:

@@ -199,7 +199,7 @@ def _append_sums(
     connection: Connection, rows: Iterable[Mapping[str, Any]], replaced: Iterable[Mapping[str, Any]]
 ) -> None:
     rows, gone = list(rows), {each["key"] for each in replaced}
-    totes = {(each["site"], each["tote"]) for each in (*rows, *replaced)}
+    totes = {each["tote"] for each in (*rows, *replaced)}
     before = cells.audits_of_totes(connection, totes)
     after = [each for each in before if each["key"] not in gone] + rows
     cells.add(connection, cells.change(cells.six_sums(before), cells.six_sums(after)))
