@@ -26,6 +26,24 @@ THREADS = 8
 MOST_BYTES = 1_000_000
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]")  # until there are accounts
 
+POLICY = "; ".join(
+    (
+        "default-src 'self'",
+        "style-src 'self' 'unsafe-inline'",  # charts and inputs put styles into the page
+        "img-src 'self' data:",
+        "object-src 'none'",
+        "base-uri 'none'",
+        "form-action 'self'",
+        "frame-ancestors 'none'",
+    )
+)
+HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Permissions-Policy": "geolocation=(), camera=(), microphone=()",
+}
+
 INDEX = f"""<!DOCTYPE html>
 <html lang="{LANGUAGE}">
     <head>
@@ -190,28 +208,12 @@ def _secure(app: Dash) -> None:
     server: Flask = app.server
     server.config.update(MAX_CONTENT_LENGTH=MOST_BYTES, TRUSTED_HOSTS=list(LOOPBACK))
     server.register_error_handler(QAError, _answered)
-    policy = "; ".join(
-        (
-            "default-src 'self'",
-            f"script-src 'self' {' '.join(app.csp_hashes())}",
-            "style-src 'self' 'unsafe-inline'",  # charts and inputs put styles into the page
-            "img-src 'self' data:",
-            "object-src 'none'",
-            "base-uri 'none'",
-            "form-action 'self'",
-            "frame-ancestors 'none'",
-        )
-    )
-    headers = {
-        "Content-Security-Policy": policy,
-        "X-Content-Type-Options": "nosniff",
-        "Referrer-Policy": "same-origin",
-        "Cross-Origin-Opener-Policy": "same-origin",
-        "Permissions-Policy": "geolocation=(), camera=(), microphone=()",
-    }
 
     def carry(answer: Response) -> Response:
-        answer.headers.update(headers)
+        # Dash may add a script of its own at the first request, so its hashes are asked each time.
+        scripts = " ".join(("script-src 'self'", *app.csp_hashes()))
+        answer.headers["Content-Security-Policy"] = f"{scripts}; {POLICY}"
+        answer.headers.update(HEADERS)
         return answer
 
     server.after_request(carry)

@@ -43,7 +43,7 @@ def trouble(words: Wording, said: str) -> html.Section:
     return html.Section(
         [
             html.H2(words.say("trouble.title")),
-            html.P(f"{said[:1].upper()}{said[1:]}."),
+            html.P(f"{sentence(said)}."),
             html.P(f"{words.say('trouble.kept')} {words.say('trouble.address')}"),
         ],
         className="trouble",
@@ -140,15 +140,21 @@ def _across(share: Share, scale: Scale) -> dict[str, str]:
 
 
 def ticks(words: Wording, scale: Scale) -> html.Div:
-    """The scale itself."""
+    """The scale itself, in per cent."""
+    decimals = max(_decimals(each) for each in scale.ticks)
     made = [
         html.Span(
-            words.per_cent(each, decimals=0 if 100 * each % 1 < 1e-6 else 1),
+            f"{100 * each:.{decimals}f}".replace(".", words.decimal),
             style={"left": f"{scale.at(each)}%"},
         )
         for each in scale.ticks
     ]
     return html.Div(made, className="scale", **{"aria-hidden": "true"})
+
+
+def _decimals(fraction: float) -> int:
+    """Decimals of per cent that a tick needs."""
+    return len(f"{100 * fraction:.3f}".rstrip("0").partition(".")[2])
 
 
 def table(
@@ -183,6 +189,17 @@ def graph(figure: go.Figure, label: str, identity: str) -> html.Figure:
         style={"height": f"{figure.layout.height}px"},
     )
     return html.Figure(chart, role="img", className="figure", **{"aria-label": label})
+
+
+def sentence(text: str) -> str:
+    """Text as the beginning of a sentence."""
+    return f"{text[:1].upper()}{text[1:]}"
+
+
+def figure(words: Wording, found: Share) -> list[Children]:
+    """A share large, its interval small beside it."""
+    level, _, limits = share(words, found).partition(" (")
+    return [html.B(level), html.Small(f" ({limits}")]
 
 
 def age(words: Wording, moment: datetime, now: datetime) -> str:

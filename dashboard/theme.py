@@ -14,7 +14,7 @@ ORANGE = "#E69F00"
 PURPLE = "#CC79A7"
 GREY = "#857f72"  # 3.4 to 1 or better on the light ground and on the dark one
 
-FONT = "Source Sans 3, system-ui, sans-serif"
+FONT = '"Source Sans 3", system-ui, sans-serif'
 
 CHART_CONFIG = {
     "showSendToCloud": False,

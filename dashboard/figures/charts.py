@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
@@ -12,7 +12,14 @@ from dashboard import theme
 _SHADE = "rgba(133,127,114,0.16)"
 _RANGE = "rgba(213,94,0,0.16)"
 _DIAMOND = {"symbol": "diamond-open", "size": 13, "color": theme.VERMILION, "line": {"width": 2.5}}
-_ROWS = 6  # reasons beside each other on the time axis before they take turns in height
+_MOST_REASONS = 8  # more would cover the points; the table behind the chart has them all
+_LETTER, _LINE = 8, 24  # pixels, about: of a letter, of a line
+_WIDE, _HIGH = 900, (350, 170)  # pixels, about: of the chart and of its two parts
+_HOUR = 3_600_000  # milliseconds
+_CLOCKS = [
+    {"dtickrange": [None, 12 * _HOUR], "value": "%H:%M\n%-d %b"},
+    {"dtickrange": [12 * _HOUR, None], "value": "%-d %b"},
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -66,12 +73,16 @@ def control_chart(drawn: Drawing) -> go.Figure:
     figure = make_subplots(
         rows=2, cols=1, shared_xaxes=True, row_heights=[0.66, 0.34], vertical_spacing=0.07
     )
-    figure.update_layout(template=theme.template(), height=620, hovermode="closest")
-    _ground(figure, drawn)
+    figure.update_layout(
+        template=theme.template(),
+        height=640,
+        margin_t=52 if drawn.changes else 8,
+        hovermode="closest",
+    )
     for values, name, dash in (
-        (drawn.upper, "upper", "dash"),
-        (drawn.lower, "lower", "dash"),
-        (drawn.center, "center", "solid"),
+        (drawn.upper, "upper", "solid"),
+        (drawn.lower, "lower", "solid"),
+        (drawn.center, "center", "dash"),
     ):
         figure.add_trace(_line(drawn, values, drawn.names[name], dash), row=1, col=1)
     figure.add_trace(_points(drawn), row=1, col=1)
@@ -79,8 +90,10 @@ def control_chart(drawn: Drawing) -> go.Figure:
     figure.add_trace(_sum(drawn), row=2, col=1)
     figure.add_hline(y=drawn.limit, row=2, col=1, line={"color": theme.GREY, "dash": "dash"})
     figure.add_trace(_diamonds(drawn.sum_signals), row=2, col=1)
-    _reasons(figure, drawn.signals, row=1)
-    _reasons(figure, drawn.sum_signals, row=2)
+    _ground(figure, drawn)
+    _reasons(figure, drawn, drawn.signals, row=1)
+    _reasons(figure, drawn, drawn.sum_signals, row=2)
+    figure.update_xaxes(tickformatstops=_CLOCKS, range=_room(drawn.at))
     figure.update_yaxes(title=drawn.names["value_axis"], row=1, col=1)
     figure.update_yaxes(title=drawn.names["sum_axis"], rangemode="tozero", row=2, col=1)
     return figure
@@ -107,11 +120,9 @@ def _ground(figure: go.Figure, drawn: Drawing) -> None:
             x=each.since,
             y=1,
             yref="y domain",
-            yanchor="top",
-            xanchor="right",
-            xshift=-6,
+            yanchor="bottom",
+            xanchor="center",
             text=each.said,
-            align="right",
             showarrow=False,
             row=1,
             col=1,
@@ -124,7 +135,8 @@ def _line(drawn: Drawing, values: Sequence[float], name: str, dash: str) -> go.S
         y=values,
         mode="lines",
         name=name,
-        line={"color": theme.GREY, "width": 1.5, "dash": dash, "shape": "hvh"},
+        line={"color": theme.GREY, "width": 2 if dash == "dash" else 1, "dash": dash},
+        opacity=1 if dash == "dash" else 0.7,
         hoverinfo="skip",
     )
 
@@ -163,23 +175,34 @@ def _diamonds(signals: Sequence[Signal]) -> go.Scatter:
     )
 
 
-def _reasons(figure: go.Figure, signals: Sequence[Signal], row: int) -> None:
-    """Each signal's reason in words beside its diamond, the first ones where there are many."""
-    for at, each in enumerate(signals[-_ROWS:]):
-        late = bool(figure.data[3].x) and each.at > _middle(figure.data[0].x)
+def _reasons(figure: go.Figure, drawn: Drawing, signals: Sequence[Signal], row: int) -> None:
+    """The newest signals' reasons in words beside their diamonds, clear of one another."""
+    first, last = drawn.at[0], drawn.at[-1]
+    taken: list[tuple[float, float, float]] = []
+    top = max((each.value for each in signals), default=1.0) or 1.0
+    for each in signals[-_MOST_REASONS:]:
+        place = (each.at - first) / max(last - first, timedelta(minutes=1)) * _WIDE
+        late = place > _WIDE / 2
+        length = _LETTER * len(each.said)
+        begin, end = (place - length, place) if late else (place, place + length)
+        level, lift = each.value / top * _HIGH[row - 1], 0
+        while any(a < end and begin < b and abs(level + lift - y) < _LINE for a, b, y in taken):
+            lift += _LINE // 2
+        taken.append((begin, end, level + lift))
         figure.add_annotation(
             x=each.at,
             y=each.value,
             text=each.said,
             showarrow=False,
             xanchor="right" if late else "left",
-            xshift=-12 if late else 12,
-            yshift=-14 * (at % 2),
+            xshift=-10 if late else 10,
+            yshift=lift,
             row=row,
             col=1,
         )
 
 
-def _middle(times: Sequence[datetime]) -> datetime:
-    first, last = times[0], times[-1]
-    return first + (last - first) / 2
+def _room(at: Sequence[datetime]) -> tuple[datetime, datetime]:
+    """The time axis, with a little room at both ends."""
+    room = max((at[-1] - at[0]) / 60, timedelta(minutes=30))
+    return at[0] - room, at[-1] + room

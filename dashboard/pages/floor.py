@@ -120,7 +120,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         components.status(row.status, say(f"status.{row.status}")),
                         className="row-word",
                     ),
-                    html.P(row.sentence),
+                    html.P(components.sentence(row.sentence)),
                 ]
             ),
             html.Div(
@@ -132,8 +132,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                 ],
                 className="row-share-cell",
             ),
-            html.Div(last_audit(words, view, row)),
-            recent(words, view, row),
+            html.Div([recent(words, view, row), last_audit(words, view, row)]),
         ],
         className=f"row row-{row.status.replace(' ', '-')}",
         id=f"floor-lane-{row.lane}",
@@ -158,8 +157,7 @@ def share_line(
     said = words.say("share.strip", **{k: words.per_cent(v)[:-2] for k, v in figures.items()})
     look = "strip-thin" if thin else ""
     strip = components.strip(share, scale, f"{name}: {said}", target=target, look=look)
-    figure, _, limits = components.share(words, share).partition(" (")
-    shown = html.Span([html.B(figure), html.Small(f" ({limits}")], className="row-figure")
+    shown = html.Span(components.figure(words, share), className="row-figure")
     return html.Div([label, strip, shown], className="row-share")
 
 
@@ -181,7 +179,6 @@ def scale_row(words: Wording, view: FloorView, scale: Scale) -> html.Div:
                 ],
                 className="row-share-cell",
             ),
-            html.Span(say("floor.last"), className="quiet small"),
             html.Span(say("floor.recent"), className="quiet small"),
         ],
         className="row scale-row",
@@ -189,18 +186,16 @@ def scale_row(words: Wording, view: FloorView, scale: Scale) -> html.Div:
     )
 
 
-def last_audit(words: Wording, view: FloorView, row: Row) -> list[Any]:
+def last_audit(words: Wording, view: FloorView, row: Row) -> html.P:
+    """Age and verdict of the last audit."""
     if not row.recent:
-        return [html.P(words.say("share.none"), className="quiet")]
+        return html.P(words.say("share.none"), className="last quiet")
     last = row.recent[-1]
-    held = "last-word last-held" if last.floor in ("hold", "locked") else "last-word"
-    said = words.say(f"verdict_word.{last.verdict}")
-    if last.floor == "locked":
-        said = words.say("floor_word.locked")
-    return [
-        html.P(components.age(words, last.pulled_at, view.now)),
-        html.P(said, className=held),
-    ]
+    locked = last.floor == "locked"
+    said = words.say("floor_word.locked" if locked else f"verdict_word.{last.verdict}")
+    look = "last-word last-held" if last.floor in ("hold", "locked") else "last-word"
+    when = components.age(words, last.pulled_at, view.now)
+    return html.P([html.Span(said, className=look), f" · {when}"], className="last")
 
 
 def recent(words: Wording, view: FloorView, row: Row) -> html.Div:
@@ -236,7 +231,7 @@ def recent(words: Wording, view: FloorView, row: Row) -> html.Div:
 
 def key(words: Wording) -> html.P:
     said = f"{words.say('floor.key_strip')} {words.say('floor.key_recent')}"
-    return html.P(said, className="quiet small")
+    return html.P(said, className="quiet small floor-key")
 
 
 def _incorrect(mark: Mark) -> float:
@@ -246,5 +241,4 @@ def _incorrect(mark: Mark) -> float:
 def _big(words: Wording, share: Share | None) -> list[Any]:
     if share is None:
         return [words.say("share.none")]
-    figure, _, limits = components.share(words, share).partition(" (")
-    return [figure, html.Small(f" ({limits}")]
+    return components.figure(words, share)

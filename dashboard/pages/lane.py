@@ -46,7 +46,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     if not view.points:
         return [*top, components.note(say("lane.empty", lane=view.lane, **days))]
     chart = components.panel(
-        _sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
+        components.sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
         html.P(say("lane.period", **days), className="quiet small"),
         key(words),
         components.graph(control_chart(drawing(words, view)), summary(words, view), CHART),
@@ -76,7 +76,7 @@ def filters(words: Wording, view: LaneView) -> html.Div:
         [
             components.links(say("choice.lane"), lanes),
             components.links(say("choice.shows"), categories),
-            components.links(say("choice.day"), days),
+            components.links(say("choice.period"), days),
         ],
         className="filters",
     )
@@ -97,7 +97,7 @@ def sentences(words: Wording, view: LaneView) -> html.Ul:
             html.Li(
                 [
                     components.status(each.status, words.say(f"status.{each.status}")),
-                    html.Span(_sentence(each.sentence)),
+                    html.Span(components.sentence(each.sentence)),
                 ]
             )
             for each in ordered
@@ -124,7 +124,7 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
     at = [_local(view, each.at) for each in points]
     marked = list(zip(at, points, strict=True))
     correct = view.category == CORRECT
-    name = _sentence(name_of(words, view))
+    name = components.sentence(name_of(words, view))
     axis = say("lane.correct_axis") if correct else say("lane.category_axis", category=name)
     return Drawing(
         at=at,
@@ -302,7 +302,3 @@ def heads(words: Wording, view: LaneView) -> html.Section:
 
 def _local(view: LaneView, moment: datetime) -> datetime:
     return moment.astimezone(view.programme.zone).replace(tzinfo=None)
-
-
-def _sentence(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"

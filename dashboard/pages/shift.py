@@ -84,7 +84,7 @@ def filters(words: Wording, view: ShiftView) -> html.Div:
 
 def tiles(words: Wording, view: ShiftView) -> html.Div:
     """The shift in a few figures."""
-    line = components.share(words, view.line) if view.line else words.say("share.none")
+    line = components.figure(words, view.line) if view.line else words.say("share.none")
     figures = [
         (line, "line"),
         (words.count(view.counted), "counted"),
@@ -144,7 +144,7 @@ def correct(words: Wording, share: Share | None) -> Any:
         [
             html.B(components.share(words, share)),
             html.Span(
-                f"{words.count(share.count)} / {words.count(share.inspected)}",
+                words.say("shift.counted_of", count=share.count, inspected=share.inspected),
                 className="quiet small",
             ),
         ],
@@ -168,7 +168,7 @@ def cell_of(words: Wording, cell: Cell, scale: Scale, name: str) -> Any:
 
 def lots(words: Wording, view: ShiftView) -> html.Section:
     say = words.say
-    title, note = say("shift.lots"), html.P(say("shift.release_note"), className="quiet")
+    title, note = say("shift.lots"), html.P(say("shift.release_note"), className="quiet shift-note")
     if not view.held:
         return components.panel(title, html.P(say("shift.lots_none")), note)
     rows = [
