@@ -10,6 +10,7 @@
   const SECONDS = 10;
   let draft = null;
   let saved = false;
+  let busy = false; // the script itself is filling the form in
 
   const at = (name) => document.getElementById("tally-" + name);
   const form = () => at("form");
@@ -202,6 +203,7 @@
   }
 
   function fresh() {
+    busy = true;
     draft = { key: newKey(), loaded: Date.now() };
     saved = false;
     form().dataset.state = "open";
@@ -212,21 +214,24 @@
     at("save").textContent = say("save");
     noFaults();
     sum();
+    busy = false;
   }
 
   function begin() {
-    fresh();
     const memory = read(MEMORY);
+    const kept = read(DRAFT);
+    fresh();
+    busy = true;
     choose("lane", memory.lane || "");
     put(at("inspector"), memory.inspector || "");
     choose("shift", memory.during === form().dataset.shift ? memory.shift || "" : "");
-    const kept = read(DRAFT);
     if (kept.values && kept.key) {
       Object.assign(draft, kept, { loaded: Date.now() });
       for (const name of TEXTS.concat(counts())) put(at(name), kept.values[name] || "");
       for (const name of CHOICES) choose(name, kept.values[name] || "");
     }
     sum();
+    busy = false;
     if (!text("tote")) at("tote").focus();
   }
 
@@ -248,7 +253,7 @@
   });
 
   document.addEventListener("input", function (event) {
-    if (!form() || !form().contains(event.target) || !draft) return;
+    if (!form() || !form().contains(event.target) || !draft || busy) return;
     if (event.target.id !== "tally-what") { touch(); keep(); }
     fault(event.target.id.slice(6), "");
     sum();

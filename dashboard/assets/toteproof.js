@@ -14,6 +14,20 @@
     if (turned) window.scrollTo(0, 0);
   });
 
+  /* A redraw makes elements anew; the one that had the keyboard's focus gets it back. */
+  let focused = null;
+  document.addEventListener("focusin", function (event) {
+    const group = event.target.closest("nav, ol");
+    focused = { element: event.target, id: event.target.id, text: event.target.textContent, group: group && group.getAttribute("aria-label") };
+  });
+  new MutationObserver(function () {
+    if (!focused || focused.element.isConnected || document.activeElement !== document.body) return;
+    const same = focused.id
+      ? document.getElementById(focused.id)
+      : focused.group && Array.from(document.querySelectorAll("[aria-label=" + JSON.stringify(focused.group) + "] a")).find((each) => each.textContent === focused.text);
+    if (same) same.focus({ preventScroll: true });
+  }).observe(document.documentElement, { childList: true, subtree: true });
+
   let mark = null;
   let at = Date.now();
   setInterval(function () {

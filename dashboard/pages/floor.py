@@ -111,6 +111,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
             html.A(
                 row.lane,
                 href=f"/lane{choices.query(lane=row.lane)}",
+                id=f"floor-open-{row.lane}",
                 className="row-lane",
                 **{"aria-label": title},
             ),

@@ -1,0 +1,194 @@
+"""Each page's main path in a real browser, as the person at it would go it."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from qa.audit import parse
+from qa.store import records, schema
+
+
+def fill(page: Any, tote: str, lane: str = "1") -> None:
+    page.find("#tally-form[data-state]")
+    page.type("#tally-tote", tote)
+    page.type("#tally-inspector", "insp-07")
+    page.click(f'#tally-lane [data-value="{lane}"]')
+
+
+def verdict(page: Any) -> str:
+    page.find("#tally-answer .answer-word")
+    return page.find("#tally-verdict").text
+
+
+def test_floor_puts_the_drifting_lane_first_and_says_why(page: Any) -> None:
+    page.open("/")
+    first = page.find(".rows > .row")
+    assert first.get_attribute("id") == "floor-lane-2"
+    assert "drifting" in first.text
+    assert "Stem left on has risen since" in first.text
+    assert len(page.all(".rows > .row")) == 6
+    page.says("Heard from the store", "#floor-heard")
+    page.click("#floor-lane-2 .row-lane")
+    page.says("Lane 2", "h1")
+    assert "lane=2" in page.driver.current_url
+    assert page.complaints() == []
+
+
+def test_floor_takes_in_a_new_audit_by_itself(
+    page: Any, plant: schema.Store, now: datetime
+) -> None:
+    page.open("/floor?lane=5")
+    page.find("#floor-lane-5 .recent-mark")
+    page.driver.execute_script("document.getElementById('floor-open-5').focus()")
+    fields = {"pulled_at": now - timedelta(minutes=2), "lane": "5", "tote": "new-5"}
+    fields |= {"inspector": "insp-01", "inspected": 200, "double": 9}
+    records.log(plant, parse(fields, records.programme(plant)), by="test", at=now)
+    page.says("reject · 2 min ago", "#floor-lane-5")
+    page.wait(lambda driver: driver.switch_to.active_element.get_attribute("id") == "floor-open-5")
+    assert page.all(".bone") == []
+
+
+def test_lane_draws_its_charts_with_the_figures_behind(page: Any) -> None:
+    page.open("/lane?lane=2&category=stem&days=30")
+    page.find("#lane-chart .main-svg")
+    figure = page.find("figure")
+    assert figure.get_attribute("role") == "img"
+    assert figure.get_attribute("aria-label").startswith("Control chart of stem left on on lane 2")
+    page.says("goes on")
+    page.says("Head B")
+    page.click("details summary")
+    assert page.all("details[open] tbody tr")
+    page.click('nav[aria-label="Shows"] a:first-of-type')
+    page.says("Lane 2: percent correct")
+    assert "category=correct" in page.driver.current_url
+    assert page.complaints() == []
+
+
+def test_shift_is_handed_over_and_goes_back_a_day(page: Any) -> None:
+    page.open("/shift?day=2026-04-19&shift=morning")
+    page.says("Morning shift of 19 April")
+    page.says("lots held")
+    assert len(page.all(".shift-matrix tbody tr")) == 6
+    page.says("higher than baseline", ".shift-matrix")
+    page.click('nav[aria-label="Day"] a:first-of-type')
+    page.says("Morning shift of 18 April")
+    page.click('nav[aria-label="Shift"] a:last-of-type')
+    page.says("No audit is recorded for the Night shift of 18 April")
+    assert page.complaints() == []
+
+
+def test_a_clean_tote_is_logged_in_a_few_taps(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    page.says("Pull 200 pieces")
+    fill(page, "clean-1")
+    page.click("#tally-clean")
+    page.says("200", "#tally-sum")
+    page.click("#tally-save")
+    said = verdict(page)
+    assert "Accept" in said
+    assert "not leave to ship" in said
+    logged = records.tallies(plant, tote="clean-1")
+    assert logged[["inspected", "correct", "inspector"]].to_numpy().tolist() == [
+        [200, 200, "insp-07"]
+    ]
+    assert page.complaints() == []
+
+
+def test_counters_count_and_a_bad_tote_is_held(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    fill(page, "bad-1", lane="3")
+    for _ in range(9):
+        page.click('[data-of="tally-stem"][data-step="1"]')
+    page.click('[data-of="tally-stem"][data-step="-1"]')
+    page.type("#tally-double", "2")
+    page.says("190", "#tally-sum")
+    page.click("#tally-save")
+    assert "Hold" in verdict(page)
+    row = records.tallies(plant, tote="bad-1").iloc[0]
+    assert (row["stem"], row["double"], row["correct"]) == (8, 2, 190)
+    page.click("#tally-save")  # which now says "Next tote"
+    page.says("not counted yet", "#tally-sum")
+    assert page.find("#tally-inspector").get_attribute("value") == "insp-07"
+    assert page.find('#tally-lane [aria-pressed="true"]').text == "3"
+
+
+def test_a_double_tap_records_once(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    fill(page, "twice-1")
+    page.click("#tally-clean")
+    page.driver.execute_script(
+        "const b = document.getElementById('tally-save'); b.click(); b.click();"
+    )
+    verdict(page)
+    assert len(records.tallies(plant, tote="twice-1")) == 1
+
+
+def test_impossible_counts_are_refused_beside_their_fields(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    page.find("#tally-form[data-state]")
+    page.click("#tally-save")
+    page.says("say what was found", "#tally-correct-fault")
+    fill(page, "wrong-1")
+    page.type("#tally-stem", "two")
+    page.type("#tally-over_trim", "201")
+    page.click("#tally-save")
+    page.says("must be a whole number", "#tally-stem-fault")
+    assert page.find("#tally-stem").get_attribute("aria-invalid") == "true"
+    assert "Not saved" in verdict(page)
+    assert records.tallies(plant, tote="wrong-1").empty
+
+
+def test_a_re_audit_asks_when_it_was_re_sorted_and_a_head_check_which_head(page: Any) -> None:
+    page.open("/tally")
+    page.find("#tally-form[data-state]")
+    assert not page.find("#tally-re_sorted_at").is_displayed()
+    page.click('#tally-purpose [data-value="re-audit"]')
+    assert page.find("#tally-re_sorted_at").is_displayed()
+    fill(page, "again-1")
+    page.click("#tally-clean")
+    page.click("#tally-save")
+    page.says("is missing", "#tally-re_sorted_at-fault")
+    page.click('#tally-purpose [data-value="head-check"]')
+    assert page.find("#tally-head").is_displayed()
+    assert not page.find("#tally-re_sorted_at").is_displayed()
+
+
+def test_a_food_safety_finding_locks_the_tote(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    fill(page, "glass-1", lane="6")
+    page.click(".tally-finding summary")
+    page.type("#tally-what", "a splinter of glass")
+    page.click("#tally-lock")
+    assert "Locked" in verdict(page)
+    found = records.findings(plant)
+    assert found["what"].tolist() == ["a splinter of glass"]
+    page.click("#tally-clean")
+    page.click("#tally-save")
+    page.says("whatever the sample says", "#tally-answer")
+
+
+def test_a_server_that_is_down_is_said_and_the_draft_survives(
+    page: Any, plant: schema.Store, own_server: Any
+) -> None:
+    page.address = own_server.address
+    page.open("/tally")
+    fill(page, "down-1")
+    page.click("#tally-clean")
+    own_server.stop()
+    page.click("#tally-save")
+    page.says("Not saved: the server did not answer", "#tally-answer")
+    assert records.tallies(plant, tote="down-1").empty
+    own_server.start()
+    page.open("/tally")
+    page.wait(lambda _: page.find("#tally-tote").get_attribute("value") == "down-1", "the draft")
+    page.click("#tally-save")
+    assert "Saved: tote down-1" in verdict(page)
+    assert len(records.tallies(plant, tote="down-1")) == 1
+
+
+def test_a_wrong_address_gets_a_sentence(page: Any) -> None:
+    page.open("/shift?day=never")
+    page.says('Day must be a date such as 2026-05-14, got "never".')
+    page.open("/lane?lane=99")
+    page.says("Lane must be one of 1, 2, 3, 4, 5, 6")
+    page.open("/nowhere")
+    page.says("There is no page at /nowhere.")
