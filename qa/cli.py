@@ -192,7 +192,10 @@ def efficiency(
     programme, tallies = _read(schema.open_store(where), first_day, last_day)
     table = of.estimate(tallies, programme, by=groups, specification=specification)
     table = printing.in_programme_order(table, programme, groups)
-    click.echo(printing.as_json(table) if as_json else printing.efficiency(table, groups, load()))
+    if as_json:
+        click.echo(printing.as_json(table))
+    else:
+        click.echo(printing.efficiency(table, groups, load(), full=True))
 
 
 @main.command()
@@ -205,7 +208,7 @@ def drift(where: str, at: str | None, as_json: bool) -> None:
 
     programme, tallies = _read(schema.open_store(where))
     now = datetime.now(UTC) if at is None else _moment(at, programme)
-    _print(_drift(tallies, programme, now), as_json, "drift")
+    _print(_drift(tallies, programme, now), as_json, "drift_in_full")
 
 
 @main.command()

@@ -14,6 +14,11 @@ from qa.programme import Programme
 from qa.wording import Wording
 
 Answer = Mapping[str, Any]
+_HOW = {
+    "design_effect": "design effect",
+    "effective_n": "effective pieces",
+    "correlation": "intra-tote correlation",
+}
 
 
 def aligned(headers: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
@@ -76,8 +81,10 @@ def in_programme_order(
     return table.sort_values(list(by), key=place, kind="stable") if by else table
 
 
-def efficiency(table: pd.DataFrame, by: Sequence[str], words: Wording) -> str:
-    """Percent correct by count: a row a group."""
+def efficiency(
+    table: pd.DataFrame, by: Sequence[str], words: Wording, *, full: bool = False
+) -> str:
+    """Percent correct by count, a row a group; `full` adds how the limits came about."""
     if table.empty:
         return "No routine audit yet."
     percent = f"{float(table['confidence'].iloc[0]) * 100:g} %"
@@ -87,10 +94,15 @@ def efficiency(table: pd.DataFrame, by: Sequence[str], words: Wording) -> str:
             *(_group(row[name]) for name in by),
             *(row["totes"], row["inspected"], row["incorrect"]),
             words.interval(row["correct"], row["low"], row["high"]),
+            *([_figure(row[name]) for name in _HOW] if full else ()),
         ]
         for row in table.to_dict("records")
     ]
-    return aligned(headers, rows)
+    if not full:
+        return aligned(headers, rows)
+    how = "; ".join(dict.fromkeys(table["figure"] + ", limits by " + table["method"]))
+    assumed = [each for each in dict.fromkeys(table["assumed"]) if each]
+    return "\n".join([aligned([*headers, *_HOW.values()], rows), "", how, *assumed])
 
 
 def lots(answer: Answer, programme: Programme, words: Wording) -> str:
@@ -117,6 +129,21 @@ def drift(answer: Answer) -> str:
     return "\n".join(
         f"Lane {row['lane']} ({row['status']}): {row['sentence']}" for row in answer["lanes"]
     )
+
+
+def drift_in_full(answer: Answer) -> str:
+    """A line a lane and below it one a category, with what there is to know besides."""
+    lines = [f"As of {answer['as_of']}", drift(answer)]
+    for lane in answer["lanes"]:
+        lines += ["", f"Lane {lane['lane']}"]
+        for each in (each for each in answer["findings"] if each["lane"] == lane["lane"]):
+            lines.append(f"  {each['category']}, {each['product']} ({each['status']})")
+            lines += [f"    {said}" for said in (each["sentence"], *each["notes"])]
+            lines += [
+                f"    It was up before, from {past['since']} to {past['until']}."
+                for past in each["past"]
+            ]
+    return "\n".join(lines)
 
 
 def imported(answer: Answer, *, most: int = 20) -> str:
@@ -187,6 +214,10 @@ def _places(programme: Programme, name: str) -> dict[str, int]:
 
 def _group(value: Any) -> str:
     return f"{value:%Y-%m-%d}" if isinstance(value, date) else str(value)
+
+
+def _figure(value: float) -> str:
+    return "" if math.isnan(value) else f"{value:,.0f}" if value >= 100 else f"{value:.3g}"
 
 
 def _is_number(cell: object) -> bool:

@@ -224,7 +224,8 @@ def test_efficiency_says_what_the_package_says(store: str) -> None:
     }
     said = run("efficiency", "--store", store, "--by", "lane,shift").stdout.splitlines()
     assert said[0].split("  ")[0] == "lane"
-    assert re.match(r"1 +morning +8 +1,600 +\d+ +9\d\.\d+ % \(9\d\.\d+ to 9\d\.\d+\)$", said[1])
+    assert re.match(r"1 +morning +8 +1,600 +\d+ +9\d\.\d+ % \(9\d\.\d+ to 9\d\.\d+\)", said[1])
+    assert said[-2:] == [f"as made, limits by {rows[0]['method']}", rows[0]["assumed"]]
 
 
 def test_efficiency_of_some_days_and_of_another_specification(store: str) -> None:
@@ -247,7 +248,9 @@ def test_drift_says_what_the_package_says(store: str) -> None:
     assert answer["lanes"] == lanes
     assert len(answer["findings"]) == len(found)
     said = run("drift", "--store", store, "--at", "2026-03-16T22:00").stdout
-    assert said.splitlines()[0] == "Lane {lane} ({status}): {sentence}".format(**lanes[0])
+    for each in found:
+        assert f"  {each.category}, {each.product} ({each.status})\n    {each.sentence}\n" in said
+    assert said.splitlines()[1] == "Lane {lane} ({status}): {sentence}".format(**lanes[0])
 
 
 def test_plan_says_what_to_pull_and_what_it_risks() -> None:
