@@ -1,6 +1,5 @@
 """Percent correct as made and as shipped, by any grouping."""
 
-import time
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -163,11 +162,3 @@ def test_an_unknown_column_is_refused(programme):
 
 def test_confidence_is_the_programmes(programme):
     assert set(efficiency.estimate(plant(programme, 1), programme)["confidence"]) == {0.95}
-
-
-def test_sixty_days_of_every_lane_and_shift_take_well_under_a_second(programme):
-    rows = plant(programme, 60)
-    begun = time.thread_time()
-    table = efficiency.estimate(rows, programme, by=("day", "shift", "lane"))
-    assert len(table) == 60 * 18
-    assert time.thread_time() - begun < 1.0

@@ -1,6 +1,5 @@
 """What happens to each lot: verdict, floor, and why in words."""
 
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -215,16 +214,16 @@ def finding(tote: str, minutes: float = 0, lane: str = "1") -> pd.DataFrame:
 
 def filled(programme: Programme) -> pd.DataFrame:
     """Five totes of lane 1, pulled in another order than filled, and one of lane 2."""
-    order = {"T1": 50, "T2": 40, "T3": 30, "T4": 20, "T5": 10}
+    pulled = {"T1": 50, "T2": 10, "T3": 40, "T4": 20, "T5": 30}
     audits = [
         audit_at(
             programme,
             minutes,
             tote=tote,
             stem=6 if tote == "T3" else 0,
-            fill_start=START - timedelta(minutes=60 + minutes),
+            fill_start=START - timedelta(minutes=60 - 5 * at),
         )
-        for tote, minutes in order.items()
+        for at, (tote, minutes) in enumerate(pulled.items())
     ]
     return tally.from_audits([*audits, audit_at(programme, 31, lane="2", tote="U3")], programme)
 
@@ -243,7 +242,7 @@ def test_a_finding_on_a_tote_that_nobody_audited_locks_it_and_its_neighbours(pro
     rows = filled(programme).assign(fill_start=pd.NaT)
     table = lots(tally.table(rows, programme.category_codes), programme, finding("T9", 35))
     locked = table.set_index("lot")["floor"].eq("locked")
-    assert set(locked[locked].index) == {"T2", "T3", "T9"}
+    assert set(locked[locked].index) == {"T5", "T3", "T9"}
 
 
 def test_the_tote_of_a_finding_tells_its_own_reason_when_it_is_also_a_neighbour(programme):
@@ -323,12 +322,3 @@ def test_one_more_incorrect_piece_never_mends_a_lot(programme, inspected, stem, 
     here = rank(stem=stem, over_trim=trim)
     assert rank(stem=stem + 1, over_trim=trim) >= here
     assert rank(stem=stem, over_trim=trim + 1) >= here
-
-
-def test_six_thousand_lots_are_judged_in_a_second(programme):
-    one = tally.from_audits([audit_at(programme, 0, stem=2)], programme)
-    rows = pd.concat([one] * 6000, ignore_index=True)
-    rows = rows.assign(lot=[f"T{i}" for i in range(6000)], stem=[i % 9 for i in range(6000)])
-    begun = time.thread_time()
-    assert len(lots(rows, programme)) == 6000
-    assert time.thread_time() - begun < 1.0

@@ -8,16 +8,16 @@ from scipy import special
 
 from qa.charts import ChangePoint, change_point, cusum
 from qa.charts.beta_binomial import log_ratio
-from qa.drift.baseline import Watch, design_effect, highest_rise
+from qa.drift.baseline import RISE, Watch, design_effect, highest_rise
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-LEAST_RISE = 1.5  # the smallest rise that a return is told apart from
-# Simulated (40 series each, rises of 2.5 and 4 times from 0.2 and 0.45 %, correlation 0.01): a
-# level still up seems back once in 7,000 totes or more (5,000 with the correlation taken for
-# 0.007); a return from 4 times is shown in 12 to 26 totes, from 2.5 times in 40 to 100.
-RETURN_LIMIT = float(np.log(1000))
+# Simulated (40 series a rise, 60 for false alarms, from 0.2 and 0.45 %, correlation 0.01): a level
+# that is up by 2 times or more seems back once in 3,000 totes or more; a return from 4 times is
+# shown in 10 to 21 totes, from 2.5 times in 33 to 63; half of the false alarms close within 44
+# (0.45 %) and 119 totes (0.2 %). A higher limit, or a smaller rise, leaves those open for longer.
+RETURN_LIMIT = float(np.log(300))
 SURELY = 0.025  # chance that the raised level is below what it is taken to be
 _AHEAD = 64  # totes scored at a time
 
@@ -154,11 +154,11 @@ def _shown_back(x: Whole, n: Whole, begin: int, signal: int, watch: Watch) -> in
 
 
 def _surely(x: Whole, n: Whole, watch: Watch) -> float:
-    """Raised level: a low point of its posterior, and a rise worth telling apart at least."""
+    """Raised level: a low point of its posterior, and what the chart looks for at least."""
     worth = n.sum() / design_effect(n, watch.correlation)
     count = x.sum() / n.sum() * worth
     low = float(special.betaincinv(count + 0.5, worth - count + 0.5, SURELY))
-    return max(low, highest_rise(watch.level, LEAST_RISE) * watch.level)
+    return max(low, highest_rise(watch.level, RISE) * watch.level)
 
 
 def _first(true: NDArray[np.bool_]) -> int:
