@@ -5,9 +5,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from qa.programme import Programme, parse
 from qa.store import records, schema
+
+# A busy machine is slow, not wrong: no case fails by the clock.
+settings.register_profile("unhurried", deadline=None)
+settings.load_profile("unhurried")
 
 PROGRAMME_FILE = Path(__file__).resolve().parents[1] / "data_demo" / "programme.toml"
 
