@@ -178,12 +178,22 @@ def load(path: str | Path) -> Programme:
     InvalidProgramme
         If the file cannot be read, or with every fault it has.
     """
+    return parse(read_text(path), where=str(path))
+
+
+def read_text(path: str | Path) -> str:
+    """The text of a programme's file, as it is kept in a store.
+
+    Raises
+    ------
+    InvalidProgramme
+        If the file cannot be read.
+    """
     try:
-        text = Path(path).read_text(encoding="utf-8-sig")
+        return Path(path).read_text(encoding="utf-8-sig")
     except (OSError, UnicodeDecodeError) as reason:
         told = reason.strerror if isinstance(reason, OSError) else "is not UTF-8 text"
         raise InvalidProgramme([f"cannot be read: {told}"], str(path)) from None
-    return parse(text, where=str(path))
 
 
 def parse(text: str, where: str = "programme") -> Programme:

@@ -17,7 +17,8 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy import stats
 
-from qa import cli, drift, efficiency, printing
+from qa import cli, drift, efficiency
+from qa.cli import answers, printing
 from qa.store import records, schema
 
 DATA = Path(__file__).resolve().parents[1] / "data_demo"
@@ -55,7 +56,15 @@ def audits(tmp_path: Path) -> Path:
 @pytest.fixture
 def store(tmp_path: Path, audits: Path) -> str:
     where = str(tmp_path / "plant.db")
-    run("import", str(audits), "--store", where, "--programme", PROGRAMME, "--who", "Ines")
+    run("setup", PROGRAMME, "--store", where, "--who", "Ines")
+    run("import", str(audits), "--store", where, "--who", "Ines")
+    return where
+
+
+@pytest.fixture
+def empty(tmp_path: Path) -> str:
+    where = str(tmp_path / "plant.db")
+    run("setup", PROGRAMME, "--store", where)
     return where
 
 
@@ -113,17 +122,14 @@ def test_every_command_that_prints_has_json() -> None:
 # -- import --------------------------------------------------------------------------------------
 
 
-def test_import_makes_the_store_and_says_what_became_of_each_row(
-    tmp_path: Path, audits: Path
-) -> None:
-    where = str(tmp_path / "plant.db")
-    said = run("import", str(audits), "--store", where, "--programme", PROGRAMME).stdout
+def test_import_says_what_became_of_each_row(tmp_path: Path, audits: Path, empty: str) -> None:
+    said = run("import", str(audits), "--store", empty).stdout
     assert "33 rows hold 32 audits without fault: 32 new, 0 already there" in said
     assert re.search(r'^34 +lane +9 +must be one of 1, 2, 3, 4, 5, 6, got "9"$', said, re.M)
     rejects = tmp_path / "audits.rejects.csv"
     assert str(rejects) in said
     assert len(rejects.read_text(encoding="utf-8-sig").splitlines()) == 2
-    again = json.loads(run("import", str(audits), "--store", where, "--json").stdout)
+    again = json.loads(run("import", str(audits), "--store", empty, "--json").stdout)
     assert (again["new"], again["already"], len(again["rejects"])) == (0, 32, 1)
     assert again["rejects_file"] == str(tmp_path / "audits.rejects.2.csv")  # the first is kept
 
@@ -136,36 +142,57 @@ def test_mended_rejects_go_in(tmp_path: Path, store: str) -> None:
     assert len(records.tallies(schema.open_store(store))) == 33
 
 
-def test_a_dry_run_leaves_nothing_behind(tmp_path: Path, audits: Path) -> None:
-    before = sorted(tmp_path.iterdir())
-    said = run(
-        *("import", str(audits), "--store", str(tmp_path / "plant.db")),
-        *("--programme", PROGRAMME, "--dry-run"),
-    ).stdout
+def test_a_dry_run_records_nothing(tmp_path: Path, audits: Path, empty: str) -> None:
+    said = run("import", str(audits), "--store", empty, "--dry-run").stdout
     assert "32 would be new" in said
-    assert sorted(tmp_path.iterdir()) == before
+    assert records.tallies(schema.open_store(empty)).empty
+    assert not list(tmp_path.glob("*.rejects.csv"))
 
 
-def test_all_or_none_makes_no_store_and_says_so(tmp_path: Path, audits: Path) -> None:
-    where = tmp_path / "plant.db"
-    result = run(
-        *("import", str(audits), "--store", str(where), "--programme", PROGRAMME),
-        "--all-or-none",
-        status=1,
-    )
+def test_all_or_none_records_nothing_and_says_so(audits: Path, empty: str) -> None:
+    result = run("import", str(audits), "--store", empty, "--all-or-none", status=1)
     assert "Nothing was recorded" in result.stdout
-    assert not where.exists()
+    assert records.tallies(schema.open_store(empty)).empty
 
 
-def test_import_takes_a_mapping_and_a_place_for_rejects(tmp_path: Path, audits: Path) -> None:
+def test_import_takes_a_mapping_and_a_place_for_rejects(
+    tmp_path: Path, audits: Path, empty: str
+) -> None:
     audits.write_text(audits.read_text().replace("lane,", "Bahn,"))
     (tmp_path / "m.toml").write_text('[columns]\nlane = "Bahn"\n')
     said = run(
-        *("import", str(audits), "--store", str(tmp_path / "plant.db"), "--programme", PROGRAMME),
+        *("import", str(audits), "--store", empty),
         *("--mapping", str(tmp_path / "m.toml"), "--rejects", str(tmp_path / "r.csv")),
     ).stdout
     assert 'Columns: lane from "Bahn"; the others by their own names.' in said
     assert (tmp_path / "r.csv").exists()
+
+
+# -- setup ---------------------------------------------------------------------------------------
+
+
+# 55 ms a nest at 45 inches a second: 18.18 pieces a second, a pitch of 2.475 inches (62.9 mm);
+# common practice, no published source.
+def test_setup_makes_the_store_and_says_what_follows(tmp_path: Path) -> None:
+    said = run("setup", PROGRAMME, "--store", str(tmp_path / "plant.db")).stdout
+    assert "version 1 of the programme of SP1" in said
+    assert "18.18 pieces a second on a lane; nest pitch 62.9 mm" in said
+    assert "Of class major: stem left on, double-loaded; on 80 pieces 2 are accepted." in said
+
+
+def test_a_changed_programme_is_a_new_version_and_wants_a_reason(
+    tmp_path: Path, empty: str
+) -> None:
+    again = json.loads(run("setup", PROGRAMME, "--store", empty, "--json").stdout)
+    assert (again["version"], again["new"]) == (1, False)
+    changed = tmp_path / "changed.toml"
+    changed.write_text(Path(PROGRAMME).read_text().replace("pull = 200", "pull = 150"))
+    words = refused("setup", str(changed), "--store", empty)
+    assert words == "--reason is missing: say why the programme changes"
+    said = run("setup", str(changed), "--store", empty, "--reason", "less to pull").stdout
+    assert "version 2" in said
+    assert "150 are pulled from a tote" in said
+    assert records.programmes(schema.open_store(empty))["reason"].iloc[-1] == "less to pull"
 
 
 # -- refusals: one sentence, status 2, nothing half-written --------------------------------------
@@ -174,15 +201,20 @@ def test_import_takes_a_mapping_and_a_place_for_rejects(tmp_path: Path, audits: 
 def test_what_is_missing_or_malformed(tmp_path: Path, audits: Path, store: str) -> None:
     nowhere, bad = str(tmp_path / "nowhere"), tmp_path / "bad.toml"
     bad.write_text('site = "T1"\n')
-    new = str(tmp_path / "new.db")
+    other, new = tmp_path / "other.toml", str(tmp_path / "new.db")
+    other.write_text(Path(PROGRAMME).read_text().replace('"SP1"', '"T9"'))
     before = sorted(tmp_path.iterdir())
     told = {
         ("import", nowhere, "--store", store): f"{nowhere} cannot be read: No such file",
         ("import", str(audits), "--store", nowhere): f"there is no store at {nowhere}",
-        ("import", str(audits), "--store", store, "--programme", PROGRAMME): "is there already",
-        ("import", str(audits), "--store", new, "--programme", nowhere): "cannot be read",
-        ("import", str(audits), "--store", new, "--programme", str(bad)): "faults:",
-        ("import", nowhere, "--store", new, "--programme", PROGRAMME): "cannot be read",
+        ("setup", nowhere, "--store", new): "cannot be read",
+        ("setup", str(bad), "--store", new): "faults:",
+        (
+            "setup",
+            str(other),
+            "--store",
+            store,
+        ): "the store is of site SP1, and the programme of T9",
         ("import", str(audits), "--store", store, "--mapping", nowhere): "cannot be read",
         ("import", str(audits), "--store", store, "--rejects", str(bad)): "is there already",
         ("import", str(bad), "--store", store): "bad.toml: ",
@@ -354,7 +386,7 @@ def test_demo_never_writes_over_something_else(tmp_path: Path, store: str) -> No
     text = Path(PROGRAMME).read_text(encoding="utf-8").replace('site = "SP1"', 'site = "XX"')
     (tmp_path / "other.toml").write_text(text, encoding="utf-8")
     (tmp_path / "other").mkdir()
-    other = tmp_path / "other" / cli.DEMO_STORE
+    other = tmp_path / "other" / answers.DEMO_STORE
     opened = schema.open_store(other, create=True)
     at = datetime(2026, 1, 1, tzinfo=UTC)
     records.put_programme(opened, text, by="lead", at=at, reason="set up")

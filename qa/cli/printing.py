@@ -191,11 +191,40 @@ def plan(answer: Answer) -> str:
     return f"{first}\n\n{aligned(headers, rows)}"
 
 
+def set_up(answer: Answer) -> str:
+    """A programme that is in force, and what follows from it."""
+    state = "is in force" if answer["new"] else "was in force already; nothing is changed"
+    lot = "a tote" if answer["lot"] == "tote" else "a lane's totes of a shift"
+    return "\n".join(
+        [
+            f"{answer['store']}: version {answer['version']} of the programme of {answer['site']} "
+            f"({answer['name']}) {state}, from {answer['in_force_from']} on.",
+            *(_line(line) for line in answer["lines"]),
+            f"Shifts: {', '.join(answer['shifts'])}. Products: {', '.join(answer['products'])}.",
+            f"A lot is {lot}, {answer['lot_size']:,} pieces; {answer['pull']:,} are pulled from a "
+            f"tote; the target is {100 * answer['target']:g} % correct.",
+            *(
+                f"Of class {each['class']}: {', '.join(each['categories'])}; on {each['n']:,} "
+                f"pieces {each['ac']} are accepted."
+                for each in answer["plans"]
+            ),
+        ]
+    )
+
+
 def checked(answer: Answer) -> str:
     """Whether a store agrees with itself."""
     if not answer["breaks"]:
         return f"{answer['store']}: the record agrees with itself."
     return "\n".join([f"{answer['store']}: the record contradicts itself:", *answer["breaks"]])
+
+
+def _line(line: Answer) -> str:
+    rate, pitch = line["pieces_per_second"], line["nest_pitch_mm"]
+    told = f"Line {line['line']}: lanes {', '.join(line['lanes'])}"
+    if rate is not None:
+        told += f"; up to {rate:.2f} pieces a second on a lane"
+    return f"{told}; nest pitch {pitch:.1f} mm." if pitch is not None else f"{told}."
 
 
 def _of(rows: Sequence[Answer]) -> int:

@@ -1,0 +1,310 @@
+"""The `toteproof` command: each part parses, makes one call, prints.
+
+What a person can put right is told in one place, on the error stream, with exit status 2; anything
+else is a bug and stays loud. Libraries that take long to import are imported by the parts that
+need them, so that ``--help`` answers at once.
+"""
+
+import errno
+import getpass
+import ipaddress
+import json
+import os
+import socket
+import sys
+from collections.abc import Callable, Mapping
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from qa.errors import InvalidFile, InvalidInput, QAError
+
+if TYPE_CHECKING:  # a name for the type checker alone: the module takes long to import
+    from qa.store.schema import Store
+
+HOST, PORT = "127.0.0.1", 8050
+Printer = Callable[[Mapping[str, Any]], str]
+
+
+class _Told(click.Group):
+    """The one place where an error that a person can put right becomes words and a status."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except QAError as reason:
+            click.echo(str(reason), err=True)
+            return ctx.exit(2)
+
+
+@click.group(cls=_Told, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="toteproof", message="%(prog)s %(version)s")
+def main() -> None:
+    """Percent correct, lot verdicts and drifting lanes from finished-tote audits."""
+
+
+_store = click.option("--store", "where", required=True, metavar="PATH", help="The store.")
+_json = click.option("--json", "as_json", is_flag=True, help="The same content as JSON.")
+_port = click.option("--port", type=click.IntRange(1, 65535), default=PORT, show_default=True)
+_from = click.option("--from", "first_day", metavar="DAY", help="First production day: 2026-05-14.")
+_to = click.option("--to", "last_day", metavar="DAY", help="Last production day.")
+
+
+@main.command()
+@click.option("--folder", default="toteproof-demo", show_default=True, help="Where to keep it.")
+@click.option("--no-serve", is_flag=True, help="End before serving the dashboard.")
+@_port
+@_json
+def demo(folder: str, no_serve: bool, port: int, as_json: bool) -> None:
+    """Build a store from an invented plant's audits, say what they tell, and serve it."""
+    from qa.cli import answers, printing  # noqa: PLC0415 - take long to import
+
+    if not no_serve:
+        _check_address(HOST, port)
+    with _Progress() as progress:
+        store, now, answer = answers.demo(Path(folder), progress)
+    told = printing.as_json(answer) if as_json else answers.demo_in_words(store, now, answer)
+    click.echo(told)
+    if not no_serve:
+        _serve(store, lambda: now, HOST, port, lambda at: click.echo(_at(at), err=as_json))
+
+
+@main.command()
+@click.argument("programme", metavar="PROGRAMME")
+@_store
+@click.option("--reason", metavar="TEXT", help="Why the programme changes.")
+@click.option("--who", metavar="NAME", help="Who sets it up; else who is logged in.")
+@_json
+def setup(programme: str, where: str, reason: str | None, who: str | None, as_json: bool) -> None:
+    """Put the plant's programme into its store, which is made where it is not there.
+
+    A changed programme becomes the next version, in force from now on; past audits keep theirs.
+    """
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    _print(answers.setup(programme, where, who or _logged_in(), reason), as_json, "set_up")
+
+
+@main.command()
+@_store
+@click.option("--host", default=HOST, show_default=True, help="A loopback address.")
+@_port
+@_json
+def serve(where: str, host: str, port: int, as_json: bool) -> None:
+    """Serve the dashboard to this machine alone."""
+    from qa.store import schema  # noqa: PLC0415 - SQLAlchemy takes long to import
+
+    _check_address(host, port)
+    _serve(
+        schema.open_store(where),
+        lambda: datetime.now(UTC),
+        *(host, port),
+        lambda address: click.echo(json.dumps({"address": address}) if as_json else _at(address)),
+    )
+
+
+@main.command("import")
+@click.argument("file", metavar="FILE")
+@_store
+@click.option("--mapping", "mapping_file", metavar="FILE", help="TOML: which column is which.")
+@click.option("--dry-run", is_flag=True, help="Record nothing; say what would happen.")
+@click.option("--all-or-none", is_flag=True, help="Record nothing if any row is rejected.")
+@click.option("--rejects", "rejects_file", metavar="FILE", help="Where to write rejected rows.")
+@click.option("--who", metavar="NAME", help="Who imports; else who is logged in.")
+@_json
+def import_(
+    file: str,
+    where: str,
+    mapping_file: str | None,
+    dry_run: bool,
+    all_or_none: bool,
+    rejects_file: str | None,
+    who: str | None,
+    as_json: bool,
+) -> None:
+    """Take the audits of a CSV or XLSX file into the store.
+
+    Good rows go in, rejected ones into a file to mend and import; importing again adds nothing.
+    """
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    rejects = None if dry_run else _rejects_path(Path(file), rejects_file)
+    with _Progress() as progress:
+        answer = answers.take_in(
+            file,
+            where,
+            mapping_file,
+            who=who or _logged_in(),
+            rejects=rejects,
+            progress=progress,
+            all_or_none=all_or_none,
+            dry_run=dry_run,
+        )
+    _print(answer, as_json, "imported")
+    if answer["held_back"]:
+        sys.exit(1)
+
+
+@main.command()
+@_store
+@click.option("--by", default="lane", show_default=True, help="Columns, such as lane,shift.")
+@_from
+@_to
+@click.option("--specification", default="house", show_default=True, help="What counts.")
+@_json
+def efficiency(
+    where: str,
+    by: str,
+    first_day: str | None,
+    last_day: str | None,
+    specification: str,
+    as_json: bool,
+) -> None:
+    """Percent correct by count, with limits that allow for totes that differ."""
+    from qa.cli import answers, printing  # noqa: PLC0415 - take long to import
+    from qa.wording import load  # noqa: PLC0415 - only for what is printed
+
+    groups = [name.strip() for name in by.split(",") if name.strip()]
+    days = _day(first_day, "--from"), _day(last_day, "--to")
+    table = answers.efficiency(where, groups, *days, specification)
+    if as_json:
+        click.echo(printing.as_json(table))
+    else:
+        click.echo(printing.efficiency(table, groups, load(), full=True))
+
+
+@main.command()
+@_store
+@click.option("--at", metavar="TIME", help="As of then, in plant time; else now.")
+@_json
+def drift(where: str, at: str | None, as_json: bool) -> None:
+    """Which lane drifts in which kind of defect, since when, from what to what."""
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    _print(answers.drift(where, at), as_json, "drift_in_full")
+
+
+@main.command()
+@click.option("--lot-size", type=click.IntRange(min=2), required=True, help="Pieces in the lot.")
+@click.option("--aql", type=float, required=True, help="In per cent.")
+@click.option("--level", default="II", show_default=True, help="Inspection level.")
+@_json
+def plan(lot_size: int, aql: float, level: str, as_json: bool) -> None:
+    """How many pieces to pull from a lot, what to accept on, and what that risks."""
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    _print(answers.plan(lot_size, aql, level), as_json, "plan")
+
+
+@main.command()
+@_store
+@_json
+def check(where: str, as_json: bool) -> None:
+    """Whether the record agrees with itself; exit status 1 if it does not."""
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    answer = answers.check(where)
+    _print(answer, as_json, "checked")
+    if answer["breaks"]:
+        sys.exit(1)
+
+
+def _print(answer: Mapping[str, Any], as_json: bool, how: str) -> None:
+    from qa.cli import printing  # noqa: PLC0415 - pandas takes long to import
+
+    printer: Printer = getattr(printing, how)
+    click.echo(printing.as_json(answer) if as_json else printer(printing.plain(answer)))
+
+
+class _Progress:
+    """A bar on the error stream, for a person who watches a long file being read."""
+
+    def __init__(self) -> None:
+        self._bar: Any = None
+
+    def __enter__(self) -> "_Progress":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._bar:
+            self._bar.__exit__(None, None, None)
+
+    def __call__(self, done: int, total: int) -> None:
+        if self._bar is None and sys.stderr.isatty() and done < total:
+            self._bar = click.progressbar(length=total, label="Reading", file=sys.stderr)
+            self._bar.__enter__()
+        if self._bar:
+            self._bar.update(done - self._bar.pos)
+
+
+def _rejects_path(file: Path, named: str | None) -> Path:
+    """Where rejects go: the file named, or a free name beside the file imported."""
+    if named is not None:
+        path = Path(named)
+        if path.exists():
+            raise InvalidFile(f"{path} is there already; name another file with --rejects")
+    else:
+        numbers = ["", *(f".{number}" for number in range(2, 1000))]
+        names = (file.with_name(f"{file.stem}.rejects{number}.csv") for number in numbers)
+        path = next(each for each in names if not each.exists())
+    if file.exists() and not os.access(path.parent, os.W_OK):
+        raise InvalidFile(f"rejects cannot be written to {path}; name another file with --rejects")
+    return path
+
+
+def _serve(
+    store: "Store",
+    now: Callable[[], datetime],
+    host: str,
+    port: int,
+    announce: Callable[[str], None],
+) -> None:
+    """Hand over to the dashboard, which this package never imports: it is an entry point."""
+    from importlib.metadata import entry_points  # noqa: PLC0415 - only to serve
+
+    servers = entry_points(group="toteproof.server")
+    if not servers:
+        raise InvalidInput("the dashboard is not installed; install toteproof again")
+    next(iter(servers)).load()(store, now, host, port, announce)
+
+
+def _at(address: str) -> str:
+    return f"The dashboard is at {address} (end it with Ctrl-C)."
+
+
+def _check_address(host: str, port: int) -> None:
+    """Only this machine may be served until there are accounts, and the port must be free."""
+    try:
+        loopback = host == "localhost" or ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        loopback = False
+    if not loopback:
+        raise InvalidInput(f"host must be a loopback address such as {HOST}, got {host}")
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    with socket.socket(family) as probe:
+        if os.name == "posix":  # elsewhere the option would let two servers share a port
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            probe.bind((host, port))
+        except OSError as reason:
+            taken = reason.errno == errno.EADDRINUSE
+            told = "is in use" if taken else f"cannot be served: {reason.strerror}"
+            raise InvalidInput(f"port {port} {told}; choose another with --port") from None
+
+
+def _day(text: str | None, option: str) -> Any:
+    if text is None:
+        return None
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date()
+    except ValueError:
+        raise InvalidInput(f"{option} must be a date such as 2026-05-14, got {text}") from None
+
+
+def _logged_in() -> str:
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):  # an account without a name
+        return "import"

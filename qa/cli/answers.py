@@ -1,0 +1,270 @@
+"""What each part of the command answers with: one call into `qa`, laid out as plain tables.
+
+Everything that takes long to import stands here, and the command imports this when it needs it.
+"""
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from qa import drift as drifting
+from qa import efficiency as efficient
+from qa import plans, verdicts
+from qa.cli import printing
+from qa.errors import InvalidInput, StoreError
+from qa.files import importing, mapping
+from qa.files.importing import ImportReport
+from qa.files.rows import Progress
+from qa.programme import Programme, lot_size, parse, read_text, shift_times
+from qa.store import records, schema, trail
+from qa.store.schema import Store
+from qa.wording import load
+
+DEMO_STORE = "toteproof.db"
+LATEST = 5  # lots shown one by one
+_USED_AGAIN = "It is there from an earlier demo and is used again as it is; nothing was imported."
+Answer = dict[str, Any]
+
+
+def setup(file: str, where: str, who: str, reason: str | None) -> Answer:
+    """Put a programme into a store as its next dated version, and say what it arranges.
+
+    Raises
+    ------
+    QAError
+        If the programme has faults, is another site's, or changes without a reason.
+    """
+    text = read_text(file)
+    programme = parse(text, file)
+    store = schema.open_store(where, create=True)
+    before = records.programmes(store)
+    if not before.empty:
+        site = records.programme(store).site
+        if site != programme.site:
+            raise StoreError(f"the store is of site {site}, and the programme of {programme.site}")
+        if before["text"].iloc[-1] != text and not reason:
+            raise InvalidInput("--reason is missing: say why the programme changes")
+    at, told = datetime.now(UTC), reason or "the plant is set up"
+    version = records.put_programme(store, text, by=who, at=at, reason=told)
+    kept = records.programmes(store).set_index("version").loc[version]
+    return {
+        "store": store.url,
+        "site": programme.site,
+        "name": programme.name,
+        "version": version,
+        "new": version > len(before),
+        "in_force_from": kept["at"],
+        **_arranged(programme),
+    }
+
+
+def take_in(
+    file: str,
+    where: str,
+    mapping_file: str | None,
+    *,
+    who: str,
+    rejects: Path | None,
+    progress: Progress,
+    **options: bool,
+) -> Answer:
+    """What one file's import into a store did; its rejected rows are written to a file."""
+    columns = mapping.load_mapping(mapping_file) if mapping_file else None
+    store = schema.open_store(where)
+    at, programme = datetime.now(UTC), records.programme(store)
+    report = importing.import_file(
+        store, file, programme, columns, by=who, at=at, progress=progress, **options
+    )
+    kept = rejects if report.rejected else None
+    if kept:
+        importing.write_rejects(report, kept)
+    return _imported(report, kept, dry_run=options["dry_run"])
+
+
+def efficiency(
+    where: str, groups: list[str], first: Any, last: Any, specification: str
+) -> pd.DataFrame:
+    """Percent correct by some columns, in the programme's order."""
+    store = schema.open_store(where)
+    programme = records.programme(store)
+    tallies = records.tallies(store, first_day=first, last_day=last)
+    table = efficient.estimate(tallies, programme, by=groups, specification=specification)
+    return printing.in_programme_order(table, programme, groups)
+
+
+def drift(where: str, at: str | None) -> Answer:
+    """Every lane's status and finding as of a moment in plant time, or now."""
+    store = schema.open_store(where)
+    programme = records.programme(store)
+    now = datetime.now(UTC) if at is None else _moment(at, programme)
+    return _drift(records.tallies(store), programme, now)
+
+
+def plan(lot: int, aql: float, level: str) -> Answer:
+    """The standard's plan for a lot, and how often it accepts at some qualities."""
+    chosen = plans.standard(lot, aql, level=level)
+    steps = [share * aql / 100 for share in (0.5, 1, 2, 3, 5, 8)]
+    rates = [rate for rate in steps if rate < 1]
+    return {
+        **{"lot_size": lot, "aql": aql, "level": level},
+        **{"n": chosen.n, "ac": chosen.ac, "re": chosen.re},
+        "inspect_all": chosen.n == lot,
+        "risks": [
+            {"incorrect": rate, "accepted": float(chance)}
+            for rate, chance in zip(rates, chosen.accept(rates), strict=True)
+        ],
+    }
+
+
+def check(where: str) -> Answer:
+    """Where a store contradicts itself."""
+    store = schema.open_store(where)
+    return {"store": store.url, "breaks": trail.check(store)}
+
+
+def demo(folder: Path, progress: Progress) -> tuple[Store, datetime, Answer]:
+    """The demo's store, the end of its data, and what the invented plant's audits tell."""
+    store, report = _demo_store(folder, progress)
+    programme, tallies = records.programme(store), records.tallies(store)
+    last = tallies.sort_values("pulled_at").iloc[-1]
+    now = shift_times(programme, last["day"].date(), last["shift"])[1]
+    by_shift = efficient.estimate(tallies, programme, by=("shift",))
+    return (
+        store,
+        now,
+        {
+            "store": store.url,
+            "import": report,
+            "by_lane": efficient.estimate(tallies, programme, by=("lane",)),
+            "by_shift": printing.in_programme_order(by_shift, programme, ["shift"]),
+            "lots": _lots(store, tallies),
+            "drift": _drift(tallies, programme, now),
+        },
+    )
+
+
+def demo_in_words(store: Store, now: datetime, answer: Answer) -> str:
+    """The demo's answer as a page of text for a newcomer."""
+    programme, words = records.programme(store), load()
+    report = answer["import"]
+    return "\n".join(
+        [
+            f"The store is {store.url}; its plant and every audit in it are invented.",
+            "",
+            printing.imported(printing.plain(report)) if report else _USED_AGAIN,
+            "",
+            "Percent correct by count, as made (routine audits), per lane:",
+            printing.efficiency(answer["by_lane"], ["lane"], words),
+            "",
+            "Per shift:",
+            printing.efficiency(answer["by_shift"], ["shift"], words),
+            "",
+            "Lot verdicts (of workmanship only; the food-safety checks stand), and the last lots "
+            "held:",
+            printing.lots(printing.plain(answer["lots"]), programme, words),
+            "",
+            f"Drift, as of {words.moment(now, programme.zone)}, the neediest lane first:",
+            printing.drift(printing.plain(answer["drift"])),
+        ]
+    )
+
+
+def _arranged(programme: Programme) -> Answer:
+    """What a programme arranges, with what follows from it: rates, lots, plans."""
+    first = programme.lanes[0].code, programme.shifts[0].code
+    lot = lot_size(programme, *first)
+    judged = []
+    for severity, rule in programme.plans.items():
+        names = [each.name for each in programme.categories if each.severity == severity]
+        if not names:
+            continue
+        if rule.aql is None:
+            numbers = {"n": rule.n, "ac": rule.ac}
+        else:
+            found = plans.standard(lot, rule.aql, level=rule.level)
+            numbers = {"n": found.n, "ac": found.ac}
+        judged.append({"class": severity, "categories": names, **numbers})
+    return {
+        "lines": [
+            {
+                "line": line.code,
+                "lanes": [lane.code for lane in programme.lanes if lane.line == line.code],
+                "pieces_per_second": line.pieces_per_second,
+                "nest_pitch_mm": line.nest_pitch_mm,
+            }
+            for line in programme.lines
+        ],
+        "shifts": [each.name for each in programme.shifts],
+        "products": [each.name for each in programme.products],
+        "lot": programme.lot,
+        "lot_size": lot,
+        "pull": programme.pull,
+        "target": programme.target,
+        "plans": judged,
+    }
+
+
+def _lots(store: Store, tallies: pd.DataFrame) -> Answer:
+    """How many lots have which verdict, and the last ones that were not released."""
+    lots = verdicts.lots(tallies, records.programmes_by_version(store), records.findings(store))
+    counts = lots.groupby(["verdict", "floor"]).size().reset_index(name="lots")
+    held = lots[lots["floor"] != "release"].sort_values("last_pulled_at", kind="stable")
+    return {"counts": counts, "latest": held.tail(LATEST).iloc[::-1]}
+
+
+def _drift(tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:
+    found = drifting.findings(tallies, programme, now=now)
+    return {"as_of": now, "lanes": drifting.lanes(found), "findings": found}
+
+
+def _demo_store(folder: Path, progress: Progress) -> tuple[Store, Mapping[str, Any] | None]:
+    """The demo's store in a folder of its own: made, or used again as it is, with no report."""
+    path = folder / DEMO_STORE
+    if folder.exists() and not path.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise StoreError(f"{folder} holds something else; name another folder with --folder")
+    data = resources.files("data_demo")
+    text = (data / "programme.toml").read_text(encoding="utf-8")
+    programme = parse(text)
+    folder.mkdir(parents=True, exist_ok=True)
+    store = schema.open_store(path, create=True)
+    at = datetime.now(UTC)
+    if records.programmes(store).empty:
+        records.put_programme(store, text, by="demo", at=at, reason="the demo is set up")
+    if records.programme(store).site != programme.site:
+        raise StoreError(f"{path} is the store of another plant; name another folder with --folder")
+    if not records.tallies(store).empty:
+        return store, None
+    with resources.as_file(data / "audits.csv") as file:
+        report = importing.import_file(store, file, programme, by="demo", at=at, progress=progress)
+    rejects = folder / "audits.rejects.csv"
+    importing.write_rejects(report, rejects)
+    return store, _imported(report, rejects, dry_run=False)
+
+
+def _imported(report: ImportReport, rejects: Path | None, *, dry_run: bool) -> Answer:
+    """What an import did, with where its rejects are."""
+    return {
+        "file": report.name,
+        "dry_run": dry_run,
+        "held_back": not report.recorded and not dry_run,
+        **{name: getattr(report, name) for name in ("rows", "audits", "new", "already")},
+        "columns": report.mapping.columns,
+        "guessed": sorted(report.mapping.guessed),
+        "constants": report.mapping.constants,
+        "notes": report.notes,
+        "rejects": report.rejects,
+        "skipped": report.skipped,
+        "rejects_file": None if rejects is None else str(rejects),
+    }
+
+
+def _moment(text: str, programme: Programme) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise InvalidInput(f"--at must be a time such as 2026-05-14T06:00, got {text}") from None
+    return moment if moment.tzinfo else moment.replace(tzinfo=programme.zone)
