@@ -2,24 +2,41 @@
 
 import csv
 import json
+import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 import qa.plans
-from qa.errors import InvalidInput
-from qa.plans import INSPECTIONS, LEVELS, SinglePlan, aqls, code_letter, for_sample, standard
+from qa.errors import InvalidInput, NoSuchPlan
+from qa.plans import (
+    INSPECTIONS,
+    LEVELS,
+    DoublePlan,
+    MultiplePlan,
+    SinglePlan,
+    aqls,
+    code_letter,
+    for_sample,
+    standard,
+)
 
 HERE = Path(__file__).parent / "reference" / "plans"
 CASES = {case["id"]: case for case in json.loads((HERE / "published.json").read_text("utf-8"))}
+SEVEN = [
+    case
+    for case in json.loads((HERE / "multiple.json").read_text("utf-8"))
+    if case["id"].startswith("MP")
+]
 LOOK_UPS = [case for name, case in CASES.items() if name.startswith("LK")]
 LETTERS = "ABCDEFGHJKLMNPQR"
 TABLES = Path(qa.plans.__file__).parent / "tables"
 
 
-def master(inspection: str) -> dict[tuple[str, float], dict[str, str]]:
-    lines = (TABLES / "single.csv").read_text("utf-8").splitlines()
+def master(inspection: str, kind: str = "single") -> dict[tuple[str, float], dict[str, str]]:
+    lines = (TABLES / f"{kind}.csv").read_text("utf-8").splitlines()
     rows = csv.DictReader(line for line in lines if not line.startswith("#"))
     return {(r["letter"], float(r["aql"])): r for r in rows if r["inspection"] == inspection}
 
@@ -172,6 +189,124 @@ def test_samples_of_no_prescribed_size_take_the_next_smaller_plan() -> None:
         assert known == sorted(known)
 
 
+# The double tables stand where the single ones do: the same arrows, a double plan for each single
+# plan but Ac 0 and the smallest letters, which have no two samples (use the single plan there).
+TWO_SAMPLES = {
+    "normal": "0/2,1/2 0/3,3/4 1/4,4/5 2/5,6/7 3/7,8/9 5/9,12/13 7/11,18/19 11/16,26/27 "
+    "17/22,37/38 25/31,56/57",
+    "tightened": "0/2,1/2 0/3,3/4 1/4,4/5 2/5,6/7 3/7,11/12 6/10,15/16 9/14,23/24 15/20,34/35 "
+    "23/29,52/53",
+    "reduced": "0/2,0/2 0/3,0/4 0/4,1/5 0/4,3/6 1/5,4/7 2/7,6/9 3/8,8/12 5/10,12/16 7/12,18/22 "
+    "11/17,26/30",
+}
+ONE_SAMPLE = {"normal": "A", "tightened": "A", "reduced": "ABC"}
+
+
+@pytest.mark.parametrize("inspection", INSPECTIONS)
+def test_every_double_cell_follows_the_structure(inspection: str) -> None:
+    single, double = master(inspection), master(inspection, "double")
+    assert single.keys() == double.keys()
+    plans = TWO_SAMPLES[inspection].split()
+    of_single = dict.fromkeys(
+        DIAGONALS[inspection][1].replace("up", "").replace("down", "").split()
+    )
+    of_single.pop("0/1")
+    expected = dict(zip(of_single, plans, strict=True))
+    for at, cell in double.items():
+        alone = single[at]
+        numbers = f"{alone['ac']}/{alone['re']}"
+        if alone["arrow"]:
+            assert cell["follow"] == alone["arrow"], at
+        elif numbers == "0/1" or at[0] in ONE_SAMPLE[inspection]:
+            assert cell["follow"] == "single", at
+        else:
+            found = f"{cell['ac1']}/{cell['re1']},{cell['ac2']}/{cell['re2']}"
+            assert found == expected[numbers], at
+            assert cell["n1"] == cell["n2"], at
+
+
+# MIL-STD-105E: each double sample is the single sample of the letter before (reduced alike).
+@pytest.mark.parametrize("inspection", INSPECTIONS)
+def test_double_sample_sizes(inspection: str) -> None:
+    single, double = master(inspection), master(inspection, "double")
+    letters = sorted({letter for letter, _ in single})
+    for (letter, aql), cell in double.items():
+        if cell["n1"]:
+            before = letters[letters.index(letter) - 1]
+            assert cell["n1"] == single[before, aql]["n"]
+
+
+# The standard gives a double plan about the protection of the single one in its place. Sample sizes
+# are rounded in the tables, so here each sample is 10^-0.2 of the single one, as the preferred
+# numbers mean it. How near they come is computed here, not printed: it guards the recalled numbers,
+# for a wrong one stands out (2 in place of 3 moves normal 7/8 from 0.056 to 0.11).
+@pytest.mark.parametrize("inspection", INSPECTIONS)
+def test_double_plans_protect_as_single_plans_do(inspection: str) -> None:
+    of_single = dict.fromkeys(cell for cell in DIAGONALS[inspection][1].split() if "/" in cell)
+    of_single.pop("0/1")
+    for numbers, pairs in zip(of_single, TWO_SAMPLES[inspection].split(), strict=True):
+        single = SinglePlan(1000, *(int(each) for each in numbers.split("/")))
+        ac1, re1, ac2, re2 = (int(each) for each in re.split("[/,]", pairs))
+        p = np.linspace(0.2, 3, 15) * single.re / 1000
+        double = DoublePlan(631, ac1, re1, 631, ac2, re2).accept(p, model="poisson")
+        apart = np.abs(single.accept(p, model="poisson") - double).max()
+        assert apart < (0.12 if inspection == "reduced" else 0.06), numbers
+
+
+def test_double_plans_of_lots() -> None:
+    assert standard(4000, 1.0, kind="double") == DoublePlan(125, 2, 5, 125, 6, 7)
+    assert standard(4000, 1.0, kind="double", inspection="reduced") == DoublePlan(
+        50, 0, 4, 50, 3, 6
+    )
+    assert standard(400, 0.40, kind="double") == SinglePlan(32, 0)  # up to G, which is Ac 0
+    assert standard(900, 0.40, kind="double") == DoublePlan(80, 0, 2, 80, 1, 2)  # down to K
+    assert standard(30, 0.25, kind="double") == SinglePlan(30, 0)  # the whole lot
+    assert standard(5, 10, kind="double") == standard(5, 10)  # 3 and 3 are more than the lot
+    assert standard(6, 10, kind="double") == DoublePlan(3, 0, 2, 3, 1, 2)
+    assert standard(600_000, 0.025, kind="double", inspection="tightened") == DoublePlan(
+        2000, 0, 2, 2000, 1, 2
+    )
+
+
+@pytest.mark.parametrize("inspection", INSPECTIONS)
+def test_every_lot_and_aql_has_a_double_plan(inspection: str) -> None:
+    for lot_size in (2, 9, 90, 501, 4000, 500_001):
+        for aql in aqls():
+            for level in ("S-1", "II", "III"):
+                plan = standard(lot_size, aql, level=level, inspection=inspection, kind="double")
+                assert plan.n <= lot_size
+
+
+# 21 CFR 800.20(c)(3), 46 CFR 160.066-12, FDA policy guide 345.100: every number was seen.
+@pytest.mark.parametrize("case", SEVEN, ids=lambda case: case["id"])
+def test_seven_stage_plans_are_those_of_the_federal_rules(case: dict[str, Any]) -> None:
+    asked = case["inputs"]
+    lots = re.search(r"\[(?:AQL([\d.]+)|46CFR)(?: lot)? ([^\]]+)\]", case["statement"])
+    assert lots is not None
+    aql, ends = float(lots[1] or 6.5), [int(end) for end in re.findall(r"\d+", lots[2])]
+    least, most = (ends[0] + 1, 10**7) if "over" in lots[2] else (ends if ends[1:] else (60, *ends))
+    for lot_size in (least, most):
+        plan = standard(lot_size, aql, kind="multiple")
+        assert isinstance(plan, MultiplePlan)
+        assert [(stage.n, stage.ac, stage.re) for stage in plan.stages] == [
+            (asked["stage_n"], *pair) for pair in zip(asked["ac"], asked["re"], strict=True)
+        ]
+
+
+def test_seven_stages_never_ask_for_more_than_the_lot() -> None:
+    assert standard(56, 6.5, kind="multiple").n == 56
+    assert standard(55, 6.5, kind="multiple") == standard(55, 6.5)
+
+
+def test_where_no_multiple_plan_is_printed() -> None:
+    with pytest.raises(NoSuchPlan, match=r"got AQL 1.5 and a lot of 1,200$"):
+        standard(1200, 1.5, kind="multiple")
+    with pytest.raises(NoSuchPlan, match=r"^multiple plans are printed at AQL 0.4 .* got AQL 1 "):
+        standard(4000, 1.0, kind="multiple")
+    with pytest.raises(NoSuchPlan, match=r"level II and normal inspection, got level III and"):
+        standard(4000, 1.5, kind="multiple", level="III")
+
+
 def refused(text: str) -> Any:
     return pytest.raises(InvalidInput, match=text)
 
@@ -193,7 +328,7 @@ def test_what_the_tables_refuse() -> None:
         standard(4000, 1.0, level="IV")
     with refused(r'^inspection must be one of normal, tightened, reduced, got "easy"$'):
         standard(4000, 1.0, inspection="easy")
-    with refused(r'^kind must be one of single, got "double"$'):
-        standard(4000, 1.0, kind="double")
+    with refused(r'^kind must be one of single, double, multiple, got "triple"$'):
+        standard(4000, 1.0, kind="triple")
     with refused(r"^inspected must be whole numbers, 1 or more, got 0$"):
         for_sample(0, 1.0)

@@ -1,15 +1,35 @@
 """Sampling plans: how many pieces to pull, how many incorrect a lot may show, and the risks."""
 
+from qa.plans.continuous import (
+    ChainPlan,
+    ContinuousPlan,
+    SkipLotPlan,
+    clearance_for,
+    fraction_for,
+)
+from qa.plans.double import DoublePlan
+from qa.plans.multiple import MultiplePlan, Stage
+from qa.plans.sequential import SequentialPlan, wald
 from qa.plans.single import SinglePlan, oc
 from qa.plans.standard import INSPECTIONS, LEVELS, aqls, code_letter, for_sample, standard
 
 __all__ = [
     "INSPECTIONS",
     "LEVELS",
+    "ChainPlan",
+    "ContinuousPlan",
+    "DoublePlan",
+    "MultiplePlan",
+    "SequentialPlan",
     "SinglePlan",
+    "SkipLotPlan",
+    "Stage",
     "aqls",
+    "clearance_for",
     "code_letter",
     "for_sample",
+    "fraction_for",
     "oc",
     "standard",
+    "wald",
 ]

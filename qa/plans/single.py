@@ -1,6 +1,6 @@
 """Single sampling plans: pull n pieces once, count, accept or reject; and what that risks."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,9 +85,14 @@ class SinglePlan:
         formula = chosen(_MODELS, "model", model)
         return formula(_checked_p(p, model), self.n, self.re - 1, lot_size)
 
-    def asn(self, p: ArrayLike) -> Array:
-        """Pieces looked at in each lot on average: n, whatever the quality (array of p's shape)."""
-        return np.full_like(checked_fraction(p, "p"), self.n)
+    def asn(self, p: ArrayLike, *, curtailed: bool = False) -> Array:
+        """Pieces looked at in each lot on average: n, whatever the quality (array of p's shape).
+
+        With `curtailed`, counting stops at the rejection number; lots of a process at `p`.
+        """
+        fraction = checked_fraction(p, "p")
+        full = np.full_like(fraction, self.n)
+        return pieces_until(self.n, self.re, fraction) if curtailed else full
 
     def aoq(self, p: ArrayLike, lot_size: int) -> Array:
         """Fraction incorrect that goes out on average when rejected lots are sorted to the end.
@@ -204,37 +209,80 @@ def _poisson(p: Array, n: int, c: int, lot_size: int | None) -> Array:  # noqa: 
 
 
 def _hypergeometric(p: Array, n: int, c: int, lot_size: int | None) -> Array:
+    return over_lots(p, n, lot_size, lambda size, incorrect: _within_lot(size, incorrect, n, c))
+
+
+def over_lots(
+    p: Array, n: int, lot_size: int | None, known: Callable[[int, int], float | Array]
+) -> Array:
+    """What is `known` of lots with whole incorrect pieces, by straight lines for all fractions.
+
+    Parameters
+    ----------
+    p : array, shape S
+        Checked fractions of incorrect pieces.
+    n : int
+        Pieces to be pulled.
+    lot_size : int or None
+    known : function of (lot_size, incorrect pieces)
+        One number, or k of them.
+
+    Returns
+    -------
+    array of shape S, or (k, *S)
+
+    Raises
+    ------
+    InvalidInput
+        If the lot is missing or below n.
+    """
     if lot_size is None:
         raise InvalidInput("lot_size must be given with the hypergeometric model, got None")
     size = _lot(lot_size, n)
     pieces = p * size
     near = np.round(pieces)
     pieces = np.where(np.abs(pieces - near) <= 1e-9 * np.maximum(pieces, 1), near, pieces)
-    below = np.floor(pieces)
-    part = pieces - below
-    wanted, at = np.unique(np.stack([below, np.ceil(pieces)]), return_inverse=True)
-    known = np.array([_within_lot(size, int(incorrect), n, c) for incorrect in wanted])
-    low, high = known[at.reshape(2, *p.shape)]
-    return np.asarray(low + part * (high - low), dtype=np.float64)
+    ends = np.stack([np.floor(pieces), np.ceil(pieces)])
+    wanted = np.unique(np.append(ends, 0))
+    values = np.array([known(size, int(incorrect)) for incorrect in wanted]).T
+    low, high = (values[..., at] for at in np.searchsorted(wanted, ends))
+    return np.asarray(low + (pieces - ends[0]) * (high - low), dtype=np.float64)
 
 
 def _within_lot(size: int, incorrect: int, n: int, c: int) -> float:
-    """P(X <= c) for n of `size` pieces: ratios of terms from the mode, and their own sum.
+    """P(X <= c) for n of `size` pieces."""
+    least, term = lot_terms(size, incorrect, n)
+    if c >= least + term.size - 1:
+        return 1.0
+    return float(term[: max(c - least + 1, 0)].sum())
 
-    No factorial, so no digits go in large lots.
+
+def lot_terms(size: int, incorrect: int, n: int) -> tuple[int, Array]:
+    """The least count that n of `size` pieces can show, and P(X = k) from there to the most.
+
+    Ratios of terms from the mode, and their own sum: no factorial, so no digits go in large lots.
     """
     least, most = max(0, n + incorrect - size), min(n, incorrect)
-    if c >= most:
-        return 1.0
-    if c < least:
-        return 0.0
     mode = min(max((n + 1) * (incorrect + 1) // (size + 2), least), most)
     k = np.arange(least, most, dtype=np.float64)
     ratio = (incorrect - k) * (n - k) / ((k + 1) * (size - incorrect - n + k + 1))
     split = mode - least
     down = np.cumprod(1 / ratio[:split][::-1])[::-1]
     term = np.concatenate([down, [1.0], np.cumprod(ratio[split:])])
-    return float(term[: c - least + 1].sum() / term.sum())
+    return least, term / term.sum()
+
+
+def pieces_until(n: int, re: int, p: Array) -> Array:
+    """Pieces looked at on average when counting stops at `re` incorrect, or after `n` pieces.
+
+    ``n P(X_n < re) + (re / p) P(X_(n+1) > re)`` with X binomial (Wald's equation); p's shape.
+    """
+    if re > n:
+        return np.full_like(p, n)
+    full = special.betaincc(re, n - re + 1, p)
+    stopped = special.betainc(re + 1, n - re + 1, p)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(p > 0, n * full + re * stopped / p, float(n))
 
 
 _MODELS = {"binomial": _binomial, "poisson": _poisson, "hypergeometric": _hypergeometric}

@@ -1,14 +1,16 @@
-"""The standard's plans: MIL-STD-105E, Tables I and II-A to II-C, arrows followed to the letter."""
+"""The standard's plans: MIL-STD-105E, Tables I to III, arrows followed to the letter."""
 
 import csv
 from functools import cache
 from pathlib import Path
-from typing import NamedTuple
+from typing import Literal, NamedTuple, cast, overload
 
 import numpy as np
 
 from qa._validate import checked_whole, chosen
-from qa.errors import InvalidInput
+from qa.errors import InvalidInput, NoSuchPlan
+from qa.plans.double import DoublePlan
+from qa.plans.multiple import MultiplePlan, Stage
 from qa.plans.single import SinglePlan
 
 LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
@@ -16,15 +18,29 @@ INSPECTIONS = ("normal", "tightened", "reduced")
 
 _TABLES = Path(__file__).parent / "tables"
 _STEP = {"down": 1, "up": -1}
+Plan = SinglePlan | DoublePlan | MultiplePlan
 
 
 class _Cell(NamedTuple):
-    """One cell of a master table: a plan, or the arrow to follow."""
+    """One cell of a master table: a plan, or what to follow: "down", "up" or "single"."""
 
-    plan: SinglePlan | None
-    arrow: str
+    plan: Plan | None
+    follow: str
 
 
+@overload
+def standard(
+    lot_size: int,
+    aql: float,
+    *,
+    level: str = "II",
+    inspection: str = "normal",
+    kind: Literal["single"] = "single",
+) -> SinglePlan: ...
+@overload
+def standard(
+    lot_size: int, aql: float, *, level: str = "II", inspection: str = "normal", kind: str
+) -> Plan: ...
 def standard(
     lot_size: int,
     aql: float,
@@ -32,7 +48,7 @@ def standard(
     level: str = "II",
     inspection: str = "normal",
     kind: str = "single",
-) -> SinglePlan:
+) -> Plan:
     """The standard's plan for a lot.
 
     Parameters
@@ -44,23 +60,30 @@ def standard(
         hundred pieces), 15 to 1000 in defects per hundred pieces.
     level : {"S-1", "S-2", "S-3", "S-4", "I", "II", "III"}
     inspection : {"normal", "tightened", "reduced"}
-    kind : {"single"}
+    kind : {"single", "double", "multiple"}
+        "multiple" are the seven-stage plans that federal rules print, for level II and normal
+        inspection at a few AQLs.
 
     Returns
     -------
-    SinglePlan
-        An arrow changes the sample size too, sometimes to a smaller one. Where the sample would
-        be the lot or more, n is `lot_size`: look at every piece.
+    SinglePlan, DoublePlan or MultiplePlan
+        As `kind` says; but a SinglePlan too where the double table says to use it, and where the
+        samples together would be more than the lot. An arrow changes the sample size too,
+        sometimes to a smaller one. Where a single sample would be the lot or more, n is
+        `lot_size`: look at every piece.
 
     Raises
     ------
     InvalidInput
         If the lot is too small or an argument is not in the tables.
+    NoSuchPlan
+        If no multiple plan is printed for the lot.
 
     References
     ----------
-    MIL-STD-105E (1989), 4.9 and Tables I, II-A, II-B, II-C; what of each cell was read in print
-    stands in ``tables/single.csv``.
+    MIL-STD-105E (1989), 4.9 and Tables I, II-A to II-C, III-A to III-C; 21 CFR 800.20(c)(3),
+    46 CFR 160.066-12, FDA Compliance Policy Guide 345.100. What of each cell was read in print
+    stands in the files of ``tables/``.
 
     Examples
     --------
@@ -68,11 +91,17 @@ def standard(
     SinglePlan(n=200, ac=5, re=6)
     >>> standard(400, 0.40)  # letter H points up to G
     SinglePlan(n=32, ac=0, re=1)
+    >>> standard(4000, 1.0, kind="double")
+    DoublePlan(n1=125, ac1=2, re1=5, n2=125, ac2=6, re2=7)
     """
     find = chosen(_KINDS, "kind", kind)
     chosen(dict.fromkeys(INSPECTIONS), "inspection", inspection)
-    plan = find(inspection, code_letter(lot_size, level), _column(aql))
-    return plan if plan.n < lot_size else SinglePlan(int(lot_size), plan.ac, plan.re)
+    asked = _Asked(int(_whole(lot_size, "lot_size", 2)), _column(aql), level, inspection)
+    plan = find(asked)
+    if plan.n <= asked.lot_size and not isinstance(plan, SinglePlan):
+        return plan
+    single = _single(asked)
+    return single if single.n < lot_size else SinglePlan(asked.lot_size, single.ac, single.re)
 
 
 def code_letter(lot_size: int, level: str = "II") -> str:
@@ -111,32 +140,65 @@ def for_sample(inspected: int, aql: float) -> SinglePlan | None:
     SinglePlan(n=125, ac=3, re=4)
     """
     most, column = _whole(inspected, "inspected", 1), _column(aql)
-    cells = _master()["normal"][column].values()
-    plans = [cell.plan for cell in cells if cell.plan is not None and cell.plan.n <= most]
-    return max(plans, key=lambda plan: plan.n, default=None)
+    cells = _master("single")["normal"][column].values()
+    plans = [cell.plan for cell in cells if isinstance(cell.plan, SinglePlan)]
+    return max((plan for plan in plans if plan.n <= most), key=lambda plan: plan.n, default=None)
 
 
 def aqls() -> tuple[float, ...]:
     """The AQLs that head the columns of the tables, rising."""
-    return tuple(_master()["normal"])
+    return tuple(_master("single")["normal"])
 
 
-def _single(inspection: str, letter: str, column: float) -> SinglePlan:
-    cells = _master()[inspection][column]
+class _Asked(NamedTuple):
+    lot_size: int
+    aql: float
+    level: str
+    inspection: str
+
+
+def _single(asked: _Asked) -> SinglePlan:
+    return cast(SinglePlan, _followed(_master("single"), asked))
+
+
+def _double(asked: _Asked) -> Plan:
+    return _followed(_master("double"), asked) or _single(asked)
+
+
+def _followed(table: dict[str, dict[float, dict[str, _Cell]]], asked: _Asked) -> Plan | None:
+    """The plan that the arrows lead to, None where they lead to the single plan."""
+    cells = table[asked.inspection][asked.aql]
     letters = list(cells)
-    at = letters.index(letter)
-    while True:
-        plan, arrow = cells[letters[at]]
-        if plan is not None:
+    at = letters.index(code_letter(asked.lot_size, asked.level))
+    while (follow := cells[letters[at]].follow) in _STEP:
+        at += _STEP[follow]
+    return cells[letters[at]].plan
+
+
+def _multiple(asked: _Asked) -> Plan:
+    if asked.level != "II" or asked.inspection != "normal":
+        raise NoSuchPlan(
+            "multiple plans are printed for level II and normal inspection, "
+            f"got level {asked.level} and {asked.inspection}"
+        )
+    plans = _printed().get(asked.aql, [])
+    for least, most, plan in plans:
+        if least <= asked.lot_size <= most:
             return plan
-        at += _STEP[arrow]
+    where = [
+        f"at AQL {aql:g} for lots from {plans[0][0]:,}" for aql, plans in sorted(_printed().items())
+    ]
+    raise NoSuchPlan(
+        f"multiple plans are printed {', '.join(where)}; "
+        f"got AQL {asked.aql:g} and a lot of {asked.lot_size:,}"
+    )
 
 
-_KINDS = {"single": _single}
+_KINDS = {"single": _single, "double": _double, "multiple": _multiple}
 
 
 def _column(aql: float) -> float:
-    if np.ndim(aql) == 0 and not isinstance(aql, str) and aql in _master()["normal"]:
+    if np.ndim(aql) == 0 and not isinstance(aql, str) and aql in _master("single")["normal"]:
         return float(aql)
     known = ", ".join(f"{each:g}" for each in aqls())
     shown = f"{aql:g}" if isinstance(aql, int | float) else repr(aql)
@@ -156,15 +218,43 @@ def _code_letters() -> list[tuple[int, dict[str, str]]]:
 
 
 @cache
-def _master() -> dict[str, dict[float, dict[str, _Cell]]]:
+def _master(kind: str) -> dict[str, dict[float, dict[str, _Cell]]]:
     """Inspection -> AQL -> letter -> cell, letters and AQLs in the order of the tables."""
     tables: dict[str, dict[float, dict[str, _Cell]]] = {}
-    for row in _rows("single.csv"):
-        numbers = (int(row["n"]), int(row["ac"]), int(row["re"])) if row["ac"] else None
-        cell = _Cell(SinglePlan(*numbers) if numbers else None, row["arrow"])
+    for row in _rows(f"{kind}.csv"):
         column = tables.setdefault(row["inspection"], {}).setdefault(float(row["aql"]), {})
-        column[row["letter"]] = cell
+        column[row["letter"]] = _CELLS[kind](row)
     return tables
+
+
+def _single_cell(row: dict[str, str]) -> _Cell:
+    if row["arrow"]:
+        return _Cell(None, row["arrow"])
+    return _Cell(SinglePlan(int(row["n"]), int(row["ac"]), int(row["re"])), "")
+
+
+def _double_cell(row: dict[str, str]) -> _Cell:
+    if row["follow"]:
+        return _Cell(None, row["follow"])
+    numbers = (int(row[name]) for name in ("n1", "ac1", "re1", "n2", "ac2", "re2"))
+    return _Cell(DoublePlan(*numbers), "")
+
+
+_CELLS = {"single": _single_cell, "double": _double_cell}
+
+
+@cache
+def _printed() -> dict[float, list[tuple[int, float, MultiplePlan]]]:
+    """AQL -> smallest lot, largest lot, plan; in the order of the lots."""
+    found: dict[float, dict[tuple[int, float], list[Stage]]] = {}
+    for row in _rows("multiple.csv"):
+        lots = int(row["lot_min"]), float(row["lot_max"] or "inf")
+        stage = Stage(int(row["n"]), int(row["ac"]) if row["ac"] else None, int(row["re"]))
+        found.setdefault(float(row["aql"]), {}).setdefault(lots, []).append(stage)
+    return {
+        aql: [(*lots, MultiplePlan(tuple(stages))) for lots, stages in plans.items()]
+        for aql, plans in found.items()
+    }
 
 
 def _rows(name: str) -> list[dict[str, str]]:
