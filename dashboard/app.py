@@ -2,6 +2,8 @@
 
 import errno
 import ipaddress
+import os
+import socket
 import threading
 from collections.abc import Callable
 from datetime import datetime
@@ -98,28 +100,39 @@ def serve(
         If `host` is another machine's to reach, or the port cannot be had.
     """
     _check_loopback(host)
-    app = create_app(store, now)
-    app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, host]
-    try:
+    with _bound(host, port) as place:
+        app = create_app(store, now)
+        app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, host]
         server = waitress.create_server(
             app.server,
-            host=host,
-            port=port,
+            sockets=[place],
             threads=THREADS,
             ident=None,
             max_request_body_size=MOST_BYTES,
         )
+        threading.Thread(target=_warm, args=(store, now), daemon=True).start()
+        shown = f"[{host}]" if ":" in host else host
+        announce(f"http://{shown}:{place.getsockname()[1]}/")
+        try:
+            server.run()
+        finally:
+            server.close()
+
+
+def _bound(host: str, port: int) -> socket.socket:
+    """A socket at the place to be served; the server would leave its own open when it fails."""
+    place = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
+    if os.name == "posix":  # elsewhere the option would let two servers share a port
+        place.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        place.bind((host, port))
+        place.listen()
     except OSError as reason:
+        place.close()
         taken = reason.errno == errno.EADDRINUSE
         told = "is in use" if taken else f"cannot be served: {reason.strerror}"
         raise InvalidInput(f"port {port} {told}; choose another") from None
-    threading.Thread(target=_warm, args=(store, now), daemon=True).start()
-    shown = f"[{host}]" if ":" in host else host
-    announce(f"http://{shown}:{server.effective_port}/")
-    try:
-        server.run()
-    finally:
-        server.close()
+    return place
 
 
 def _warm(store: Store, now: Callable[[], datetime]) -> None:

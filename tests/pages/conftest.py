@@ -3,8 +3,7 @@
 import os
 import threading
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
+from datetime import datetime
 from shutil import which
 from typing import Any
 
@@ -18,12 +17,9 @@ from selenium.webdriver.support.ui import WebDriverWait
 from werkzeug.serving import make_server
 
 from dashboard.app import create_app
-from qa.audit import parse
-from qa.store import records, schema
+from qa.store import schema
+from tests.small_plant import NOW, small_plant
 
-PROGRAMME_FILE = Path(__file__).resolve().parents[2] / "data_demo" / "programme.toml"
-NOW = datetime(2026, 4, 20, 11, 0, tzinfo=UTC)  # 12:00 in the plant: morning shift
-FIRST = datetime(2026, 3, 16, 6, 0, tzinfo=UTC)
 FLAGS = (
     "--headless=new",
     "--no-sandbox",
@@ -37,37 +33,9 @@ FLAGS = (
 SECONDS = 15
 
 
-def small_plant(store: schema.Store) -> None:
-    """Two routine totes a lane and day; lane 2 leaves more stems from 13 April on."""
-    programme = records.programme(store)
-    audits = []
-    for day in range((NOW - FIRST).days + 1):
-        for lane in range(1, 7):
-            for half in range(2):
-                filled = FIRST + timedelta(days=day, hours=2 * half, minutes=10 * lane)
-                stem = (day + lane + half) % 3 == 0
-                if lane == 2 and day >= 28:
-                    stem = 6 + (day + half) % 3
-                fields = {
-                    "pulled_at": filled + timedelta(minutes=5),
-                    "fill_start": filled,
-                    "lane": str(lane),
-                    "tote": f"{lane}{day:02}{half}",
-                    "inspector": "insp-01",
-                    "inspected": 200,
-                    "stem": int(stem),
-                    "over_trim": int((day + half) % 4 == 0),
-                }
-                audits.append(parse(fields, programme))
-    records.log_many(store, audits, by="test", at=NOW)
-
-
 @pytest.fixture(scope="session")
 def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
-    opened = schema.open_store(tmp_path_factory.mktemp("plant") / "plant.db", create=True)
-    text, at = PROGRAMME_FILE.read_text(encoding="utf-8"), datetime(2026, 3, 1, tzinfo=UTC)
-    records.put_programme(opened, text, by="lead", at=at, reason="the plant is set up")
-    small_plant(opened)
+    opened = small_plant(tmp_path_factory.mktemp("plant") / "plant.db")
     yield opened
     opened.engine.dispose()
 

@@ -1,0 +1,330 @@
+"""The app without a browser: its callbacks, its forms, what every answer carries, and its texts."""
+
+import ast
+import base64
+import hashlib
+import json
+import re
+import socket
+import subprocess
+import sys
+import tomllib
+import urllib.request
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+from flask.testing import FlaskClient
+
+from dashboard.app import PAGES, create_app, serve
+from dashboard.texts import words
+from qa.errors import QAError
+from qa.store import records, schema
+from tests.small_plant import NOW, small_plant
+
+ROOT = Path(__file__).resolve().parents[1]
+SOURCES = sorted((ROOT / "dashboard").rglob("*.py"))
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
+    opened = small_plant(tmp_path_factory.mktemp("app") / "plant.db")
+    yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def client(plant: schema.Store) -> FlaskClient:
+    return create_app(plant, lambda: NOW).server.test_client()
+
+
+@pytest.fixture
+def fields() -> dict[str, object]:
+    at = (NOW - timedelta(minutes=4)).isoformat()
+    return {"key": "k-1", "pulled_at": at, "lane": "1", "tote": "A1", "inspector": "insp-09"} | {
+        "inspected": "200",
+        "stem": "1",
+    }
+
+
+def drawn(client: FlaskClient, output: str, *inputs: tuple[str, str, Any]) -> str:
+    """What a callback gives, as the text of its answer."""
+    identity, _, name = output.rpartition(".")
+    sent = {
+        "output": output,
+        "outputs": {"id": identity, "property": name},
+        "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
+        "changedPropIds": [],
+        "state": [],
+    }
+    answer = client.post("/_dash-update-component", json=sent)
+    assert answer.status_code == 200, answer.text
+    return json.dumps(answer.get_json(), ensure_ascii=False)
+
+
+def floor_body(client: FlaskClient, search: str = "") -> str:
+    pulse, address = ("floor-pulse", "data", None), ("app-address", "search", search)
+    return drawn(client, "floor-body.children", pulse, address)
+
+
+def body(client: FlaskClient, page: str, search: str = "") -> str:
+    return drawn(client, f"{page}-body.children", ("app-address", "search", search))
+
+
+# Pages
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.PATH)
+def test_every_page_has_a_name_an_address_and_a_skeleton(page: Any, client: FlaskClient) -> None:
+    said = drawn(client, "app-page.children", ("app-address", "pathname", page.PATH))
+    assert f'"{page.PATH[1:]}-body"' in said
+    nav = drawn(client, "app-nav.children", ("app-address", "pathname", page.PATH))
+    assert nav.count('"aria-current": "page"') == 1
+    assert client.get(page.PATH).status_code == 200
+
+
+def test_only_pages_that_exist_are_linked(client: FlaskClient) -> None:
+    nav = drawn(client, "app-nav.children", ("app-address", "pathname", "/"))
+    assert re.findall(r'"href": "([^"]+)"', nav) == ["/floor", "/lane", "/shift", "/tally"]
+
+
+def test_an_unknown_page_is_said(client: FlaskClient) -> None:
+    said = drawn(client, "app-page.children", ("app-address", "pathname", "/plan"))
+    assert "There is no page at /plan." in said
+
+
+def test_floor_draws_its_rows(client: FlaskClient) -> None:
+    said = floor_body(client)
+    assert said.index("floor-lane-2") < said.index("floor-lane-1")
+    assert "Stem left on has risen since about" in said
+
+
+def test_floor_listens_for_what_is_new(client: FlaskClient) -> None:
+    sent = {
+        "output": "..floor-pulse.data...floor-heard.children..",
+        "outputs": [
+            {"id": "floor-pulse", "property": "data"},
+            {"id": "floor-heard", "property": "children"},
+        ],
+        "inputs": [{"id": "floor-beat", "property": "n_intervals", "value": 3}],
+        "changedPropIds": ["floor-beat.n_intervals"],
+        "state": [{"id": "floor-pulse", "property": "data", "value": None}],
+    }
+    first = client.post("/_dash-update-component", json=sent).get_json()["response"]
+    assert first["floor-heard"]["children"]["props"]["data-heard"] == "3"
+    sent["state"][0]["value"] = first["floor-pulse"]["data"]  # type: ignore[index]
+    second = client.post("/_dash-update-component", json=sent).get_json()["response"]
+    assert "floor-pulse" not in second
+
+
+@pytest.mark.parametrize("category", ["correct", "stem", "over_trim", "double"])
+def test_lane_draws_each_category(category: str, client: FlaskClient) -> None:
+    said = body(client, "lane", f"?lane=2&category={category}&days=14")
+    assert '"role": "img"' in said
+    assert '"showSendToCloud": false' in said
+    assert "The figures behind the chart" in said
+
+
+def test_shift_draws_its_sheet(client: FlaskClient) -> None:
+    said = body(client, "shift")
+    assert "Morning shift of 20 April" in said
+    assert "It is not leave to ship" in said
+
+
+@pytest.mark.parametrize("page", ["lane", "shift"])
+def test_a_bad_address_is_said_in_a_sentence(page: str, client: FlaskClient) -> None:
+    said = body(client, page, "?shift=evening")
+    assert 'Shift must be one of morning, afternoon, night, got \\"evening\\".' in said
+    assert "Nothing was changed or lost." in said
+
+
+def test_empty_pages_say_so(store: schema.Store) -> None:
+    fresh = create_app(store, lambda: NOW).server.test_client()
+    assert words().say("floor.empty") in floor_body(fresh)
+    assert "has no baseline to be held against yet" in body(fresh, "lane", "?lane=3")
+    assert "No audit is recorded for the Morning shift" in body(fresh, "shift")
+    form = drawn(fresh, "tally-body.children", ("app-address", "pathname", "/tally"))
+    assert "Pull 200 pieces" in form
+
+
+def test_a_fault_that_is_no_rule_of_ours_stays_loud(
+    plant: schema.Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a bug")
+
+    monkeypatch.setattr("dashboard.views.shift.view", broken)
+    loud = create_app(plant, lambda: NOW).server.test_client()
+    with pytest.raises(AssertionError):
+        body(loud, "shift")
+
+
+# Forms
+
+
+def test_a_form_is_saved_once_and_answered_with_the_verdict(
+    client: FlaskClient, plant: schema.Store, fields: dict[str, object]
+) -> None:
+    first = client.post("/tally/audits", json=fields).get_json()
+    second = client.post("/tally/audits", json=fields).get_json()
+    assert first["state"] == second["state"] == "release"
+    assert "not leave to ship" in first["next"]
+    assert first["said"] == "Saved: tote A1, lane 1, 199 of 200 correct."
+    assert second["said"].startswith("Was saved before, and is there once")
+    assert len(records.tallies(plant, tote="A1")) == 1
+
+
+def test_a_form_at_fault_hears_of_every_field(
+    client: FlaskClient, fields: dict[str, object]
+) -> None:
+    answer = client.post("/tally/audits", json={**fields, "lane": "7", "stem": "1.5"})
+    assert answer.status_code == 422
+    assert set(answer.get_json()["problems"]) == {"lane", "stem"}
+
+
+def test_other_content_under_one_key_is_a_trouble_in_words(
+    client: FlaskClient, fields: dict[str, object]
+) -> None:
+    sent = {**fields, "key": "k-2", "tote": "A2"}
+    client.post("/tally/audits", json=sent)
+    answer = client.post("/tally/audits", json={**sent, "stem": "3"})
+    assert answer.status_code == 422
+    assert "k-2" in answer.get_json()["trouble"]
+
+
+@pytest.mark.parametrize("place", ["/tally/audits", "/tally/findings"])
+def test_a_form_that_another_site_could_send_is_refused(place: str, client: FlaskClient) -> None:
+    answer = client.post(place, data={"tote": "A3"})
+    assert answer.status_code == 422
+    assert "JSON" in answer.get_json()["trouble"]
+    assert client.post(place, json=["A3"]).status_code == 422
+
+
+def test_the_clock_is_the_server_s(client: FlaskClient) -> None:
+    assert client.get("/tally/clock").get_json() == {"now": NOW.isoformat()}
+
+
+# What every answer carries
+
+
+def test_every_answer_carries_the_headers(client: FlaskClient) -> None:
+    for path in ("/", "/assets/toteproof.css", "/nowhere"):
+        with client.get(path) as answer:
+            headers = answer.headers
+        assert headers["X-Content-Type-Options"] == "nosniff"
+        assert headers["Referrer-Policy"] == "same-origin"
+        assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
+        assert "unsafe-inline" not in headers["Content-Security-Policy"].split(";")[0]
+
+
+def test_the_policy_knows_every_script_in_the_page(client: FlaskClient) -> None:
+    client.get("/")
+    page = client.get("/")
+    policy = page.headers["Content-Security-Policy"]
+    inline = re.findall(r"<script(?![^>]*src=)(?![^>]*json)[^>]*>(.*?)</script>", page.text, re.S)
+    assert inline
+    for script in inline:
+        digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+        assert f"'sha256-{digest}'" in policy
+
+
+def test_nothing_comes_from_outside(client: FlaskClient) -> None:
+    page = client.get("/").text
+    assert re.findall(r'(?:src|href)="(?:https?:)?//', page) == []
+    for sheet in (ROOT / "dashboard" / "assets").glob("*.[cj]s*"):
+        assert "http" not in sheet.read_text(encoding="utf-8"), sheet.name
+
+
+def test_the_page_says_its_language(client: FlaskClient) -> None:
+    assert '<html lang="en">' in client.get("/").text
+
+
+def test_another_name_than_this_machine_s_is_not_answered(client: FlaskClient) -> None:
+    assert client.get("/", headers={"Host": "plant.example"}).status_code == 400
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.7", "plant.example", "::"])
+def test_only_this_machine_is_served(host: str, store: schema.Store) -> None:
+    with pytest.raises(QAError, match="host must be a loopback address such as"):
+        serve(store, lambda: NOW, host, 0, print)
+
+
+def test_a_port_in_use_is_one_sentence(store: schema.Store) -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        port = taken.getsockname()[1]
+        with pytest.raises(QAError, match=f"^port {port} is in use; choose another$"):
+            serve(store, lambda: NOW, "127.0.0.1", port, print)
+
+
+def test_it_serves_and_says_where(plant: schema.Store) -> None:
+    script = (
+        "import sys\nfrom datetime import UTC, datetime\n"
+        "from dashboard.app import serve\nfrom qa.store.schema import open_store\n"
+        "say = lambda at: print(at, flush=True)\n"
+        "serve(open_store(sys.argv[1]), lambda: datetime.now(UTC), '127.0.0.1', 0, say)\n"
+    )
+    command = [sys.executable, "-c", script, plant.url]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as running:
+        assert running.stdout is not None
+        address = running.stdout.readline().strip()
+        try:
+            with urllib.request.urlopen(f"{address}tally") as answer:
+                assert answer.status == 200
+                assert "Server" not in answer.headers
+        finally:
+            running.terminate()
+
+
+# Texts
+
+
+def said_keys() -> tuple[set[str], set[str]]:
+    """Keys that the screens say as they stand, and beginnings of those put together."""
+    whole, begun = set(), set()
+    for path in SOURCES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                whole.add(node.value)
+            elif isinstance(node, ast.JoinedStr) and isinstance(node.values[0], ast.Constant):
+                begun.add(str(node.values[0].value))
+    return whole, {each for each in begun if re.fullmatch(r"[a-z_]+\.[a-z_]*", each)}
+
+
+def text_keys() -> set[str]:
+    def flat(table: dict[str, Any], above: str) -> Iterator[str]:
+        for name, value in table.items():
+            if isinstance(value, dict):
+                yield from flat(value, f"{above}{name}.")
+            else:
+                yield f"{above}{name}"
+
+    file = ROOT / "dashboard" / "texts" / "en.toml"
+    keys = flat(tomllib.loads(file.read_text(encoding="utf-8")), "")
+    return {re.sub(r"\.(one|other)$", "", key) for key in keys}
+
+
+def test_every_text_that_is_said_exists() -> None:
+    whole, begun = said_keys()
+    keys = text_keys()
+    groups = {key.partition(".")[0] for key in keys}
+    looks_like_one = re.compile(rf"({'|'.join(groups)})\.[a-z_]+")
+    assert {each for each in whole if looks_like_one.fullmatch(each)} <= keys
+    for each in begun:
+        assert any(key.startswith(each) for key in keys), each
+
+
+def test_no_text_is_kept_that_nobody_says() -> None:
+    whole, begun = said_keys()
+    unsaid = {key for key in text_keys() if key not in whole and not key.startswith(tuple(begun))}
+    assert unsaid == set()
+
+
+def test_accept_is_never_leave_to_ship() -> None:
+    for key, text in words().sentences.items():
+        assert not re.search(r"\b(ship|shipped|shipping)\b", text) or "not leave to ship" in text, (
+            key
+        )

@@ -1,0 +1,360 @@
+"""What the pages show: each figure beside the same figure asked of `qa` directly."""
+
+from collections.abc import Iterator
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+
+from dashboard.views import choices, floor, lane, record, shift, tally
+from dashboard.views.choices import Choices
+from qa import drift, efficiency, verdicts
+from qa.drift.baseline import Budget
+from qa.errors import Conflict, InvalidAudit, InvalidInput, StoreError
+from qa.intervals import clustered
+from qa.programme import Programme
+from qa.store import records, schema
+from tests.small_plant import NOW, RISEN, small_plant
+
+TODAY = date(2026, 4, 20)
+WEEK_AGO = date(2026, 4, 14)
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
+    """Read by many tests and written to by none."""
+    opened = small_plant(tmp_path_factory.mktemp("views") / "plant.db")
+    yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture
+def fields() -> dict[str, object]:
+    return {
+        "key": "0196f0c0-0000-7000-8000-000000000001",
+        "pulled_at": NOW - timedelta(minutes=3),
+        "lane": "4",
+        "tote": "T9",
+        "inspector": "insp-03",
+        "inspected": "200",
+        "stem": "1",
+        "over_trim": "",
+        "double": "0",
+        "note": "",
+    }
+
+
+# Choices
+
+
+def test_an_address_says_its_choices_and_back(programme: Programme) -> None:
+    asked = Choices(date(2026, 5, 14), "night", "4", "stem", 14)
+    query = choices.query(
+        day=asked.day, shift=asked.shift, lane=asked.lane, category=asked.category, days=asked.days
+    )
+    assert query == "?day=2026-05-14&shift=night&lane=4&category=stem&days=14"
+    assert choices.read(query, programme) == asked
+    assert choices.read("", programme) == choices.read(None, programme) == Choices()
+    assert choices.query(lane=None) == ""
+
+
+@pytest.mark.parametrize(
+    ("search", "said"),
+    [
+        ("?day=14.5.", 'day must be a date such as 2026-05-14, got "14.5."'),
+        ("?shift=evening", 'shift must be one of morning, afternoon, night, got "evening"'),
+        ("?lane=9", 'lane must be one of 1, 2, 3, 4, 5, 6, got "9"'),
+        ("?lane=", 'lane must be one of 1, 2, 3, 4, 5, 6, got ""'),
+        ("?category=x", 'category must be one of correct, stem, over_trim, double, got "x"'),
+        ("?days=8", 'days must be one of 7, 14, 30, 90, got "8"'),
+        ("?lame=4", 'an address may ask for day, shift, lane, category, days, got "lame"'),
+    ],
+)
+def test_a_bad_address_gets_a_sentence(search: str, said: str, programme: Programme) -> None:
+    with pytest.raises(InvalidInput) as caught:
+        choices.read(search, programme)
+    assert str(caught.value) == said
+
+
+# Floor
+
+
+def test_floor_says_what_qa_says(plant: schema.Store) -> None:
+    view = floor.view(plant, Choices(), NOW)
+    programme = records.programme(plant)
+    week = records.tallies(plant, first_day=WEEK_AGO, last_day=TODAY)
+    by_lane = efficiency.estimate(week, programme, by=("lane",)).set_index("lane")
+    for row in view.rows:
+        assert row.week is not None
+        told = by_lane.loc[row.lane, ["correct", "low", "high", "incorrect", "inspected", "totes"]]
+        shown = (getattr(row.week, name) for name in ("fraction", "low", "high"))
+        counts = (row.week.count, row.week.inspected, row.week.totes)
+        assert_allclose([*shown, *counts], told.to_numpy(dtype=float), rtol=1e-12)
+    this = week[(week["day"] == pd.Timestamp(TODAY)) & (week["shift"] == "morning")]
+    line = efficiency.estimate(this, programme, by=()).iloc[0]
+    assert view.line_shift is not None
+    assert view.line_shift.fraction == pytest.approx(line["correct"], rel=1e-12)
+    assert (view.day, view.shift, view.shift_name) == (TODAY, "morning", "Morning")
+
+
+def test_floor_puts_the_neediest_first_in_the_words_of_drift(plant: schema.Store) -> None:
+    view = floor.view(plant, Choices(), NOW)
+    said = drift.lanes(drift.findings(records.tallies(plant), records.programme(plant), now=NOW))
+    shown = [(row.lane, row.status, row.sentence) for row in view.rows]
+    assert shown == list(said.itertuples(index=False, name=None))
+    assert shown[0][:2] == ("2", "drifting")
+
+
+def test_floor_marks_recent_audits_with_their_lot_s_verdict(plant: schema.Store) -> None:
+    view = floor.view(plant, Choices(lane="2"), NOW)
+    (row,) = view.rows
+    lots = verdicts.lots(records.tallies(plant), records.programme(plant)).set_index("lot")
+    assert len(row.recent) == floor.RECENT
+    assert [mark.pulled_at for mark in row.recent] == sorted(mark.pulled_at for mark in row.recent)
+    for mark in row.recent:
+        assert mark.verdict == lots.loc[mark.tote, "verdict"]
+    assert {mark.verdict for mark in row.recent} == {"reject"}
+
+
+def test_floor_can_be_asked_how_it_stood(plant: schema.Store) -> None:
+    before = date(2026, 4, 10)
+    view = floor.view(plant, Choices(day=before, shift="morning"), NOW)
+    assert {row.status for row in view.rows} == {"steady"}
+    assert view.now < NOW
+    assert all(mark.pulled_at <= view.now for row in view.rows for mark in row.recent)
+
+
+def test_floor_of_a_fresh_store_is_empty_and_a_store_without_programme_says_so(
+    store: schema.Store, tmp_path: Path
+) -> None:
+    view = floor.view(store, Choices(), NOW)
+    assert view.empty
+    assert [row.status for row in view.rows] == ["no audits"] * 6
+    bare = schema.open_store(tmp_path / "bare.db", create=True)
+    with pytest.raises(StoreError, match="the store has no programme yet"):
+        floor.view(bare, Choices(), NOW)
+    bare.engine.dispose()
+
+
+def test_the_record_is_read_once_for_each_state(
+    store: schema.Store, fields: dict[str, object]
+) -> None:
+    before, pulse = record.record(store), floor.pulse(store, NOW)
+    assert record.record(store) is before
+    tally.save(store, fields, NOW)
+    assert record.record(store) is not before
+    assert floor.pulse(store, NOW) != pulse
+
+
+# Lane
+
+
+def test_lane_points_are_the_totes_of_the_window(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="2", category="stem", days=14), NOW)
+    first = date(2026, 4, 7)
+    assert (view.first_day, view.last_day, view.latest) == (first, TODAY, True)
+    told = records.tallies(plant, lane="2", purpose="routine", first_day=first, last_day=TODAY)
+    assert [point.tote for point in view.points] == told["tote"].tolist()
+    assert [point.count for point in view.points] == told["stem"].tolist()
+    assert_allclose([point.value for point in view.points], told["stem"] / told["inspected"])
+    chart = drift.chart(records.tallies(plant), records.programme(plant), "2", "stem", now=NOW)
+    assert chart is not None
+    upper = chart.chart.upper[-len(view.points) :]
+    assert_allclose([point.upper for point in view.points], upper)
+    assert view.limit == chart.limit
+    (rise,) = view.rises
+    assert rise.until is None
+    assert rise.low <= pd.Timestamp("2026-04-13T06:20", tz="UTC") <= rise.high
+    assert [point.rise for point in view.points if point.rise] == [rise]
+
+
+def test_lane_without_choices_is_the_neediest_one_and_its_drifting_category(
+    plant: schema.Store,
+) -> None:
+    view = lane.view(plant, Choices(), NOW)
+    assert (view.lane, view.category, view.status) == ("2", "stem", "drifting")
+    steady = lane.view(plant, Choices(lane="1"), NOW)
+    assert (steady.category, steady.status) == (choices.CORRECT, "steady")
+
+
+def test_percent_correct_is_the_mirror_of_the_incorrect_pieces(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="2", category="correct", days=30), NOW)
+    told = records.tallies(plant, lane="2", purpose="routine", first_day=view.first_day)
+    assert [point.count for point in view.points] == told["correct"].tolist()
+    assert_allclose([point.value for point in view.points], told["correct"] / told["inspected"])
+    assert {point.beyond for point in view.points} <= {"", "below"}
+    assert all(not point.upper <= point.center for point in view.points)
+    (rise,) = view.rises
+    assert rise.after.fraction < rise.before.fraction
+    assert rise.after.low < rise.after.fraction < rise.after.high
+
+
+def test_the_chart_of_all_categories_keeps_the_budget_of_one(programme: Programme) -> None:
+    whole = record.together(programme)
+
+    def budget(each: Programme) -> float:
+        charts = len(each.lanes) * len(each.categories)
+        return Budget(each.false_alarms_per_week, charts, 3.0).totes(400)
+
+    assert budget(whole) == pytest.approx(budget(programme), rel=1e-12)
+
+
+def test_heads_come_from_head_checks_alone(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="3", category="stem", days=90), NOW)
+    checks = records.tallies(plant, lane="3", purpose="head-check")
+    for head in view.heads:
+        of_head = checks[checks["head"] == head.head]
+        assert head.share is not None
+        assert (head.share.count, head.share.inspected) == (
+            of_head["stem"].sum(),
+            of_head["inspected"].sum(),
+        )
+    assert [head.head for head in view.heads] == ["A", "B"]
+
+
+def test_a_window_without_audits_has_no_points(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="2", day=date(2026, 3, 1), days=7), NOW)
+    assert view.charted
+    assert view.points == ()
+    assert not view.latest
+
+
+# Shift
+
+
+def test_shift_says_what_qa_says(plant: schema.Store) -> None:
+    view = shift.view(plant, Choices(day=TODAY, shift="morning"), NOW)
+    told = records.tallies(plant, first_day=TODAY, last_day=TODAY, shift="morning")
+    routine = told[told["purpose"] == "routine"]
+    assert (view.audits, view.counted) == (len(told), told["inspected"].sum())
+    lane_2 = routine[routine["lane"] == "2"]
+    ends = clustered(lane_2["stem"], lane_2["inspected"]).interval
+    cell = view.rows[1].cells["stem"]
+    assert cell.now is not None
+    assert_allclose(
+        [cell.now.fraction, cell.now.low, cell.now.high], [ends.estimate, ends.low, ends.high]
+    )
+    before = records.tallies(
+        plant,
+        lane="2",
+        shift="morning",
+        purpose="routine",
+        first_day=date(2026, 3, 16),
+        last_day=date(2026, 4, 4),
+    )
+    assert cell.baseline is not None
+    assert cell.baseline.count == before["stem"].sum()
+    assert cell.apart
+    assert not view.rows[0].cells["stem"].apart
+    assert {lot.lane for lot in view.held} == {"2"}
+    assert sum(view.lots.values()) == routine["lot"].nunique()
+
+
+def test_a_signal_opens_in_the_shift_that_saw_it(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="2", category="stem"), NOW)
+    day = view.rises[0].signalled_at.date()
+    (signal,) = shift.view(plant, Choices(day=day, shift="morning"), NOW).signals
+    assert (signal.lane, signal.category, signal.opened) == ("2", "stem", True)
+    assert shift.view(plant, Choices(day=date(2026, 4, 1)), NOW).signals == ()
+
+
+def test_a_shift_without_audits_is_empty(plant: schema.Store) -> None:
+    view = shift.view(plant, Choices(day=TODAY, shift="night"), NOW)
+    assert view.empty
+    assert view.line is None
+    assert all(cell.now is None for row in view.rows for cell in row.cells.values())
+
+
+# Tally
+
+
+def test_saving_twice_with_one_key_records_once(
+    store: schema.Store, fields: dict[str, object]
+) -> None:
+    first, second = tally.save(store, fields, NOW), tally.save(store, fields, NOW)
+    assert (first.new, second.new) == (True, False)
+    assert first.verdict == second.verdict
+    assert (first.verdict.verdict, first.verdict.floor) == ("accept", "release")
+    row = records.tallies(store).iloc[0]
+    assert (row["correct"], row["stem"], row["over_trim"]) == (199, 1, 0)
+    with pytest.raises(Conflict):
+        tally.save(store, {**fields, "stem": "2"}, NOW)
+
+
+def test_every_problem_of_a_form_is_said_at_once(
+    store: schema.Store, fields: dict[str, object]
+) -> None:
+    wrong = {**fields, "lane": "", "tote": " ", "stem": "two", "double": "201"}
+    with pytest.raises(InvalidAudit) as caught:
+        tally.save(store, wrong, NOW)
+    assert set(caught.value.problems) == {"lane", "tote", "stem"}
+    with pytest.raises(InvalidAudit) as caught:
+        tally.save(store, {**fields, "double": "201"}, NOW)
+    assert caught.value.problems == {"double": "must be from 0 to inspected, got 201 of 200"}
+    assert records.tallies(store).empty
+
+
+@pytest.mark.parametrize(
+    ("typed", "utc"),
+    [
+        ("11:40", "2026-04-20T10:40:00"),
+        ("9.05", "2026-04-20T08:05:00"),
+        ("23:30", "2026-04-19T22:30:00"),
+        ("", "2026-04-20T11:00:00"),
+    ],
+)
+def test_a_time_of_day_is_the_last_such_time_in_the_plant(
+    store: schema.Store, fields: dict[str, object], typed: str, utc: str
+) -> None:
+    tally.save(store, {**fields, "pulled_at": typed}, NOW)
+    assert records.tallies(store)["pulled_at"].iloc[0] == pd.Timestamp(utc, tz="UTC")
+
+
+def test_pieces_cannot_be_pulled_tomorrow(store: schema.Store, fields: dict[str, object]) -> None:
+    with pytest.raises(InvalidAudit, match="pulled_at: must not lie in the future"):
+        tally.save(store, {**fields, "pulled_at": NOW + timedelta(days=1)}, NOW)
+
+
+def test_only_a_re_audit_after_the_re_sort_overturns_a_failure(
+    store: schema.Store, fields: dict[str, object]
+) -> None:
+    def save(key: int, **changes: object) -> str:
+        sent = {**fields, "key": f"0196f0c0-0000-7000-8000-00000000000{key}", **changes}
+        return tally.save(store, sent, NOW).verdict.floor
+
+    early, late = NOW - timedelta(hours=2), NOW - timedelta(hours=1)
+    assert save(1, stem="9", pulled_at=early) == "hold"
+    assert save(2, pulled_at=late) == "hold"
+    again = {"purpose": "re-audit", "pulled_at": NOW}
+    assert save(3, **again, re_sorted_at=early - timedelta(hours=1)) == "hold"
+    assert save(4, **again, re_sorted_at=early + timedelta(minutes=30)) == "release"
+
+
+def test_a_finding_locks_its_tote_whatever_the_sample_says(
+    store: schema.Store, fields: dict[str, object]
+) -> None:
+    found = {"key": "f1", "tote": "T9", "lane": "4", "inspector": "insp-03", "what": "glass"}
+    assert tally.save_finding(store, found, NOW)
+    assert not tally.save_finding(store, found, NOW)
+    saved = tally.save(store, fields, NOW)
+    assert (saved.verdict.verdict, saved.verdict.floor) == ("accept", "locked")
+    with pytest.raises(InvalidAudit) as caught:
+        tally.save_finding(store, {"lane": "9"}, NOW)
+    assert set(caught.value.problems) == {"key", "tote", "lane", "inspector", "what"}
+
+
+def test_the_form_offers_who_pulled_lately(plant: schema.Store) -> None:
+    view = tally.view(plant, NOW)
+    assert set(view.inspectors) == {"insp-01", "insp-02"}
+    today = records.tallies(plant, first_day=TODAY, last_day=TODAY, shift="morning")
+    assert view.logged == len(today)
+
+
+def test_the_small_plant_is_as_the_tests_suppose(plant: schema.Store) -> None:
+    tallies = records.tallies(plant, lane="2", purpose="routine")
+    risen = tallies["day"] >= pd.Timestamp("2026-03-16") + pd.Timedelta(days=RISEN)
+    assert np.all(tallies.loc[risen, "stem"] >= 6)
+    assert np.all(tallies.loc[~risen, "stem"] <= 1)
