@@ -87,10 +87,11 @@
     const inspected = Number(text("inspected"));
     const found = counts().map(text);
     const counted = found.some((each) => each !== "");
+    const unread = found.concat(text("inspected")).some((each) => !/^\d*$/.test(each));
     const total = found.reduce((all, each) => all + (Number(each) || 0), 0);
-    const over = counted && form().dataset.several !== "true" && total > inspected;
+    const over = counted && !unread && form().dataset.several !== "true" && total > inspected;
     if (form().dataset.several !== "true") {
-      at("sum").textContent = !counted ? say("correct-unknown") : over ? "" : String(inspected - total);
+      at("sum").textContent = !counted ? say("correct-unknown") : over || unread ? "" : String(inspected - total);
       at("sum").classList.toggle("quiet", !counted);
     }
     fault("correct", over ? say("minus", { sum: total, inspected: inspected }) : "");

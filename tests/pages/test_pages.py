@@ -129,6 +129,7 @@ def test_impossible_counts_are_refused_beside_their_fields(page: Any, plant: sch
     page.says("say what was found", "#tally-correct-fault")
     fill(page, "wrong-1")
     page.type("#tally-stem", "two")
+    assert page.find("#tally-sum").text == ""
     page.type("#tally-over_trim", "201")
     page.click("#tally-save")
     page.says("must be a whole number", "#tally-stem-fault")
