@@ -64,6 +64,19 @@ def checked_whole(values: ArrayLike, name: str, *, least: int = 0) -> NDArray[np
     return array
 
 
+def one_whole(value: float, name: str, *, least: int = 0) -> int:
+    """One whole number, `least` or more.
+
+    Raises
+    ------
+    InvalidInput
+        Otherwise.
+    """
+    if np.ndim(value) != 0:
+        raise InvalidInput(f"{name} must be one number, got {np.size(value)}")
+    return int(checked_whole(value, name, least=least))
+
+
 def checked_fraction(values: ArrayLike, name: str, *, ends: bool = True) -> NDArray[np.float64]:
     """Fractions from 0 to 1 (strictly between, with ``ends=False``), as a float array.
 

@@ -14,6 +14,7 @@ from qa._validate import (
     checked_positive,
     checked_whole,
     chosen,
+    one_whole,
 )
 from qa.errors import (
     Conflict,
@@ -93,6 +94,12 @@ def test_no_counts_are_good_counts() -> None:
 )
 def test_whole(values: Any, least: int, message: str) -> None:
     assert said(checked_whole, values, "totes", least=least) == message
+
+
+def test_one_whole() -> None:
+    assert said(one_whole, [1, 2], "n") == "n must be one number, got 2"
+    assert said(one_whole, 0, "n", least=1) == "n must be whole numbers, 1 or more, got 0"
+    assert type(one_whole(np.int64(3), "n")) is int
 
 
 @pytest.mark.parametrize(
