@@ -200,6 +200,9 @@ def test_a_form_that_another_site_could_send_is_refused(place: str, client: Flas
     assert answer.status_code == 422
     assert "JSON" in answer.get_json()["trouble"]
     assert client.post(place, json=["A3"]).status_code == 422
+    plain = client.post(place, data='{"tote": "A3"}', content_type="text/plain")
+    assert plain.status_code == 422
+    assert "JSON" in plain.get_json()["trouble"]
 
 
 def test_the_clock_is_the_server_s(client: FlaskClient) -> None:

@@ -51,7 +51,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
 def sent() -> dict[str, object]:
     """The fields of a form; JSON only, which no other site can make a browser send unasked."""
-    fields = request.get_json(silent=True) if request.is_json else None
+    fields = request.get_json(silent=True)
     if not isinstance(fields, dict):
         raise InvalidInput(words().say("trouble.json"))
     return fields

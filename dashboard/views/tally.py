@@ -86,7 +86,7 @@ def save(store: Store, fields: Mapping[str, object], now: datetime) -> Saved:
         raise InvalidAudit({"pulled_at": "must not lie in the future"})
     answer = records.log(store, audit, by=audit.inspector, at=now)
     earlier = records.tallies(store, lane=audit.lane)
-    earlier = earlier[(earlier["key"] != audit.key) & (earlier["pulled_at"] <= audit.pulled_at)]
+    earlier = earlier[earlier["pulled_at"] <= audit.pulled_at]
     found = records.findings(store)
     verdict = verdicts.of_audit(audit, earlier, programme, found[found["lifted_at"].isna()])
     return Saved(answer.new, audit.tote, audit.lane, audit.inspected, audit.correct, verdict)
