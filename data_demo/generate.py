@@ -298,7 +298,7 @@ def sorted_pieces(rng: np.random.Generator, pull: Pull) -> Row:
         "lane": run.lane,
         "head": pull.head,
         "product": "sprout-whole",
-        "raw_lot": f"F{(run.day.toordinal() * 3 + len(run.shift)) % 23 + 1:02d}",
+        "raw_lot": field_of(run),
         "tote": str(run.first + at),
         "pulled_at": in_plant_time(pull.pulled_at, "minutes"),
         "inspector": inspector,
@@ -314,6 +314,11 @@ def sorted_pieces(rng: np.random.Generator, pull: Pull) -> Row:
         "re_sorted_at": pull.re_sorted_at and in_plant_time(pull.re_sorted_at, "minutes"),
         "note": pull.note,
     }
+
+
+def field_of(run: Run) -> str:
+    """The field whose sprouts the shift trimmed: another each shift, 23 in all."""
+    return f"F{(run.day.toordinal() * 3 + len(run.shift)) % 23 + 1:02d}"
 
 
 def pieces_pulled(rng: np.random.Generator, purpose: str) -> int:
@@ -419,74 +424,99 @@ def csv_text(lines: Iterable[Row | None]) -> str:
 
 def truth_text(rows: list[Row], faults: Mapping[int, Fault]) -> str:
     """What was planted and how many rows there are, as TOML."""
+    bad = (line for at, fault in faults.items() for line in bad_row(at, fault))
+    troubles = (*head_wear(), *fouled_camera(), *monday_changeover(), *missing_inspector())
+    return "\n".join((*rates_in_words(), *rows_in_words(rows, faults), *bad, *troubles))
+
+
+def rates_in_words() -> tuple[str, ...]:
+    """The seed, the period and the rates of lanes without trouble."""
+    return (
+        "# What was planted in audits.csv. Written by generate.py, like the audits themselves.",
+        "# Rates are fractions of pieces; each `until` is the first moment after.",
+        f"seed = {SEED}",
+        f"first_day = {FIRST_DAY}",
+        f"last_day = {FIRST_DAY + timedelta(days=DAYS - 1)}",
+        f"correlation = {CORRELATION}  # within totes, for each category and for all together",
+        "",
+        "[rates]  # of a lane whose factors are 1",
+        *(f"{name} = {rate}" for name, rate in zip(CATEGORIES, RATES, strict=True)),
+        "",
+        "[lane_factors]  # in order stem, over_trim, double",
+        *(f"{lane} = {list(factors)}" for lane, factors in LANE_FACTORS.items()),
+        "",
+    )
+
+
+def rows_in_words(rows: list[Row], faults: Mapping[int, Fault]) -> tuple[str, ...]:
+    """How many rows there are of each kind."""
     purposes = [str(row["purpose"]) for row in rows]
-    good = len(rows) - len(faults)
-    stem, over_trim, double = (float(rate) for rate in RATES)
-    return "\n".join(
-        (
-            "# What was planted in audits.csv. Written by generate.py, like the audits themselves.",
-            "# Rates are fractions of pieces; each `until` is the first moment after.",
-            f"seed = {SEED}",
-            f"first_day = {FIRST_DAY}",
-            f"last_day = {FIRST_DAY + timedelta(days=DAYS - 1)}",
-            f"correlation = {CORRELATION}  # within totes, for each category and for all together",
-            "",
-            "[rates]  # of a lane whose factors are 1",
-            f"stem = {stem}",
-            f"over_trim = {over_trim}",
-            f"double = {double}",
-            "",
-            "[lane_factors]  # in order stem, over_trim, double",
-            *(f"{lane} = {list(factors)}" for lane, factors in LANE_FACTORS.items()),
-            "",
-            "[rows]",
-            f"audits = {len(rows)}  # as written, faulty rows included, the row written twice once",
-            f"good = {good}",
-            "twice = 1",
-            f"bad = {len(faults)}",
-            f"blank_lines = {len(BLANK_LINES) + 1}",
-            "totals_rows = 1",
-            "",
-            "[purposes]  # faulty rows included, as they were before they were spoiled",
-            *(f"{purpose} = {purposes.count(purpose)}" for purpose in sorted(set(purposes))),
-            "",
-            *(line for at, fault in faults.items() for line in bad_row(at, fault)),
-            *planted(
-                "head_wear",
-                "stem left on creeps up on one head, then doubles and stays",
-                {"lane": WORN_LANE, "head": WORN_HEAD, "category": "stem"},
-                {"from": WEAR_FROM, "doubles": WEAR_DOUBLES},
-                {
-                    "head_rate_before": stem,
-                    "head_rate_end_of_creep": stem * CREEP_TO,
-                    "head_rate_after": stem * WORN_FACTOR,
-                    "lane_rate_before": stem,
-                    "lane_rate_end_of_creep": stem * (1 + CREEP_TO) / 2,
-                    "lane_rate_after": stem * (1 + WORN_FACTOR) / 2,
-                },
-            ),
-            *planted(
-                "fouled_camera",
-                "doubles rise while the camera is fouled, and fall after cleaning",
-                {"lane": FOULED_LANE, "category": "double"},
-                {"from": FOULED_FROM, "until": FOULED_UNTIL},
-                {"rate_before": double, "rate_while": double * FOULED_FACTOR, "rate_after": double},
-            ),
-            *planted(
-                "monday_changeover",
-                "over-trim on Mondays after changeover, on every lane",
-                {"shift": MONDAY_SHIFT, "weekday": "Monday", "category": "over_trim"},
-                {},
-                {"rate_other_days": over_trim, "rate_mondays": over_trim * MONDAY_FACTOR},
-            ),
-            *planted(
-                "missing_inspector",
-                "finds only a share of the over-trimmed pieces and calls the others correct",
-                {"inspector": MISSING_INSPECTOR, "category": "over_trim"},
-                {},
-                {"found_share": FOUND_SHARE},
-            ),
-        )
+    return (
+        "[rows]",
+        f"audits = {len(rows)}  # as written, faulty rows included, the row written twice once",
+        f"good = {len(rows) - len(faults)}",
+        "twice = 1",
+        f"bad = {len(faults)}",
+        f"blank_lines = {len(BLANK_LINES) + 1}",
+        "totals_rows = 1",
+        "",
+        "[purposes]  # faulty rows included, as they were before they were spoiled",
+        *(f"{purpose} = {purposes.count(purpose)}" for purpose in sorted(set(purposes))),
+        "",
+    )
+
+
+def head_wear() -> tuple[str, ...]:
+    """Trouble 1."""
+    stem = float(RATES[0])
+    return planted(
+        "head_wear",
+        "stem left on creeps up on one head, then doubles and stays",
+        {"lane": WORN_LANE, "head": WORN_HEAD, "category": "stem"},
+        {"from": WEAR_FROM, "doubles": WEAR_DOUBLES},
+        {
+            "head_rate_before": stem,
+            "head_rate_end_of_creep": stem * CREEP_TO,
+            "head_rate_after": stem * WORN_FACTOR,
+            "lane_rate_before": stem,
+            "lane_rate_end_of_creep": stem * (1 + CREEP_TO) / 2,
+            "lane_rate_after": stem * (1 + WORN_FACTOR) / 2,
+        },
+    )
+
+
+def fouled_camera() -> tuple[str, ...]:
+    """Trouble 2."""
+    double = float(RATES[2])
+    return planted(
+        "fouled_camera",
+        "doubles rise while the camera is fouled, and fall after cleaning",
+        {"lane": FOULED_LANE, "category": "double"},
+        {"from": FOULED_FROM, "until": FOULED_UNTIL},
+        {"rate_before": double, "rate_while": double * FOULED_FACTOR, "rate_after": double},
+    )
+
+
+def monday_changeover() -> tuple[str, ...]:
+    """Trouble 3."""
+    over_trim = float(RATES[1])
+    return planted(
+        "monday_changeover",
+        "over-trim on Mondays after changeover, on every lane",
+        {"shift": MONDAY_SHIFT, "weekday": "Monday", "category": "over_trim"},
+        {},
+        {"rate_other_days": over_trim, "rate_mondays": over_trim * MONDAY_FACTOR},
+    )
+
+
+def missing_inspector() -> tuple[str, ...]:
+    """Trouble 4."""
+    return planted(
+        "missing_inspector",
+        "finds only a share of the over-trimmed pieces and calls the others correct",
+        {"inspector": MISSING_INSPECTOR, "category": "over_trim"},
+        {},
+        {"found_share": FOUND_SHARE},
     )
 
 
