@@ -9,6 +9,7 @@ from qa.plans.continuous import (
 )
 from qa.plans.double import DoublePlan
 from qa.plans.multiple import MultiplePlan, Stage
+from qa.plans.risks import accept_by_inspectors, accept_in_totes, seen
 from qa.plans.sequential import SequentialPlan, wald
 from qa.plans.single import SinglePlan, oc
 from qa.plans.standard import INSPECTIONS, LEVELS, aqls, code_letter, for_sample, standard
@@ -24,12 +25,15 @@ __all__ = [
     "SinglePlan",
     "SkipLotPlan",
     "Stage",
+    "accept_by_inspectors",
+    "accept_in_totes",
     "aqls",
     "clearance_for",
     "code_letter",
     "for_sample",
     "fraction_for",
     "oc",
+    "seen",
     "standard",
     "wald",
 ]
