@@ -15,9 +15,12 @@ GROUND = ("qa._validate", "qa.errors")
 
 # room -> what it may import of ours, and which libraries; the first room that fits decides.
 RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
-    # A plan's risk under differing totes is a sum over the beta-binomial distribution that charts
-    # own; house.md allows a plain function of distributions where the alternative is a copy.
-    "qa.plans.risks": (("qa.plans", "qa.charts.beta_binomial", *GROUND), ("numpy", "scipy")),
+    # A plan's risk under differing totes, and the totes that find a rise, are sums over the
+    # beta-binomial distribution that charts own: a plain function, where the alternative is a copy.
+    **dict.fromkeys(
+        ("qa.plans.risks", "qa.plans.pull_size"),
+        (("qa.plans", "qa.charts.beta_binomial", *GROUND), ("numpy", "scipy")),
+    ),
     **{room: ((room, *GROUND), ("numpy", "scipy")) for room in STATISTICS},
     "qa.store": (
         ("qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),
