@@ -13,6 +13,7 @@ from qa.plans.risks import accept_by_inspectors, accept_in_totes, seen
 from qa.plans.sequential import SequentialPlan, wald
 from qa.plans.single import SinglePlan, oc
 from qa.plans.standard import INSPECTIONS, LEVELS, aqls, code_letter, for_sample, standard
+from qa.plans.switching import LotResult, Switching
 
 __all__ = [
     "INSPECTIONS",
@@ -20,11 +21,13 @@ __all__ = [
     "ChainPlan",
     "ContinuousPlan",
     "DoublePlan",
+    "LotResult",
     "MultiplePlan",
     "SequentialPlan",
     "SinglePlan",
     "SkipLotPlan",
     "Stage",
+    "Switching",
     "accept_by_inspectors",
     "accept_in_totes",
     "aqls",

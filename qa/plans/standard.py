@@ -96,7 +96,7 @@ def standard(
     """
     find = chosen(_KINDS, "kind", kind)
     chosen(dict.fromkeys(INSPECTIONS), "inspection", inspection)
-    asked = _Asked(int(_whole(lot_size, "lot_size", 2)), _column(aql), level, inspection)
+    asked = _Asked(int(_whole(lot_size, "lot_size", 2)), checked_aql(aql), level, inspection)
     plan = find(asked)
     if plan.n <= asked.lot_size and not isinstance(plan, SinglePlan):
         return plan
@@ -139,7 +139,7 @@ def for_sample(inspected: int, aql: float) -> SinglePlan | None:
     >>> for_sample(150, 1.0)
     SinglePlan(n=125, ac=3, re=4)
     """
-    most, column = _whole(inspected, "inspected", 1), _column(aql)
+    most, column = _whole(inspected, "inspected", 1), checked_aql(aql)
     cells = _master("single")["normal"][column].values()
     plans = [cell.plan for cell in cells if isinstance(cell.plan, SinglePlan)]
     return max((plan for plan in plans if plan.n <= most), key=lambda plan: plan.n, default=None)
@@ -197,7 +197,14 @@ def _multiple(asked: _Asked) -> Plan:
 _KINDS = {"single": _single, "double": _double, "multiple": _multiple}
 
 
-def _column(aql: float) -> float:
+def checked_aql(aql: float) -> float:
+    """The AQL itself, if it heads a column of the tables.
+
+    Raises
+    ------
+    InvalidInput
+        Otherwise.
+    """
     if np.ndim(aql) == 0 and not isinstance(aql, str) and aql in _master("single")["normal"]:
         return float(aql)
     known = ", ".join(f"{each:g}" for each in aqls())
