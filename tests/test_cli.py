@@ -358,7 +358,7 @@ def test_demo_builds_prints_serves_and_runs_again(
     assert f"The store is {folder / 'toteproof.db'}" in said
     good, bad = truth["rows"]["good"], truth["rows"]["bad"]
     assert f"{good:,} new, 0 already there; {bad} rows rejected" in said
-    for heading in ("per lane:", "Per shift:", "Lot verdicts", "Drift, as of 06:00 on 15 May"):
+    for heading in ("per lane:", "Per shift:", "Lot verdicts", "Drift, as of 05:59 on 15 May"):
         assert heading in said
     assert said.endswith(f"The dashboard is at http://127.0.0.1:{port}/ (end it with Ctrl-C).\n")
     assert served[0][1] == datetime(2026, 5, 15, 5, tzinfo=UTC)  # the last night ends at 6 in plant

@@ -75,6 +75,19 @@ def test_per_cent_says_the_fraction_to_half_its_last_digit(fraction: float):
     assert 0 < float(text) < 100
 
 
+@pytest.mark.parametrize(
+    ("ends", "text"),
+    [
+        ((0.0, 0.03), "0.4 % (0.0 to 3.0)"),
+        ((3e-7, 0.03), "0.4 % (<0.1 to 3.0)"),
+        ((0.002, 0.999996), "0.4 % (0.2 to >99.9)"),
+        ((0.002, 1.0), "0.4 % (0.2 to 100.0)"),
+    ],
+)
+def test_limits_near_the_ends_keep_sensible_digits(ends: tuple[float, float], text: str):
+    assert WORDS.interval(0.004, *ends) == text
+
+
 def test_narrow_intervals_get_more_decimals():
     assert WORDS.interval(0.9863, 0.9855, 0.9871) == "98.63 % (98.55 to 98.71)"
 

@@ -4,7 +4,7 @@ Everything that takes long to import stands here, and the command imports this w
 """
 
 from collections.abc import Mapping
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -127,11 +127,11 @@ def check(where: str) -> Answer:
 
 
 def demo(folder: Path, progress: Progress) -> tuple[Store, datetime, Answer]:
-    """The demo's store, the end of its data, and what the invented plant's audits tell."""
+    """The demo's store, the last minute of its last shift, and what the invented plant's audits tell."""
     store, report = _demo_store(folder, progress)
     programme, tallies = records.programme(store), records.tallies(store)
     last = tallies.sort_values("pulled_at").iloc[-1]
-    now = shift_times(programme, last["day"].date(), last["shift"])[1]
+    now = shift_times(programme, last["day"].date(), last["shift"])[1] - timedelta(minutes=1)
     by_shift = efficient.estimate(tallies, programme, by=("shift",))
     return (
         store,

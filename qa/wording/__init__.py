@@ -62,9 +62,14 @@ class Wording:
         return f"{self._figure(fraction, decimals)} %"
 
     def interval(self, fraction: float, low: float, high: float) -> str:
-        """A fraction with its limits: 1.9 % (1.4 to 2.6), with the decimals that they can bear."""
+        """A fraction with its limits: 1.9 % (1.4 to 2.6), with the decimals that they can bear.
+
+        A limit that would round to 0 or 100 when it is neither is said to lie beyond the last
+        figure that can be shown: 0.4 % (<0.1 to 3.4).
+        """
         decimals = decimals_for(low, high)
-        estimate, *ends = (self._figure(each, decimals) for each in (fraction, low, high))
+        estimate = self._figure(fraction, decimals)
+        ends = [self._limit(each, decimals) for each in (low, high)]
         return self.say("figure.interval", estimate=estimate, low=ends[0], high=ends[1])
 
     def day(self, day: date) -> str:
@@ -101,6 +106,14 @@ class Wording:
             text = f"{per_cent:.{places}f}"
             if float(text) not in (0, 100) or per_cent in (0, 100):
                 break
+        return text.replace(".", self.decimal)
+
+    def _limit(self, fraction: float, decimals: int) -> str:
+        text, step = f"{100 * fraction:.{decimals}f}", 10.0**-decimals
+        if float(text) == 0 < fraction:
+            text = f"<{step:.{decimals}f}"
+        elif float(text) == 100 and fraction < 1:
+            text = f">{100 - step:.{decimals}f}"
         return text.replace(".", self.decimal)
 
     def _shown(self, value: object) -> object:
