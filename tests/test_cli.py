@@ -361,7 +361,7 @@ def test_demo_builds_prints_serves_and_runs_again(
     for heading in ("per lane:", "Per shift:", "Lot verdicts", "Drift, as of 05:59 on 15 May"):
         assert heading in said
     assert said.endswith(f"The dashboard is at http://127.0.0.1:{port}/ (end it with Ctrl-C).\n")
-    assert served[0][1] == datetime(2026, 5, 15, 5, tzinfo=UTC)  # the last night ends at 6 in plant
+    assert served[0][1] == datetime(2026, 5, 15, 4, 59, tzinfo=UTC)  # ends at 6 in plant
     first = next(line for line in said.splitlines() if line.startswith("Lane "))
     assert first.startswith(f"Lane {truth['planted']['head_wear']['lane']} (drifting): ")
 

@@ -264,17 +264,12 @@ def test_one_head_alone_is_never_blamed():
 
 
 def pooled(rows: pd.DataFrame, programme: Programme) -> Correlation:
-    return correlation(list(series(rows, programme, None).values()), programme)
+    return correlation(list(series(rows, programme).values()), programme)
 
 
 @pytest.mark.parametrize("rho", [0.01, 0.03])
 def test_the_pooled_correlation_is_near_the_true_one(watched, rho):
-    found = [
-        correlation(
-            list(series(plant(watched, seed, days=20, rho=rho), watched, None).values()), watched
-        )
-        for seed in range(8)
-    ]
+    found = [pooled(plant(watched, seed, days=20, rho=rho), watched) for seed in range(8)]
     values = np.array([each.value for each in found])
     assert {each.source for each in found} == {"measured"}
     error = values.std(ddof=1) / np.sqrt(values.size)

@@ -8,7 +8,7 @@ it rests on the baseline alone, so later audits never move a limit.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from functools import lru_cache
 
 import numpy as np
@@ -100,12 +100,10 @@ class Watch:
     limit: CusumLimit
 
 
-def series(tallies: pd.DataFrame, programme: Programme, now: datetime | None) -> dict[str, Series]:
-    """The totes of each lane audited so far, of the product that it ran last."""
+def series(tallies: pd.DataFrame, programme: Programme) -> dict[str, Series]:
+    """The totes of each lane, of the product that it ran last."""
     codes = list(programme.category_codes)
     rows = routine(checked(tallies, codes))
-    if now is not None:
-        rows = rows[rows["pulled_at"] <= pd.Timestamp(now)]
     last = rows.sort_values("pulled_at").drop_duplicates("lane", keep="last")
     running = dict(zip(last["lane"], last["product"], strict=True))
     rows = rows[rows["product"] == rows["lane"].map(running)]

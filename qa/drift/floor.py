@@ -1,7 +1,6 @@
 """The floor's charts, each run over its lane's totes, and their findings in words."""
 
 from datetime import datetime, timedelta
-from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -32,6 +31,7 @@ from qa.drift.result import (
 from qa.drift.watching import Rise, Watched, watched
 from qa.intervals import Interval, clustered
 from qa.programme import Programme
+from qa.tally import checked
 from qa.wording import Wording, decimals_for, utc
 
 
@@ -49,11 +49,13 @@ class Floor:
     def __init__(
         self, tallies: pd.DataFrame, programme: Programme, now: datetime | None, words: Wording
     ) -> None:
+        if now is not None:
+            tallies = tallies[checked(tallies)["pulled_at"] <= now]
         self._tallies = tallies
         self._programme = programme
         self._now = now
         self._words = words
-        self._series = series(tallies, programme, now)
+        self._series = series(tallies, programme)
         self._correlation = correlation(list(self._series.values()), programme)
         self._periods = {
             product: period(tallies, programme, product)
@@ -209,16 +211,10 @@ class Floor:
         )
 
     def _carrier(self, lane: Series, category: str, rise: Excursion) -> Carrier | None:
-        checks = self._head_checks
-        here = (checks["lane"] == lane.lane) & (checks["product"] == lane.product)
-        return carrier(
-            checks[here & (checks["pulled_at"] >= rise.since)], category, self._correlation.value
-        )
-
-    @cached_property
-    def _head_checks(self) -> pd.DataFrame:
-        checks = self._tallies[self._tallies["purpose"] == "head-check"]
-        return checks if self._now is None else checks[checks["pulled_at"] <= self._now]
+        of_head = self._tallies["purpose"] == "head-check"
+        checks = self._tallies[of_head & (self._tallies["lane"] == lane.lane)]
+        since = (checks["product"] == lane.product) & (checks["pulled_at"] >= rise.since)
+        return carrier(checks[since], category, self._correlation.value)
 
     def _quiet(self, run: _Run, category: str, past: tuple[Excursion, ...]) -> tuple[str, str]:
         """Status and sentence of a chart without a rise that goes on."""
