@@ -17,7 +17,7 @@ import pytest
 from click.testing import CliRunner, Result
 from scipy import stats
 
-from qa import cli, drift, efficiency
+from qa import cli, drift, efficiency, verdicts
 from qa.cli import answers, printing
 from qa.store import records, schema
 
@@ -269,6 +269,17 @@ def test_efficiency_of_some_days_and_of_another_specification(store: str) -> Non
     assert row["incorrect"] == sum((hour * lane) % 4 for lane in (1, 2) for hour in range(6, 22))
     none = run("efficiency", "--store", store, "--from", "2026-03-17", "--to", "2026-03-18")
     assert none.stdout == "No routine audit yet.\n"
+
+
+def test_efficiency_as_shipped_is_another_figure_and_says_so(store: str) -> None:
+    opened = schema.open_store(store)
+    programme, tallies = records.programme(opened), records.tallies(opened)
+    lots = verdicts.lots(tallies, records.programmes_by_version(opened))
+    table = efficiency.as_shipped(tallies, programme, lots, by=("lane",))
+    rows = json.loads(run("efficiency", "--store", store, "--as-shipped", "--json").stdout)
+    assert [row["low"] for row in rows] == list(table["low"])
+    assert {row["figure"] for row in rows} == {"as shipped"}
+    assert "as shipped, limits by" in run("efficiency", "--store", store, "--as-shipped").stdout
 
 
 def test_drift_says_what_the_package_says(store: str) -> None:

@@ -153,6 +153,7 @@ def import_(
 @_from
 @_to
 @click.option("--specification", default="house", show_default=True, help="What counts.")
+@click.option("--as-shipped", is_flag=True, help="Of accepted lots; else as made.")
 @_json
 def efficiency(
     where: str,
@@ -160,6 +161,7 @@ def efficiency(
     first_day: str | None,
     last_day: str | None,
     specification: str,
+    as_shipped: bool,
     as_json: bool,
 ) -> None:
     """Percent correct by count, with limits that allow for totes that differ."""
@@ -168,7 +170,7 @@ def efficiency(
 
     groups = [name.strip() for name in by.split(",") if name.strip()]
     days = _day(first_day, "--from"), _day(last_day, "--to")
-    table = answers.efficiency(where, groups, *days, specification)
+    table = answers.efficiency(where, groups, days, specification, shipped=as_shipped)
     if as_json:
         click.echo(printing.as_json(table))
     else:

@@ -86,13 +86,17 @@ def take_in(
 
 
 def efficiency(
-    where: str, groups: list[str], first: Any, last: Any, specification: str
+    where: str, groups: list[str], days: tuple[Any, Any], specification: str, *, shipped: bool
 ) -> pd.DataFrame:
-    """Percent correct by some columns, in the programme's order."""
+    """Percent correct by some columns, as made or as shipped, in the programme's order."""
     store = schema.open_store(where)
     programme = records.programme(store)
-    tallies = records.tallies(store, first_day=first, last_day=last)
-    table = efficient.estimate(tallies, programme, by=groups, specification=specification)
+    tallies = records.tallies(store, first_day=days[0], last_day=days[1])
+    how: dict[str, Any] = {"by": groups, "specification": specification}
+    if shipped:
+        table = efficient.as_shipped(tallies, programme, _verdicts(store, tallies), **how)
+    else:
+        table = efficient.estimate(tallies, programme, **how)
     return printing.in_programme_order(table, programme, groups)
 
 
@@ -210,10 +214,14 @@ def _arranged(programme: Programme) -> Answer:
 
 def _lots(store: Store, tallies: pd.DataFrame) -> Answer:
     """How many lots have which verdict, and the last ones that were not released."""
-    lots = verdicts.lots(tallies, records.programmes_by_version(store), records.findings(store))
+    lots = _verdicts(store, tallies)
     counts = lots.groupby(["verdict", "floor"]).size().reset_index(name="lots")
     held = lots[lots["floor"] != "release"].sort_values("last_pulled_at", kind="stable")
     return {"counts": counts, "latest": held.tail(LATEST).iloc[::-1]}
+
+
+def _verdicts(store: Store, tallies: pd.DataFrame) -> pd.DataFrame:
+    return verdicts.lots(tallies, records.programmes_by_version(store), records.findings(store))
 
 
 def _drift(tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:
