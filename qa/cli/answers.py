@@ -131,7 +131,7 @@ def check(where: str) -> Answer:
 
 
 def demo(folder: Path, progress: Progress) -> tuple[Store, datetime, Answer]:
-    """The demo's store, the last minute of its last shift, and what the invented plant's audits tell."""
+    """The demo's store, the last minute of its last shift, and what its audits tell."""
     store, report = _demo_store(folder, progress)
     programme, tallies = records.programme(store), records.tallies(store)
     last = tallies.sort_values("pulled_at").iloc[-1]
