@@ -111,7 +111,9 @@ def test_the_next_pull_completes_a_short_sample(programme):
 @pytest.mark.parametrize("purpose", ["routine", "for-cause"])
 def test_another_audit_never_overturns_a_failure(programme, purpose):
     failed, good = audit_at(programme, 0, stem=6), audit_at(programme, 60, purpose=purpose)
-    assert judged(programme, failed, good)["verdict"] == "reject"
+    found = judged(programme, failed, good)
+    assert found["verdict"] == "reject"
+    assert found["why"] == judged(programme, failed)["why"]
 
 
 def test_a_later_failure_rejects_an_accepted_lot(programme):
