@@ -159,5 +159,5 @@ def _figures(found: Estimate) -> dict[str, object]:
         "design_effect": found.design_effect,
         "effective_n": found.effective_n,
         "correlation": found.correlation,
-        "assumed": "; ".join(found.assumed),
+        "assumed": " ".join(found.assumed),
     }

@@ -292,7 +292,8 @@ def test_drift_says_what_the_package_says(store: str) -> None:
     assert len(answer["findings"]) == len(found)
     said = run("drift", "--store", store, "--at", "2026-03-16T22:00").stdout
     for each in found:
-        assert f"  {each.category}, {each.product} ({each.status})\n    {each.sentence}\n" in said
+        of = f"{each.category}, {each.product}" if each.product else each.category
+        assert f"  {of} ({each.status})\n    {each.sentence}\n" in said
     assert said.splitlines()[1] == "Lane {lane} ({status}): {sentence}".format(**lanes[0])
 
 

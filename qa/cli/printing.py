@@ -133,11 +133,12 @@ def drift(answer: Answer) -> str:
 
 def drift_in_full(answer: Answer) -> str:
     """A line a lane and below it one a category, with what there is to know besides."""
-    lines = [f"As of {answer['as_of']}", drift(answer)]
+    lines = [f"As of {_minute(answer['as_of'])}", drift(answer)]
     for lane in answer["lanes"]:
         lines += ["", f"Lane {lane['lane']}"]
         for each in (each for each in answer["findings"] if each["lane"] == lane["lane"]):
-            lines.append(f"  {each['category']}, {each['product']} ({each['status']})")
+            of = f", {each['product']}" if each["product"] else ""
+            lines.append(f"  {each['category']}{of} ({each['status']})")
             lines += [f"    {said}" for said in (each["sentence"], *each["notes"])]
             lines += [
                 f"    It was up before, from {past['since']} to {past['until']}."
@@ -198,7 +199,7 @@ def set_up(answer: Answer) -> str:
     return "\n".join(
         [
             f"{answer['store']}: version {answer['version']} of the programme of {answer['site']} "
-            f"({answer['name']}) {state}, from {answer['in_force_from']} on.",
+            f"({answer['name']}) {state}, from {_minute(answer['in_force_from'])} on.",
             *(_line(line) for line in answer["lines"]),
             f"Shifts: {', '.join(answer['shifts'])}. Products: {', '.join(answer['products'])}.",
             f"A lot is {lot}, {answer['lot_size']:,} pieces; {answer['pull']:,} are pulled from a "
@@ -217,6 +218,11 @@ def checked(answer: Answer) -> str:
     if not answer["breaks"]:
         return f"{answer['store']}: the record agrees with itself."
     return "\n".join([f"{answer['store']}: the record contradicts itself:", *answer["breaks"]])
+
+
+def _minute(moment: str) -> str:
+    """A moment as people read it, to the minute, in UTC."""
+    return f"{datetime.fromisoformat(moment):%Y-%m-%d %H:%M} UTC"
 
 
 def _line(line: Answer) -> str:
