@@ -7,8 +7,10 @@ from qa.plans.continuous import (
     clearance_for,
     fraction_for,
 )
+from qa.plans.design import by_limiting_quality, for_claim, quality_at, two_point, two_points
 from qa.plans.double import DoublePlan
 from qa.plans.multiple import MultiplePlan, Stage
+from qa.plans.rectifying import Aoql, aoql, by_aoql, by_ltpd
 from qa.plans.risks import accept_by_inspectors, accept_in_totes, seen
 from qa.plans.sequential import SequentialPlan, wald
 from qa.plans.single import SinglePlan, oc
@@ -18,6 +20,7 @@ from qa.plans.switching import LotResult, Switching
 __all__ = [
     "INSPECTIONS",
     "LEVELS",
+    "Aoql",
     "ChainPlan",
     "ContinuousPlan",
     "DoublePlan",
@@ -30,13 +33,21 @@ __all__ = [
     "Switching",
     "accept_by_inspectors",
     "accept_in_totes",
+    "aoql",
     "aqls",
+    "by_aoql",
+    "by_limiting_quality",
+    "by_ltpd",
     "clearance_for",
     "code_letter",
+    "for_claim",
     "for_sample",
     "fraction_for",
     "oc",
+    "quality_at",
     "seen",
     "standard",
+    "two_point",
+    "two_points",
     "wald",
 ]

@@ -1,10 +1,11 @@
 """Plans of several samples: after each one accept, reject or go on; and what that risks."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
 from math import comb
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -103,7 +104,7 @@ class MultiplePlan:
         the samples is as likely. So the share of arrangements that leads to acceptance is counted
         once, in whole numbers, and weights the chance of that many. Array of p's shape.
         """
-        chances = chosen(_MODELS, "model", model)
+        chances = chosen(CHANCES, "model", model)
         fraction = _checked_p(p, model)
         total = np.zeros_like(fraction)
         for way in _ways(self, model == "poisson"):
@@ -246,7 +247,7 @@ def _at_least(r: int, n: int, p: Array) -> Array:
     return np.where(r > n, 0.0, special.betainc(r, max(n - r + 1, 1), p))
 
 
-def _binomial(p: Array, n: int, counts: int, lot_size: int | None) -> Array:  # noqa: ARG001 - one signature for all models
+def _binomial(p: Array, n: int | Array, counts: int, lot_size: int | None) -> Array:  # noqa: ARG001 - one signature for all models
     """P(X = k) for k from 0 to counts - 1: shape (counts, *p.shape)."""
     k = np.arange(counts).reshape(-1, *[1] * p.ndim)
     factor = np.maximum(n - k + 1, 0) / np.maximum(k, 1)
@@ -257,7 +258,7 @@ def _binomial(p: Array, n: int, counts: int, lot_size: int | None) -> Array:  # 
     )
 
 
-def _poisson(p: Array, n: int, counts: int, lot_size: int | None) -> Array:  # noqa: ARG001 - one signature for all models
+def _poisson(p: Array, n: int | Array, counts: int, lot_size: int | None) -> Array:  # noqa: ARG001 - one signature for all models
     k = np.arange(counts).reshape(-1, *[1] * p.ndim)
     return np.asarray(np.exp(special.xlogy(k, n * p) - n * p - special.gammaln(k + 1)))
 
@@ -273,7 +274,12 @@ def _hypergeometric(p: Array, n: int, counts: int, lot_size: int | None) -> Arra
     return over_lots(p, n, lot_size, terms)
 
 
-_MODELS = {"binomial": _binomial, "poisson": _poisson, "hypergeometric": _hypergeometric}
+# model -> P(X = k) for k below `counts`: shape (counts, *p.shape)
+CHANCES: dict[str, Callable[[Array, Any, int, int | None], Array]] = {
+    "binomial": _binomial,
+    "poisson": _poisson,
+    "hypergeometric": _hypergeometric,
+}
 
 
 def _least(stage: Stage) -> int:
