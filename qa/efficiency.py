@@ -104,10 +104,13 @@ def as_shipped(
     DataFrame
         As `estimate` gives it.
     """
-    figure = load(language).say("efficiency.as_shipped")
+    words = load(language)
     free = lots[lots["floor"] != "locked"] if "floor" in lots else lots
     audits = under(shipped_audits(tallies, free), programme, specification)
-    return _table(audits, programme, by, method).assign(figure=figure)[[*by, *FIGURES]]
+    table = _table(audits, programme, by, method)
+    assumed = (table["assumed"] + " " + words.say("efficiency.selected")).str.strip()
+    figure = words.say("efficiency.as_shipped")
+    return table.assign(figure=figure, assumed=assumed)[[*by, *FIGURES]]
 
 
 def _table(

@@ -102,8 +102,8 @@ def routine(tallies: pd.DataFrame) -> pd.DataFrame:
 def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     """The audits that speak of what left the plant.
 
-    Routine audits of lots accepted as made, and re-audits of lots accepted after a re-sort: the
-    last re-audit of each tote. What routine audits saw in a lot before its re-sort is left out.
+    Routine audits of lots accepted as made, and re-audits of lots accepted after a re-sort: all
+    those pulled after the lot's last re-sort. What was seen in a lot before that is left out.
 
     Parameters
     ----------
@@ -114,12 +114,10 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     checked_columns(lots, ("lot", "verdict"), "the lots")
     accepted = set(lots.loc[lots["verdict"] == "accept", "lot"])
     kept = tallies[checked(tallies)["lot"].isin(accepted)]
-    again = (
-        kept[kept["purpose"] == "re-audit"]
-        .sort_values("pulled_at")
-        .drop_duplicates(["site", "tote"], keep="last")
-    )
     of_lot = ["site", "lot"]
+    again = kept[kept["purpose"] == "re-audit"]
+    last_re_sort = again.groupby(of_lot)["re_sorted_at"].transform("max")
+    again = again[again["pulled_at"] >= last_re_sort]
     re_sorted = pd.MultiIndex.from_frame(kept[of_lot]).isin(pd.MultiIndex.from_frame(again[of_lot]))
     first = kept[(kept["purpose"] == "routine") & ~re_sorted]
     return pd.concat([first, again]).sort_values("pulled_at")

@@ -400,3 +400,15 @@ def test_messages_of_sums(changes: dict[str, Any], message: str) -> None:
     with pytest.raises(InvalidInput) as raised:
         clustered_from_sums(sums)
     assert str(raised.value) == message
+
+
+def test_totes_that_happen_to_be_alike_do_not_prove_that_totes_are() -> None:
+    lone = clustered([200] * 6 + [170], [200] * 7, stratum=["a"] * 3 + ["b"] * 3 + ["c"])
+    pair = clustered([198, 198], [200, 200])
+    strata = clustered([190, 190], [200, 200], stratum=["a", "b"])
+    for found in (lone, pair, strata):
+        assert found.design_effect > 2.5
+        assert found.effective_n < found.inspected / 2.5
+        assert any("all alike" in each for each in found.assumed)
+    census = clustered([198, 198], [200, 200], filled=2)
+    assert census.effective_n == 400, "every tote was inspected: nothing is left to differ"

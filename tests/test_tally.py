@@ -143,7 +143,15 @@ def test_accepted_lots_and_re_audits_speak_of_what_was_shipped(programme: Progra
         audit_row(8, tote="T1", purpose="study"),
         audit_row(9, tote="T1", purpose="head-check", head="A"),
     )
-    assert shipped(tallies, "T1", "T2", rejected=("T3",)) == ["T1 routine", "T2 re-audit"]
+    found = ["T1 routine", "T2 re-audit", "T2 re-audit"]  # both samples after the re-sort
+    assert shipped(tallies, "T1", "T2", rejected=("T3",)) == found
+    again = {**RE_SORTED, "re_sorted_at": "2026-03-16 07:05"}
+    twice = tally_of(
+        programme,
+        audit_row(4, tote="T2", **RE_SORTED),  # failed, so it was re-sorted once more
+        audit_row(6, tote="T2", **again),
+    )
+    assert shipped(twice, "T2") == ["T2 re-audit"]
     last = tally.as_shipped(tallies, pd.DataFrame({"lot": ["T2"], "verdict": ["accept"]}))
     assert last["pulled_at"].tolist() == [START + timedelta(minutes=6)]
     assert shipped(tallies, "T3") == ["T3 routine"]

@@ -200,7 +200,8 @@ def u_chart(
     """
     found = np.atleast_1d(checked_whole(count, "count"))
     found, units = np.broadcast_arrays(found, checked_positive(inspected, "inspected"))
-    level = np.asarray(found.sum() / units.sum() if center is None else center, dtype=np.float64)
+    mean = found.sum() / max(units.sum(), np.finfo(float).tiny)
+    level = np.asarray(mean if center is None else center, dtype=np.float64)
     if not (np.isfinite(level) & (level >= 0)).all():
         raise InvalidInput(f"center must be 0 or more, got {level.min():g}")
     level = np.broadcast_to(level, found.shape)

@@ -3,7 +3,8 @@
 Only routine audits speak; audits of one tote are one point. Levels are the lane's own, the
 correlation is pooled over lanes and categories, and the floor's budget of false alarms is shared
 evenly over all charts, so that each chart's run length follows from its own rate of audits. All of
-it rests on the baseline alone, so later audits never move a limit.
+it rests on the baselines of the products that the lanes run now: later audits of these never move
+a limit, and a changeover brings in the other product's baseline.
 """
 
 from collections.abc import Mapping, Sequence

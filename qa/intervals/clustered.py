@@ -226,15 +226,19 @@ def _variance(sums: Sums, share: Array, unfilled: Array, correlation: float) -> 
     p_h = sums.x / sums.n
     p = float(share @ p_h)
     strata = share.size
+    effects = 1.0 + (sums.n2 / sums.n - 1.0) * correlation
+    discounted = float(share**2 @ (effects / sums.n))
     if p == 0.0 or sums.totes.sum() == 1:
-        effects = 1.0 + (sums.n2 / sums.n - 1.0) * correlation
         why = _ONE_KIND if p == 0.0 else _ONE_TOTE
-        return _Variance(float(share**2 @ (effects / sums.n)), 0.0, (why.format(correlation),))
-    if not (sums.totes > 1).any():
+        return _Variance(discounted, 0.0, (why.format(correlation),))
+    if (sums.totes > 1).any():
+        terms, assumed = _within(sums, share**2 * unfilled)
+        freedom = _satterthwaite(terms, sums.totes)
+    else:
         terms = share**2 * unfilled * (p_h - p) ** 2 * strata / (strata - 1.0)
-        return _Variance(float(terms.sum() / (p * (1.0 - p))), strata - 1.0, (_COLLAPSED,))
-    terms, assumed = _within(sums, share**2 * unfilled)
-    freedom = _satterthwaite(terms, sums.totes)
+        freedom, assumed = strata - 1.0, (_COLLAPSED,)
+    if float(terms.sum() * sums.n.sum()) <= 1e-12 and (unfilled > 0).any():
+        return _Variance(discounted, 0.0, (*assumed, _ALIKE.format(correlation)))
     return _Variance(float(terms.sum() / (p * (1.0 - p))), freedom, assumed)
 
 
@@ -335,6 +339,10 @@ def _in_stratum(label: Hashable) -> str:
 _EFFECTIVE: dict[str, Callable[[float, _Variance, float], float]] = {
     "korn_graubard": _korn_graubard
 }
+_ALIKE = (
+    "The totes that could show how much totes differ are all alike, which cannot prove that they "
+    "are: an intra-tote correlation of {:g} is assumed."
+)
 _ONE_TOTE = (
     "One tote cannot show how much totes differ: an intra-tote correlation of {:g} is assumed."
 )
