@@ -152,7 +152,7 @@ def test_accepted_lots_and_re_audits_speak_of_what_was_shipped(programme: Progra
         audit_row(6, tote="T2", **again),
     )
     assert shipped(twice, "T2") == ["T2 re-audit"]
-    last = tally.as_shipped(tallies, pd.DataFrame({"lot": ["T2"], "verdict": ["accept"]}))
+    last = tally.as_shipped(twice, pd.DataFrame({"lot": ["T2"], "verdict": ["accept"]}))
     assert last["pulled_at"].tolist() == [START + timedelta(minutes=6)]
     assert shipped(tallies, "T3") == ["T3 routine"]
     assert shipped(tallies, rejected=("T1", "T2", "T3")) == []
