@@ -298,7 +298,9 @@ def test_points_read_back() -> None:
 def test_the_quality_has_the_chance_asked(n: int, c: int, chance: float, model: str) -> None:
     plan, size = SinglePlan(n, min(c, n - 1)), 400
     p = quality_at(plan, chance, model=model, lot_size=size)
-    assert_allclose(plan.accept(p, model=model, lot_size=size), chance, rtol=1e-9)
+    # A fraction within 1e-9 of whole pieces of the lot means them, so the curve has tiny flats.
+    near = 1e-6 if model == "hypergeometric" else 1e-9
+    assert_allclose(plan.accept(p, model=model, lot_size=size), chance, rtol=near)
 
 
 def test_points_of_other_plans() -> None:
