@@ -424,3 +424,10 @@ def test_json_has_no_value_that_json_lacks() -> None:
         "x": [0.5],
         "p": [1],
     }
+
+
+def test_a_moment_is_printed_in_utc_whatever_its_zone() -> None:
+    said = printing.drift_in_full(
+        {"as_of": "2026-05-15T00:00:00+01:00", "lanes": [], "findings": []}
+    )
+    assert said.startswith("As of 2026-05-14 23:00 UTC")

@@ -12,6 +12,7 @@ from numpy.testing import assert_allclose
 from dashboard.views import choices, floor, lane, record, shift, tally
 from dashboard.views.choices import Choices
 from qa import drift, efficiency, verdicts
+from qa.audit import new_key
 from qa.drift.baseline import Budget
 from qa.errors import Conflict, InvalidAudit, InvalidInput, StoreError
 from qa.intervals import clustered
@@ -358,3 +359,20 @@ def test_the_small_plant_is_as_the_tests_suppose(plant: schema.Store) -> None:
     risen = tallies["day"] >= pd.Timestamp("2026-03-16") + pd.Timedelta(days=RISEN)
     assert np.all(tallies.loc[risen, "stem"] >= 6)
     assert np.all(tallies.loc[~risen, "stem"] <= 1)
+
+
+def test_a_wrong_lane_never_releases_a_held_tote(
+    store: schema.Store, fields: dict[str, object]
+) -> None:
+    held = tally.save(store, {**fields, "key": new_key(NOW, bytes(10)), "stem": "20"}, NOW)
+    assert held.verdict.floor == "hold"
+    other = "3" if fields["lane"] != "3" else "4"
+    wrong = {**fields, "key": new_key(NOW, bytes([1] * 10)), "lane": other, "stem": "0"}
+    with pytest.raises(InvalidAudit, match="is recorded on lane"):
+        tally.save(store, wrong, NOW)
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31", "2026-W20-4", "20260514"])
+def test_a_day_that_no_audit_can_have_gets_a_sentence(programme: Programme, day: str) -> None:
+    with pytest.raises(InvalidInput, match="day must be a date such as"):
+        choices.read(f"?day={day}", programme)

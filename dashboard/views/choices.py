@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from urllib.parse import parse_qsl, urlencode
 
 from qa.errors import InvalidInput
@@ -62,6 +62,9 @@ def query(**chosen: object) -> str:
 
 def _day(text: str) -> date:
     try:
-        return date.fromisoformat(text)
+        day = datetime.strptime(text, "%Y-%m-%d").date()
     except ValueError:
-        raise InvalidInput(f'day must be a date such as 2026-05-14, got "{text}"') from None
+        day = date.min
+    if not 1971 <= day.year <= 2199:  # the years that an audit may have
+        raise InvalidInput(f'day must be a date such as 2026-05-14, got "{text}"')
+    return day

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from dashboard.views import record as kept_record
 from qa import verdicts
-from qa.audit import Finding, parse
+from qa.audit import Audit, Finding, parse
 from qa.errors import InvalidAudit
 from qa.programme import Programme
 from qa.store import records
@@ -84,6 +84,7 @@ def save(store: Store, fields: Mapping[str, object], now: datetime) -> Saved:
     audit = parse({"pulled_at": now, **said, "source": SOURCE}, programme)
     if audit.pulled_at > now + AHEAD:
         raise InvalidAudit({"pulled_at": "must not lie in the future"})
+    _check_lane(store, audit)
     answer = records.log(store, audit, by=audit.inspector, at=now)
     earlier = records.tallies(store, lane=audit.lane)
     earlier = earlier[earlier["pulled_at"] <= audit.pulled_at]
@@ -110,16 +111,32 @@ def save_finding(store: Store, fields: Mapping[str, object], now: datetime) -> b
         problems["lane"] = f"must be one of {', '.join(lanes)}"
     if problems or lane is None:
         raise InvalidAudit(problems)
+    found_at = _pulled_at(said, now)
+    if found_at > now + AHEAD:
+        raise InvalidAudit({"pulled_at": "must not lie in the future"})
     finding = Finding(
         key=text["key"],
         site=programme.site,
-        found_at=_pulled_at(said, now),
+        found_at=found_at,
         line=lane.line,
         lane=lane.code,
         tote=text["tote"],
         what=text["what"],
     )
     return records.record_finding(store, finding, by=text["inspector"], at=now).new
+
+
+def _check_lane(store: Store, audit: Audit) -> None:
+    """A tote has one lane: a wrong tap must not release what another lane's audit holds."""
+    day = timedelta(days=1)
+    near = records.tallies(
+        store, tote=audit.tote, first_day=audit.day - day, last_day=audit.day + day
+    )
+    other = near[near["lane"] != audit.lane]
+    if len(other):
+        lane = other["lane"].iloc[-1]
+        told = f"tote {audit.tote} is recorded on lane {lane}: choose that lane, or mend the tote"
+        raise InvalidAudit({"lane": told})
 
 
 def _said(fields: Mapping[str, object], zone: ZoneInfo, now: datetime) -> dict[str, object]:

@@ -237,7 +237,10 @@ def _demo_store(folder: Path, progress: Progress) -> tuple[Store, Mapping[str, A
     data = resources.files("data_demo")
     text = (data / "programme.toml").read_text(encoding="utf-8")
     programme = parse(text)
-    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as reason:
+        raise StoreError(f"{folder} cannot be made: {reason.strerror}") from None
     store = schema.open_store(path, create=True)
     at = datetime.now(UTC)
     if records.programmes(store).empty:

@@ -4,7 +4,7 @@ import dataclasses
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any
 
 import numpy as np
@@ -173,10 +173,13 @@ def imported(answer: Answer, *, most: int = 20) -> str:
         lines.append(f"... and {len(answer['rejects']) - most:,} more.")
     lines += [f"Row {row['row']} {row['reason']}." for row in answer["skipped"][:most]]
     if answer["rejects_file"]:
-        lines.append(
-            f"The rejected rows are in {answer['rejects_file']}: mend them there, and import that "
-            "file with the same mapping."
-        )
+        where = f"The rejected rows are in {answer['rejects_file']}: "
+        if answer["held_back"]:
+            lines.append(
+                f"{where}mend them in {answer['file']} itself, and import all of it again."
+            )
+        else:
+            lines.append(f"{where}mend them there, and import that file with the same mapping.")
     return "\n".join(lines)
 
 
@@ -222,7 +225,7 @@ def checked(answer: Answer) -> str:
 
 def _minute(moment: str) -> str:
     """A moment as people read it, to the minute, in UTC."""
-    return f"{datetime.fromisoformat(moment):%Y-%m-%d %H:%M} UTC"
+    return f"{datetime.fromisoformat(moment).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
 def _line(line: Answer) -> str:
