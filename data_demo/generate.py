@@ -69,7 +69,8 @@ CREWS = tuple(tuple(f"insp-{3 * crew + place:02d}" for place in (1, 2, 3)) for c
 MISSING_INSPECTOR, FOUND_SHARE = "insp-08", 0.5
 
 # MIL-STD-105E, table II-A, single sampling, normal inspection: the largest sample size not above
-# the pieces inspected, and Ac at AQL 1.0 (stem and double together) and at 1.5 (over-trim).
+# the pieces inspected, and Ac at AQL 1.0 (stem and double together) and at 1.5 (over-trim). For
+# stem and double that is one step tighter than the programme: this floor re-sorts a little sooner.
 ACCEPTANCE = ((200, 5, 7), (125, 3, 5), (80, 2, 3))
 
 

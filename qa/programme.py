@@ -19,7 +19,11 @@ from qa._fields import Fields
 from qa.errors import InvalidProgramme, QAError
 
 SEVERITIES = ("critical", "major", "minor")
+TOGETHER = "together"  # a plan for all categories at once, beside those of the classes
+JUDGED = (*SEVERITIES, TOGETHER)
 LOTS = ("tote", "lane_shift")
+KINDS = ("single", "double", "multiple")
+SWITCHING = ("none", "mil_std_105e", "iso_2859_1")
 LEVELS = ("S-1", "S-2", "S-3", "S-4", "I", "II", "III")
 HOUSE = "house"
 LISTS = ("lines", "lanes", "shifts", "products", "categories", "specifications")
@@ -103,11 +107,12 @@ class Category:
 
 @dataclass(frozen=True, slots=True)
 class ClassPlan:
-    """How a class is judged: by AQL and inspection level, or by n and Ac."""
+    """How a class is judged: by AQL, inspection level and kind of plan, or by n and Ac."""
 
     severity: str
     aql: float | None = None
     level: str = "II"
+    kind: str = "single"
     n: int | None = None
     ac: int | None = None
 
@@ -145,6 +150,8 @@ class Programme:
     confidence: float
     false_alarms_per_week: float
     correlation: float
+    switching: str
+    reduced: bool
     lines: tuple[Line, ...]
     lanes: tuple[Lane, ...]
     shifts: tuple[Shift, ...]
@@ -276,6 +283,8 @@ def _read(top: Fields) -> Programme:
         confidence=top.fraction("confidence", default=0.95),
         false_alarms_per_week=top.number("false_alarms_per_week", default=1.0),
         correlation=top.fraction("correlation", default=0.01),
+        switching=top.choice("switching", SWITCHING, default="none"),
+        reduced=top.flag("reduced", default=False),
         lines=tuple(
             Line(
                 each.code("code"),
@@ -301,7 +310,7 @@ def _read(top: Fields) -> Programme:
             )
             for each in top.tables("categories")
         ),
-        plans={name: _class_plan(name, each) for name, each in top.named("plans", SEVERITIES)},
+        plans={name: _class_plan(name, each) for name, each in top.named("plans", JUDGED)},
         specifications=tuple(
             Specification(each.code("code"), each.text("name"), each.codes("categories"))
             for each in top.tables("specifications", needed=False)
@@ -319,7 +328,8 @@ def _class_plan(severity: str, each: Fields) -> ClassPlan:
     if each.has("n") or each.has("ac"):
         return ClassPlan(severity, n=each.whole("n"), ac=each.whole("ac", least=0))
     aql = each.number("aql")
-    return ClassPlan(severity, aql=aql, level=each.choice("level", LEVELS, default="II"))
+    level = each.choice("level", LEVELS, default="II")
+    return ClassPlan(severity, aql, level, each.choice("kind", KINDS, default="single"))
 
 
 def _repeated(name: str) -> Callable[[Programme], Iterable[str]]:
@@ -401,6 +411,11 @@ def _number_faults(programme: Programme) -> Iterable[str]:
     for severity, plan in programme.plans.items():
         if plan.n is not None and plan.ac is not None and plan.ac >= plan.n:
             yield f"plans.{severity}.ac: must be below n {plan.n}, got {plan.ac}"
+    critical = programme.plans.get("critical")
+    if critical and critical.ac:
+        yield f"plans.critical.ac: must be 0 for a critical class, got {critical.ac}"
+    if critical and critical.kind != "single":
+        yield f'plans.critical.kind: must be single for a critical class, got "{critical.kind}"'
 
 
 def _table_faults(programme: Programme) -> Iterable[str]:
@@ -413,10 +428,26 @@ def _table_faults(programme: Programme) -> Iterable[str]:
     by_aql = [(each, each.aql) for each in programme.plans.values() if each.aql is not None]
     for (plan, aql), size in product(by_aql, sizes):
         try:
-            plans.standard(size, aql, level=plan.level)
+            found = plans.standard(size, aql, level=plan.level, kind=plan.kind)
         except QAError as reason:
             yield f"plans.{plan.severity}: {reason}"
             return
+        if isinstance(found, plans.DoublePlan | plans.MultiplePlan):
+            yield from _stage_faults(programme, plan, found.first)
+
+
+def _stage_faults(programme: Programme, plan: ClassPlan, first: int) -> Iterable[str]:
+    """A sample is pulled at once: more pieces than its first stage would skip a decision."""
+    if programme.lot == "tote" and programme.pull > first:
+        yield (
+            f"pull: must be at most {first}, the first sample of the {plan.kind} plan of class "
+            f"{plan.severity}, got {programme.pull}"
+        )
+    if plan.kind == "multiple" and programme.switching != "none":
+        yield (
+            f"plans.{plan.severity}.kind: multiple plans are printed for normal inspection alone; "
+            f'set switching to "none", got "{programme.switching}"'
+        )
 
 
 def _minutes(clock: time) -> int:

@@ -109,11 +109,12 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     ----------
     tallies : tally
     lots : DataFrame
-        As `qa.verdicts.lots` gives it: columns ``lot`` and ``verdict``.
+        As `qa.verdicts.lots` gives it: columns ``site``, ``lot`` and ``verdict``.
     """
-    checked_columns(lots, ("lot", "verdict"), "the lots")
-    accepted = set(lots.loc[lots["verdict"] == "accept", "lot"])
-    kept = tallies[checked(tallies)["lot"].isin(accepted)]
+    checked_columns(lots, ("site", "lot", "verdict"), "the lots")
+    accepted = pd.MultiIndex.from_frame(lots.loc[lots["verdict"] == "accept", ["site", "lot"]])
+    of_lot_here = pd.MultiIndex.from_frame(checked(tallies)[["site", "lot"]])
+    kept = tallies[of_lot_here.isin(accepted)]
     of_lot = ["site", "lot"]
     again = kept[kept["purpose"] == "re-audit"]
     last_re_sort = again.groupby(of_lot)["re_sorted_at"].transform("max")

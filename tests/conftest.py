@@ -17,18 +17,25 @@ settings.load_profile("unhurried")
 PROGRAMME_FILE = Path(__file__).resolve().parents[1] / "data_demo" / "programme.toml"
 
 
+# The demo's programme, with plans that the tables below it in the tests are of, and no switching.
+PLANT = (
+    PROGRAMME_FILE.read_text(encoding="utf-8")
+    .replace("[plans.major]\naql = 1.5", "[plans.major]\naql = 1.0")
+    .replace('switching = "mil_std_105e"', 'switching = "none"')
+)
+
+
 @pytest.fixture(scope="session")
 def programme() -> Programme:
-    return parse(PROGRAMME_FILE.read_text(encoding="utf-8"))
+    return parse(PLANT)
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[schema.Store]:
     """A fresh SQLite store whose first programme was put on 1 March 2026."""
     opened = schema.open_store(tmp_path / "plant.db", create=True)
-    text = PROGRAMME_FILE.read_text(encoding="utf-8")
     at = datetime(2026, 3, 1, tzinfo=UTC)
-    records.put_programme(opened, text, by="lead", at=at, reason="the plant is set up")
+    records.put_programme(opened, PLANT, by="lead", at=at, reason="the plant is set up")
     yield opened
     opened.engine.dispose()
 

@@ -177,7 +177,7 @@ def test_setup_makes_the_store_and_says_what_follows(tmp_path: Path) -> None:
     said = run("setup", PROGRAMME, "--store", str(tmp_path / "plant.db")).stdout
     assert "version 1 of the programme of SP1" in said
     assert "18.18 pieces a second on a lane; nest pitch 62.9 mm" in said
-    assert "Of class major: stem left on, double-loaded; on 80 pieces 2 are accepted." in said
+    assert "Of class major: stem left on, double-loaded; on 80 pieces 3 are accepted." in said
 
 
 def test_a_changed_programme_is_a_new_version_and_wants_a_reason(

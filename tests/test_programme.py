@@ -202,11 +202,30 @@ FAULTS = [
         "[plans]\nmajor = 1",
         "plans: must be tables such as [plans.critical], got {'major': 1}",
     ),
-    ("aql = 1.0", "aql = 1.0\n[plans.huge]", "plans.huge: must be one of critical, major, minor"),
+    (
+        "aql = 1.0",
+        "aql = 1.0\n[plans.huge]",
+        "plans.huge: must be one of critical, major, minor, together",
+    ),
     (
         "aql = 1.0",
         'aql = 1.0\nlevel = "IV"',
         'plans.major.level: must be one of S-1, S-2, S-3, S-4, I, II, III, got "IV"',
+    ),
+    (
+        "aql = 1.0",
+        'aql = 1.0\nkind = "triple"',
+        'plans.major.kind: must be one of single, double, multiple, got "triple"',
+    ),
+    (  # 105E table III-A, letter L: the first sample is of 125
+        "aql = 1.0",
+        'aql = 1.0\nkind = "double"',
+        "pull: must be at most 125, the first sample of the double plan of class major, got 200",
+    ),
+    (
+        "pull = 200",
+        'pull = 200\nswitching = "sometimes"',
+        'switching: must be one of none, mil_std_105e, iso_2859_1, got "sometimes"',
     ),
     ("aql = 1.0", "n = 50", "plans.major.ac: is missing, must be a whole number, 0 or more"),
     ("aql = 1.0", "n = 50\nac = 50", "plans.major.ac: must be below n 50, got 50"),
@@ -271,6 +290,30 @@ FAULTS = [
 @pytest.mark.parametrize(("old", "new", "told"), FAULTS)
 def test_each_fault_names_its_key_and_what_came(old: str, new: str, told: str) -> None:
     assert faults(changed(old, new)) == [told]
+
+
+def test_a_critical_class_has_a_single_plan_that_accepts_on_none() -> None:
+    text = SMALL.replace('class = "major"', 'class = "critical"')
+    plan = text.replace("[plans.major]\naql = 1.0", "[plans.critical]\n{}")
+    told = faults(plan.replace("{}", "n = 50\nac = 1"))
+    assert told == ["plans.critical.ac: must be 0 for a critical class, got 1"]
+    told = faults(
+        plan.replace("{}", 'aql = 1.0\nkind = "double"').replace("pull = 200", "pull = 50")
+    )
+    assert told == ['plans.critical.kind: must be single for a critical class, got "double"']
+    assert programmes.parse(plan.replace("{}", "n = 50\nac = 0")).plans["critical"].ac == 0
+
+
+def test_multiple_plans_are_not_switched() -> None:
+    text = SMALL.replace("aql = 1.0", 'aql = 1.5\nkind = "multiple"').replace(
+        "pull = 200", "pull = 20"
+    )
+    told = faults(text.replace("pull = 20", 'pull = 20\nswitching = "mil_std_105e"'))
+    assert told == [
+        "plans.major.kind: multiple plans are printed for normal inspection alone; "
+        'set switching to "none", got "mil_std_105e"'
+    ]
+    assert programmes.parse(text).plans["major"].kind == "multiple"
 
 
 def test_every_fault_is_told_at_once_whatever_its_kind() -> None:

@@ -14,7 +14,7 @@ from qa.audit import Finding
 from qa.errors import Conflict, InvalidInput, InvalidProgramme, StoreError
 from qa.store import records, schema, trail
 from qa.store.records import Logged
-from tests.conftest import PROGRAMME_FILE
+from tests.conftest import PLANT
 
 AT = datetime(2026, 3, 16, 10, tzinfo=UTC)
 START = datetime(2026, 3, 16, 6, tzinfo=UTC)
@@ -24,7 +24,7 @@ WHY = {**BY, "reason": "miscounted"}
 
 @pytest.fixture
 def text():
-    return PROGRAMME_FILE.read_text(encoding="utf-8")
+    return PLANT
 
 
 @pytest.fixture
@@ -519,7 +519,7 @@ def test_a_finding_that_is_refused(store):
         records.record_finding(store, other, **BY)
     with pytest.raises(StoreError, match="there is no finding F7 in the store"):
         records.lift_finding(store, "F7", **WHY)
-    with pytest.raises(InvalidInput, match="what of a finding must not be blank"):
+    with pytest.raises(InvalidInput, match="what of the finding must not be blank"):
         records.record_finding(store, Finding("F3", "SP1", AT, "A", "1", "T1", " "), **BY)
     naive = Finding("F3", "SP1", AT.replace(tzinfo=None), "A", "1", "T1", "a bolt")
     with pytest.raises(InvalidInput, match="found_at must have its zone, got 2026-03-16 10:00"):

@@ -184,7 +184,7 @@ def test_another_programs_database_is_no_store_and_stays_as_it_is(tmp_path, crea
 def test_a_store_made_by_a_newer_version_is_left_alone(filled, file):
     file.execute(f"UPDATE {migrations.VERSION_TABLE} SET version_num = '0999'")
     file.commit()
-    with pytest.raises(StoreTooNew, match=r"newer version of Toteproof.* revision 0999.* 0001 at"):
+    with pytest.raises(StoreTooNew, match=r"newer version of Toteproof.* revision 0999.* 0002 at"):
         schema.open_store(filled.url)
 
 
@@ -270,7 +270,7 @@ NEXT_STEP = """
 import sqlalchemy as sa
 from alembic import op
 
-revision, down_revision, branch_labels, depends_on = "0002", "0001", None, None
+revision, down_revision, branch_labels, depends_on = "0003", "0002", None, None
 
 
 def upgrade():
@@ -287,13 +287,13 @@ def newer(tmp_path, monkeypatch):
 
     def add(then: str) -> None:
         extra.mkdir()
-        (extra / "step_0002.py").write_text(NEXT_STEP.format(then=then))
+        (extra / "step_0003.py").write_text(NEXT_STEP.format(then=then))
         folder = Path(migrations.__file__).parent
         steps = ScriptDirectory(
             str(folder), version_locations=[str(folder / "versions"), str(extra)]
         )
         monkeypatch.setattr(migrations, "_steps", lambda: steps)
-        monkeypatch.setattr(migrations, "HEAD", "0002")
+        monkeypatch.setattr(migrations, "HEAD", "0003")
 
     return add
 
@@ -311,7 +311,7 @@ def test_an_upgrade_that_fails_leaves_the_store_as_it_was(filled, file, newer):
     newer("raise RuntimeError('a bug')")
     with pytest.raises(RuntimeError, match="a bug"):
         schema.open_store(filled.url)
-    assert file.execute(f"SELECT * FROM {migrations.VERSION_TABLE}").fetchall() == [("0001",)]
+    assert file.execute(f"SELECT * FROM {migrations.VERSION_TABLE}").fetchall() == [("0002",)]
     with pytest.raises(sqlite3.OperationalError, match="no such column: seen"):
         file.execute("SELECT seen FROM current")
 

@@ -145,27 +145,14 @@ def test_results_from_plans_and_counts() -> None:
     assert not judged(double, 1, 0).in_gap
 
 
-def test_words_say_why_and_what_would_change_it() -> None:
+def test_the_reason_and_its_figures_are_kept_until_the_next_switch() -> None:
     found = replay(start(1.0, reduced_wanted=True), lots("ARAR" + "AAAA"))
     assert (found[3].reason, found[3].switched) == ("2 of 5 rejected", True)
-    assert found[3].why == "2 of 3 lots in a row were rejected."
-    assert found[4].why == found[3].why
+    assert found[3].figures == (("lots", 3),)
+    assert (found[4].reason, found[4].figures) == (found[3].reason, found[3].figures)
     assert not found[4].switched
-    assert found[-1].back == (
-        "1 more accepted lot in a row brings normal inspection back; 5 more rejected lots stop it."
-    )
-    assert "so far 1" in found[0].back
     reduced = replay(start(1.0, reduced_wanted=True), lots("A" * 10))[-1]
-    assert reduced.why == (
-        "The last 10 lots were accepted with 0 incorrect of 1,250 pieces; the limit is 13."
-    )
-    assert reduced.back.startswith("A rejected lot, ")
-    assert "until the cause is put right" in replay(
-        start(1.0, inspection="tightened"), lots("RRRRR")
-    )[-1].back  # fmt: skip
-    assert "score of 30 reduces it; it is 0" in start(
-        1.0, rule="iso_2859_1", reduced_wanted=True
-    ).back  # fmt: skip
+    assert dict(reduced.figures) == {"lots": 10, "incorrect": 0, "inspected": 1250, "limit": 13}
 
 
 letters = st.text("AARM", max_size=60)

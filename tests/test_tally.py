@@ -121,6 +121,7 @@ def test_a_specification_needs_one_category_a_piece(programme: Programme) -> Non
 def shipped(tallies: pd.DataFrame, *accepted: str, rejected: tuple[str, ...] = ()) -> list[str]:
     lots = pd.DataFrame(
         {
+            "site": "SP1",
             "lot": [*accepted, *rejected],
             "verdict": ["accept"] * len(accepted) + ["reject"] * len(rejected),
         }
@@ -152,7 +153,8 @@ def test_accepted_lots_and_re_audits_speak_of_what_was_shipped(programme: Progra
         audit_row(6, tote="T2", **again),
     )
     assert shipped(twice, "T2") == ["T2 re-audit"]
-    last = tally.as_shipped(twice, pd.DataFrame({"lot": ["T2"], "verdict": ["accept"]}))
+    lots = pd.DataFrame({"site": ["SP1"], "lot": ["T2"], "verdict": ["accept"]})
+    last = tally.as_shipped(twice, lots)
     assert last["pulled_at"].tolist() == [START + timedelta(minutes=6)]
     assert shipped(tallies, "T3") == ["T3 routine"]
     assert shipped(tallies, rejected=("T1", "T2", "T3")) == []
@@ -172,12 +174,16 @@ def test_lots_of_two_plants_are_kept_apart(programme: Programme) -> None:
             tally_of(other, audit_row(1), audit_row(5, tote="T1", **RE_SORTED)),
         ]
     )
-    assert shipped(tallies, "T1") == ["T1 routine", "T1 re-audit"]
+    lots = pd.DataFrame({"site": ["SP1", "SP2"], "lot": "T1", "verdict": "accept"})
+    assert tally.as_shipped(tallies, lots)["purpose"].tolist() == ["routine", "re-audit"]
+    here = lots.assign(verdict=["accept", "reject"])
+    assert tally.as_shipped(tallies, here)["site"].tolist() == ["SP1"]
 
 
 def test_lots_must_have_a_verdict(programme: Programme) -> None:
     with pytest.raises(InvalidInput, match="the lots must have the columns verdict"):
-        tally.as_shipped(tally_of(programme, audit_row(1)), pd.DataFrame({"lot": ["T1"]}))
+        lots = pd.DataFrame({"site": ["SP1"], "lot": ["T1"]})
+        tally.as_shipped(tally_of(programme, audit_row(1)), lots)
 
 
 def test_audits_of_one_tote_are_one_cluster(programme: Programme) -> None:

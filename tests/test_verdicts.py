@@ -4,16 +4,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize, stats
 
 from qa import tally
 from qa.audit import Audit, parse
 from qa.errors import InvalidInput
 from qa.programme import ClassPlan, Programme
-from qa.verdicts import COLUMNS, lots, of_audit
+from qa.verdicts import COLUMNS, in_force, lots, of_audit
 
 Fields = Callable[..., dict[str, object]]
 START = datetime(2026, 3, 16, 9, 30, tzinfo=UTC)
@@ -178,8 +180,67 @@ def test_a_lane_and_shift_are_judged_on_the_sum_of_their_totes(programme):
     assert judged(plant, first)["verdict"] == "pull more"
     found = judged(plant, first, second)
     assert (found["verdict"], found["totes"], found["inspected"]) == ("accept", 2, 400)
-    third = audit_at(plant, 90, tote="T3", stem=1)
-    assert judged(plant, first, second, third)["verdict"] == "reject"
+    too_many = audit_at(plant, 60, tote="T2", stem=3)
+    assert judged(plant, first, too_many)["verdict"] == "reject"
+
+
+def test_a_decided_lot_is_not_judged_again_on_its_running_total(programme):
+    plant = lane_shift(programme)
+    first, second = audit_at(plant, 0, stem=3), audit_at(plant, 60, tote="T2", stem=2)
+    third = audit_at(plant, 90, tote="T3", stem=1)  # 6 of 600 in all: above the Ac of one sample
+    assert judged(plant, first, second, third)["verdict"] == "accept"
+    bad = audit_at(plant, 90, tote="T3", stem=6)  # another sample of its own, and beyond already
+    assert judged(plant, first, second, bad)["verdict"] == "reject"
+
+
+@pytest.mark.parametrize(("n", "ac"), [(500, 10), (400, 5)])
+def test_pieces_beyond_n_never_weaken_a_plan_and_take_a_larger_ac(programme, n, ac):
+    """What the plan accepts one time in ten is accepted no more often on more pieces."""
+    plant = replace(
+        lane_shift(programme),
+        plans={"major": ClassPlan("major", n=n, ac=ac), "minor": ClassPlan("minor", n=n, ac=n - 1)},
+    )
+    worst = optimize.brentq(lambda p: stats.binom.cdf(ac, n, p) - 0.1, 0.001, 0.2)
+    for last in (200, 250):  # the totes before it hold n - 100 pieces
+        most = max(c for c in range(60) if stats.binom.cdf(c, n - 100 + last, worst) <= 0.1)
+        assert most > ac or last == 200
+        for count in (most, most + 1):
+            before = [
+                audit_at(plant, at, tote=f"T{at}", inspected=(n - 100) // 4) for at in range(4)
+            ]
+            end = audit_at(plant, 9, tote="T9", inspected=last, stem=count)
+            assert judged(plant, *before, end)["verdict"] == (
+                "accept" if count <= most else "reject"
+            )
+
+
+def test_a_lot_of_many_totes_is_rejected_as_seldom_as_its_plan_says(programme):
+    """7 audits of 100 to 250 pieces at 1 % incorrect, plan 500 / 10: judged once, or twice.
+
+    The plan alone rejects 1.3 % of lots there; two samples at most 2.7 %. 2,000 lots, so the
+    standard error is 0.36 %.
+    """
+    rng = np.random.default_rng(4)
+    plant = replace(
+        lane_shift(programme),
+        plans={"major": ClassPlan("major", n=500, ac=10), "minor": ClassPlan("minor", n=1, ac=0)},
+    )
+    rows = tally.from_audits([audit_at(plant, 0)], plant)
+    lots_of, audits = 2000, 7
+    sizes = rng.integers(100, 251, lots_of * audits)
+    many = rows.loc[rows.index.repeat(lots_of * audits)].reset_index(drop=True)
+    many = many.assign(
+        key=[str(at) for at in range(len(many))],
+        lot=[str(at // audits) for at in range(len(many))],
+        tote=[str(at) for at in range(len(many))],
+        pulled_at=many["pulled_at"] + pd.to_timedelta(np.arange(len(many)), unit="min"),
+        inspected=sizes,
+        stem=rng.binomial(sizes, 0.01),
+    )
+    rejected = float((lots(many, plant)["verdict"] == "reject").mean())
+    alone = float(stats.binom.sf(10, 500, 0.01))
+    assert alone == pytest.approx(0.013, abs=0.0005)
+    assert rejected < 2 * alone + 3 * 0.0036
 
 
 def test_a_tote_pulled_for_cause_may_fail_a_lot_of_many_totes_but_fills_no_sample(programme):
@@ -324,3 +385,223 @@ def test_one_more_incorrect_piece_never_mends_a_lot(programme, inspected, stem, 
     here = rank(stem=stem, over_trim=trim)
     assert rank(stem=stem + 1, over_trim=trim) >= here
     assert rank(stem=stem, over_trim=trim + 1) >= here
+
+
+def switched(programme: Programme, rule: str = "mil_std_105e", **changes: object) -> Programme:
+    return replace(programme, switching=rule, **changes)
+
+
+def run_of(programme: Programme, letters: str, start: int = 0, **fields: object) -> list[Audit]:
+    """One tote a letter, half an hour apart: R is far beyond any Ac, A has nothing incorrect."""
+    return [
+        audit_at(
+            programme, 30 * at, tote=f"L{at}", stem=40 * (letter == "R"), inspected=80, **fields
+        )
+        for at, letter in enumerate(letters, start)
+    ]
+
+
+def table_of(programme: Programme, audits: list[Audit], **options: object) -> pd.DataFrame:
+    found = lots(tally.from_audits(audits, programme), programme, **options)
+    return found.set_index("lot")
+
+
+# MIL-STD-105E 4.7: two of five rejected tighten, five accepted bring normal back. Table II-B,
+# letter J at AQL 1.0 tightened: n 80, Ac 1 (reference: mil_std_105e_single.csv).
+def test_two_of_five_rejected_tighten_what_comes_after_and_five_accepted_end_it(programme):
+    plant = switched(programme)
+    two_stems = audit_at(plant, 30 * 4, tote="L4", stem=2, inspected=80)
+    before = run_of(plant, "RAAR")
+    found = table_of(plant, [*before, two_stems])
+    assert found.loc["L3", "switched"].startswith(
+        "Inspection of lane 1, class major, is tightened from the next lot on. "
+        "2 of 4 lots in a row were rejected."
+    )
+    assert found.loc["L4", ["verdict", "inspection"]].tolist() == ["reject", "tightened"]
+    assert found.loc["L4", "why"].endswith("accepts up to 1 (tightened inspection)")
+    assert table_of(programme, [*before, two_stems]).loc["L4", "verdict"] == "accept"
+    calm = [*before, *run_of(plant, "AAAAA", 4), audit_at(plant, 999, stem=2, inspected=80)]
+    found = table_of(plant, calm)
+    assert found.loc["L8", "switched"].startswith("Inspection of lane 1, class major, is normal")
+    assert found.loc["T1", ["verdict", "inspection"]].tolist() == ["accept", "normal"]
+
+
+def test_switching_is_kept_apart_for_lanes_and_classes(programme):
+    plant = switched(programme)
+    audits = [*run_of(plant, "RR"), *run_of(plant, "A", 2), *run_of(plant, "A", 3, lane="2")]
+    found = table_of(plant, audits)
+    assert found.loc[["L2", "L3"], "inspection"].tolist() == ["tightened", "normal"]
+    told = in_force(tally.from_audits(audits, plant), plant).set_index(["lane", "severity"])
+    assert told.loc[("1", "major"), ["inspection", "pull"]].tolist() == ["tightened", 80]
+    assert told.loc[("1", "minor"), "inspection"] == "normal"
+    assert told.loc[("2", "major"), "inspection"] == "normal"
+    assert "2 of 2 lots" in told.loc[("1", "major"), "why"]
+    assert "still needed for normal inspection: 4" in told.loc[("1", "major"), "back"]
+
+
+def test_re_audits_and_pulls_for_cause_are_not_original_inspection(programme):
+    plant = switched(programme)
+    cause = run_of(plant, "RR", purpose="for-cause")
+    assert table_of(plant, [*cause, *run_of(plant, "A", 2)]).loc["L2", "inspection"] == "normal"
+    first = audit_at(plant, 0, tote="L0", stem=40, inspected=80)
+    again = [re_audit(plant, 40 + at, 30 + at, tote="L0", stem=40, inspected=80) for at in range(3)]
+    told = in_force(tally.from_audits([first, *again], plant), plant)
+    assert set(told["inspection"]) == {"normal"}
+
+
+def test_five_rejected_on_tightened_stop_inspection_until_the_cause_is_put_right(programme):
+    plant = switched(programme)
+    audits = [*run_of(plant, "RR" + "RRRRR"), *run_of(plant, "AAA", 7)]
+    found = table_of(plant, audits)
+    assert "is stopped. 5 lots were rejected" in found.loc["L6", "switched"]
+    stopped = found.loc["L7"]
+    assert (stopped["verdict"], stopped["floor"]) == ("not judged", "hold")
+    assert "nothing of it is accepted by sample" in stopped["next"]
+    right = pd.DataFrame(
+        {"site": ["SP1"], "lane": ["1"], "at": [START + timedelta(minutes=30 * 8 - 5)]}
+    )
+    found = table_of(plant, audits, resumed=right)
+    assert found.loc[["L7", "L8", "L9"], "verdict"].tolist() == ["not judged", "accept", "accept"]
+    assert found.loc["L8", "inspection"] == "tightened"
+    rows = tally.from_audits(audits, plant)
+    assert in_force(rows, plant).set_index(["lane", "severity"]).loc[("1", "major"), "stopped"]
+    assert not in_force(rows, plant, right)["stopped"].any()
+    early = right.assign(at=START)  # put right before it stopped: of another trouble
+    assert table_of(plant, audits, resumed=early).loc["L8", "verdict"] == "not judged"
+
+
+def test_a_re_sorted_tote_can_be_accepted_while_inspection_is_stopped(programme):
+    plant = switched(programme)
+    audits = run_of(plant, "RR" + "RRRRR")
+    again = re_audit(plant, 400, 390, tote="L6", inspected=80, stem=1)
+    assert table_of(plant, [*audits, again]).loc["L6", "floor"] == "release"
+    worse = re_audit(plant, 400, 390, tote="L6", inspected=80, stem=2)  # judged as tightened
+    assert table_of(plant, [*audits, worse]).loc["L6", "verdict"] == "reject"
+
+
+# Table VIII: 10 lots of 80 at AQL 1.0 are 800 pieces, limit number 4. Table II-C, letter J reduced:
+# n 32, Ac 1, Re 3 (reference: mil_std_105e_single.csv).
+def test_reduced_inspection_is_earned_and_lost_in_the_gap(programme):
+    plant = switched(programme, reduced=True)
+    ten = run_of(plant, "A" * 10)
+    found = table_of(plant, [*ten, audit_at(plant, 999, inspected=32, stem=2)])
+    assert "reduced from the next lot on" in found.loc["L9", "switched"]
+    assert found.loc["T1", ["verdict", "inspection"]].tolist() == ["accept", "reduced"]
+    assert "lay between acceptance and rejection number" in found.loc["T1", "switched"]
+    found = table_of(plant, [*ten, audit_at(plant, 999, inspected=32, stem=3)])
+    assert found.loc["T1", "verdict"] == "reject"
+    never = switched(programme)
+    assert "reduced" not in set(table_of(never, [*ten, *run_of(never, "A", 10)])["inspection"])
+
+
+def test_a_switching_score_of_30_reduces(programme):
+    """ISO 2859-1, 9.3.3 (from memory): Ac 2 earns 3 points where the tighter AQL accepts too."""
+    plant = switched(programme, "iso_2859_1", reduced=True)
+    found = table_of(plant, run_of(plant, "A" * 11))
+    assert found.loc["L9", "switched"].count("reduced from the next lot on") == 2
+    assert "score reached 30" in found.loc["L9", "switched"]
+
+
+def double_plans(programme: Programme, **changes: object) -> Programme:
+    by_double = {
+        name: replace(plan, kind="double", level="II") for name, plan in programme.plans.items()
+    }
+    return replace(programme, plans=by_double, **changes)
+
+
+# MIL-STD-105E table III-A, letter L: AQL 1.0 125 / 2, 5 and 125 more / 6, 7; AQL 1.5 125 / 3, 7 and
+# 125 more / 8, 9 (reference: mil_std_105e_double.csv).
+@pytest.mark.parametrize(
+    ("first", "second", "verdict"),
+    [
+        (2, None, "accept"),
+        (5, None, "reject"),
+        (3, None, "pull more"),
+        (3, 3, "accept"),
+        (3, 4, "reject"),
+        (4, 2, "accept"),
+    ],
+)
+def test_a_double_plan_asks_for_its_second_sample(programme, first, second, verdict):
+    plant = double_plans(programme)
+    audits = [audit_at(plant, 0, inspected=125, stem=first)]
+    if second is not None:
+        audits.append(audit_at(plant, 20, inspected=125, stem=second))
+    found = judged(plant, *audits)
+    assert found["verdict"] == verdict
+    if verdict == "pull more":
+        assert (found["more"], found["floor"]) == (125, "hold")
+        assert "more than the 2 that accept in 125 and fewer than the 5" in found["why"]
+
+
+def test_a_plan_for_all_classes_together_is_judged_beside_theirs(programme):
+    plant = replace(
+        programme, plans={**programme.plans, "together": ClassPlan("together", n=200, ac=6)}
+    )
+    assert judged(plant, audit_at(plant, 0, stem=3, over_trim=3))["verdict"] == "accept"
+    found = judged(plant, audit_at(plant, 0, stem=3, over_trim=4))
+    assert found["verdict"] == "reject"
+    assert found["why"].startswith("7 of 200 stem left on, over-trim or double-loaded")
+
+
+def test_a_critical_class_accepts_on_none(programme):
+    critical = tuple(replace(each, severity="critical") for each in programme.categories)
+    plans = {"critical": ClassPlan("critical", aql=1.0, level="I")}
+    plant = replace(programme, categories=critical, plans=plans)
+    assert judged(plant, audit_at(plant, 0, stem=0))["verdict"] == "accept"
+    assert judged(plant, audit_at(plant, 0, stem=1))["verdict"] == "reject"
+
+
+def test_a_rejected_lot_names_every_audited_tote_since_the_last_accepted_one(programme):
+    pulls = [("T1", 0, 0), ("T2", 60, 40), ("T3", 120, 40), ("T4", 180, 0), ("T5", 240, 40)]
+    audits = [audit_at(programme, at, tote=tote, stem=stem) for tote, at, stem in pulls]
+    audits.append(audit_at(programme, 90, lane="2", tote="U1"))
+    found = table_of(programme, audits)
+    assert found["held"].to_dict() == {
+        **{"T1": (), "T2": ("T2",), "T3": ("T2", "T3"), "U1": (), "T4": (), "T5": ("T5",)}
+    }
+    # 4,000 pieces at 55 ms are 220 s a tote: 7,200 s hold 32 of them, the last being T3 itself.
+    assert found.loc["T3", "hold"] == (
+        "Consider holding what lane 1 filled after tote T1, its last accepted one (09:30 on "
+        "16 March); audited since then: T2 and T3; not audited: about 30 if the lane ran. "
+        "To narrow it, audit a tote filled at about 10:30 on 16 March, halfway, with its fill "
+        "time: if it is accepted, only what was filled after it need be held."
+    )
+    alone = table_of(programme, audits[1:2])
+    assert "none of it was accepted before; audited: T2" in alone.loc["T2", "hold"]
+
+
+def test_a_bracketing_audit_with_its_fill_time_narrows_what_is_held(programme):
+    audits = [audit_at(programme, 0), audit_at(programme, 120, tote="T3", stem=40)]
+    middle = audit_at(
+        programme,
+        150,
+        tote="T2",
+        purpose="for-cause",
+        fill_start=START + timedelta(minutes=60),
+    )
+    assert "after tote T1" in table_of(programme, audits).loc["T3", "hold"]
+    assert "after tote T2" in table_of(programme, [*audits, middle]).loc["T3", "hold"]
+
+
+def test_a_tote_re_sorted_and_accepted_since_is_held_no_more(programme):
+    audits = [
+        audit_at(programme, 0),
+        audit_at(programme, 60, tote="T2", stem=40),
+        re_audit(programme, 100, 90, tote="T2"),
+        audit_at(programme, 120, tote="T3", stem=40),
+    ]
+    found = table_of(programme, audits)
+    assert (found.loc["T2", "held"], found.loc["T3", "held"]) == ((), ("T3",))
+
+
+def test_lots_of_two_sites_with_one_name_are_two(programme):
+    other = replace(programme, site="SP2")
+    rows = pd.concat(
+        [
+            tally.from_audits([audit_at(programme, 0, stem=40)], programme),
+            tally.from_audits([audit_at(other, 5)], other),
+        ]
+    )
+    found = lots(rows, programme).set_index("site")
+    assert found["verdict"].to_dict() == {"SP1": "reject", "SP2": "accept"}

@@ -130,9 +130,8 @@ def _marks(kept: Record, tallies: pd.DataFrame) -> dict[str, tuple[Mark, ...]]:
     last = judging.sort_values("pulled_at").groupby("lane").tail(RECENT)
     if last.empty:
         return {}
-    days = last["day"].min().date(), last["day"].max().date()
-    lots = kept_record.lots(kept, *days)[["lot", "verdict", "floor"]]
-    told = last.merge(lots, on="lot", how="left")
+    lots = kept_record.lots(kept)[["site", "lot", "verdict", "floor"]]
+    told = last.merge(lots, on=["site", "lot"], how="left")
     return {
         str(lane): tuple(
             Mark(row.tote, utc(row.pulled_at), row.incorrect, row.inspected, row.verdict, row.floor)

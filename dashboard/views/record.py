@@ -13,7 +13,7 @@ import pandas as pd
 from qa import drift, verdicts
 from qa.intervals import clustered
 from qa.programme import Category, Programme, production_day_and_shift
-from qa.store import records
+from qa.store import deeds, records
 from qa.store.schema import Store
 from qa.tally import by_tote
 
@@ -30,6 +30,8 @@ class Record:
     programmes: dict[int, Programme]
     tallies: pd.DataFrame
     findings: pd.DataFrame
+    resumed: pd.DataFrame
+    dispositions: pd.DataFrame
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ def record(store: Store) -> Record:
 
 
 @lru_cache(maxsize=KEPT)
-def _record(store: Store, newest: tuple[int, int, int]) -> Record:
+def _record(store: Store, newest: tuple[int, ...]) -> Record:
     del newest  # names the state; the store itself is asked
     found = records.findings(store)
     return Record(
@@ -64,22 +66,21 @@ def _record(store: Store, newest: tuple[int, int, int]) -> Record:
         records.programmes_by_version(store),
         records.tallies(store),
         found[found["lifted_at"].isna()],
+        deeds.resumed(store),
+        deeds.dispositions(store),
     )
 
 
 @lru_cache(maxsize=KEPT)
-def lots(kept: Record, first: date, last: date) -> pd.DataFrame:
-    """The verdict of every lot with an audit in some production days, both included.
+def lots(kept: Record) -> pd.DataFrame:
+    """The verdict of every lot: inspection follows from the whole record, so all of it speaks."""
+    return verdicts.lots(kept.tallies, kept.programmes, kept.findings, kept.resumed)
 
-    All audits of such a lot speak, whenever they were pulled; audits of the days beside them are
-    there to tell which totes are neighbours.
-    """
-    asked = of_days(kept.tallies, first, last)
-    near = of_days(kept.tallies, first - timedelta(days=1), last + timedelta(days=1))
-    wanted = set(asked["lot"]) | set(kept.findings["tote"])
-    whole = kept.tallies["lot"].isin(wanted) | kept.tallies.index.isin(near.index)
-    table = verdicts.lots(kept.tallies[whole], kept.programmes, kept.findings)
-    return table[table["lot"].isin(wanted)]
+
+@lru_cache(maxsize=KEPT)
+def in_force(kept: Record) -> pd.DataFrame:
+    """The inspection that the next lot of every lane, product and class gets."""
+    return verdicts.in_force(kept.tallies, kept.programmes, kept.resumed)
 
 
 def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:

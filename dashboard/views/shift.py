@@ -100,7 +100,7 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
     if baseline:
         days = kept_record.of_days(kept.tallies, baseline.first_day, baseline.last_day)
         before = routine(_of_shift(days, shift))
-    lots = kept_record.lots(kept, day, day)
+    lots = kept_record.lots(kept)
     lots = _of_shift(lots[lots["day"] == pd.Timestamp(day)], shift)
     return ShiftView(
         programme=programme,

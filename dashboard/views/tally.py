@@ -11,7 +11,7 @@ from qa import verdicts
 from qa.audit import Audit, Finding, parse
 from qa.errors import InvalidAudit
 from qa.programme import Programme
-from qa.store import records
+from qa.store import deeds, records
 from qa.store.schema import Store
 from qa.verdicts import LotVerdict
 
@@ -89,7 +89,9 @@ def save(store: Store, fields: Mapping[str, object], now: datetime) -> Saved:
     earlier = records.tallies(store, lane=audit.lane)
     earlier = earlier[earlier["pulled_at"] <= audit.pulled_at]
     found = records.findings(store)
-    verdict = verdicts.of_audit(audit, earlier, programme, found[found["lifted_at"].isna()])
+    verdict = verdicts.of_audit(
+        audit, earlier, programme, found[found["lifted_at"].isna()], deeds.resumed(store)
+    )
     return Saved(answer.new, audit.tote, audit.lane, audit.inspected, audit.correct, verdict)
 
 

@@ -20,7 +20,7 @@ from qa.files import importing, mapping
 from qa.files.importing import ImportReport
 from qa.files.rows import Progress
 from qa.programme import Programme, lot_size, parse, read_text, shift_times
-from qa.store import records, schema, trail
+from qa.store import deeds, records, schema, trail
 from qa.store.schema import Store
 from qa.wording import load
 
@@ -94,7 +94,9 @@ def efficiency(
     tallies = records.tallies(store, first_day=days[0], last_day=days[1])
     how: dict[str, Any] = {"by": groups, "specification": specification}
     if shipped:
-        table = efficient.as_shipped(tallies, programme, _verdicts(store, tallies), **how)
+        table = efficient.as_shipped(
+            tallies, programme, _verdicts(store, records.tallies(store)), **how
+        )
     else:
         table = efficient.estimate(tallies, programme, **how)
     return printing.in_programme_order(table, programme, groups)
@@ -182,16 +184,12 @@ def _arranged(programme: Programme) -> Answer:
     first = programme.lanes[0].code, programme.shifts[0].code
     lot = lot_size(programme, *first)
     judged = []
-    for severity, rule in programme.plans.items():
+    for severity in programme.plans:
         names = [each.name for each in programme.categories if each.severity == severity]
         if not names:
             continue
-        if rule.aql is None:
-            numbers = {"n": rule.n, "ac": rule.ac}
-        else:
-            found = plans.standard(lot, rule.aql, level=rule.level)
-            numbers = {"n": found.n, "ac": found.ac}
-        judged.append({"class": severity, "categories": names, **numbers})
+        rule = verdicts.class_plan(programme, severity, *first)
+        judged.append({"class": severity, "categories": names, "n": rule.n, "ac": rule.last_ac})
     return {
         "lines": [
             {
@@ -221,7 +219,12 @@ def _lots(store: Store, tallies: pd.DataFrame) -> Answer:
 
 
 def _verdicts(store: Store, tallies: pd.DataFrame) -> pd.DataFrame:
-    return verdicts.lots(tallies, records.programmes_by_version(store), records.findings(store))
+    return verdicts.lots(
+        tallies,
+        records.programmes_by_version(store),
+        records.findings(store),
+        deeds.resumed(store),
+    )
 
 
 def _drift(tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:

@@ -70,6 +70,16 @@ class DoublePlan:
         return self.n1 + self.n2
 
     @property
+    def first(self) -> int:
+        """Pieces of the first sample."""
+        return self.n1
+
+    @property
+    def last_ac(self) -> int:
+        """Most incorrect pieces, of all that may be pulled, that accept a lot."""
+        return self.ac2
+
+    @property
     def staged(self) -> MultiplePlan:
         """The same plan as one of two stages."""
         first = Stage(self.n1, self.ac1, self.re1)

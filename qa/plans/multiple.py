@@ -91,6 +91,16 @@ class MultiplePlan:
         object.__setattr__(self, "stages", stages)
 
     @property
+    def first(self) -> int:
+        """Pieces of the first sample."""
+        return self.stages[0].n
+
+    @property
+    def last_ac(self) -> int:
+        """Most incorrect pieces, of all that may be pulled, that accept a lot."""
+        return self.stages[-1].ac or 0
+
+    @property
     def n(self) -> int:
         """Pieces of all samples together: the most that the plan may ask for."""
         return sum(stage.n for stage in self.stages)

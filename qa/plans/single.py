@@ -56,6 +56,16 @@ class SinglePlan:
         for name, value in (("n", n), ("ac", ac), ("re", re)):
             object.__setattr__(self, name, value)
 
+    @property
+    def first(self) -> int:
+        """Pieces of the first sample, here the only one."""
+        return self.n
+
+    @property
+    def last_ac(self) -> int:
+        """Most incorrect pieces, of all that may be pulled, that accept a lot."""
+        return self.ac
+
     def accept(
         self, p: ArrayLike, *, model: str = "binomial", lot_size: int | None = None
     ) -> Array:

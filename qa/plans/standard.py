@@ -122,17 +122,18 @@ def code_letter(lot_size: int, level: str = "II") -> str:
     return next(letters[level] for least, letters in reversed(_code_letters()) if size >= least)
 
 
-def for_sample(inspected: int, aql: float) -> SinglePlan | None:
+def for_sample(inspected: int, aql: float, *, inspection: str = "normal") -> SinglePlan | None:
     """The plan that judges a sample of a size that no plan prescribes.
 
-    The largest tabled plan (normal, single) at that AQL whose n is not above `inspected`: the
+    The largest tabled single plan at that AQL and inspection whose n is not above `inspected`: the
     acceptance number of the next smaller sample, as 7 CFR 52.38(c) has it. None when even the
     smallest asks for more.
 
     Raises
     ------
     InvalidInput
-        If inspected is not one whole number, 1 or more, or the AQL is not in the table.
+        If inspected is not one whole number, 1 or more, or the AQL or inspection is not in the
+        tables.
 
     Examples
     --------
@@ -140,8 +141,8 @@ def for_sample(inspected: int, aql: float) -> SinglePlan | None:
     SinglePlan(n=125, ac=3, re=4)
     """
     most, column = _whole(inspected, "inspected", 1), checked_aql(aql)
-    cells = _master("single")["normal"][column].values()
-    plans = [cell.plan for cell in cells if isinstance(cell.plan, SinglePlan)]
+    table = chosen(_master("single"), "inspection", inspection)
+    plans = [cell.plan for cell in table[column].values() if isinstance(cell.plan, SinglePlan)]
     return max((plan for plan in plans if plan.n <= most), key=lambda plan: plan.n, default=None)
 
 

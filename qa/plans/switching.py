@@ -5,7 +5,7 @@ that come back are left out (original inspection).
 """
 
 import csv
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cache
 from itertools import accumulate
@@ -21,8 +21,9 @@ from qa.plans.standard import Plan, checked_aql
 RULES = ("mil_std_105e", "iso_2859_1")
 
 _LIMITS = Path(__file__).parent / "tables" / "limit_numbers.csv"
-_WINDOW, _ACCEPTED_TO_NORMAL, _REJECTED_TO_STOP = 5, 5, 5
-_LOTS_TO_REDUCE, _SCORE_TO_REDUCE = 10, 30
+ACCEPTED_TO_NORMAL, REJECTED_TO_STOP = 5, 5
+LOTS_TO_REDUCE, SCORE_TO_REDUCE = 10, 30
+_WINDOW = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +59,8 @@ class LotResult:
 class Switching:
     """The inspection that the next lot gets, why, and what would change it.
 
-    `reason` is a code ("start", "2 of 5 rejected", ...) for texts in other languages; `why` and
-    `back` are short sentences. The other fields are what the rules must remember.
+    `reason` is a code ("start", "2 of 5 rejected", ...) that the texts of each language put into
+    words, with its `figures`. The other fields are what the rules must remember.
     """
 
     rule: str
@@ -67,18 +68,13 @@ class Switching:
     reduced_wanted: bool
     inspection: str = "normal"
     reason: str = "start"
-    why: str = "Inspection started."
+    figures: tuple[tuple[str, int], ...] = ()
     switched: bool = False
     recent: tuple[bool, ...] = ()
     run: tuple[tuple[int, int], ...] = ()
     accepted_in_row: int = 0
     rejected: int = 0
     score: int = 0
-
-    @property
-    def back(self) -> str:
-        """What would change the inspection from here, in a sentence."""
-        return _BACK[self.inspection](self)
 
 
 def start(
@@ -133,16 +129,21 @@ def after(state: Switching, lot: LotResult) -> Switching:
     ...     state = after(state, LotResult(accepted))
     >>> state.inspection, state.reason
     ('tightened', '2 of 5 rejected')
-    >>> state.back
-    '5 more accepted lots in a row bring normal inspection back; 5 more rejected lots stop it.'
+    >>> state.figures
+    (('lots', 3),)
     """
     checked_whole([lot.inspected, lot.incorrect], "inspected and incorrect")
     if state.inspection == "discontinued":
         if not lot.resumed:
             return replace(state, switched=False)
-        state = _switch(state, "tightened", "resumed", "The cause was put right.")
+        state = resumed(state)
     recent = (*state.recent, lot.accepted)[-_WINDOW:]
     return _AFTER[state.inspection](replace(state, recent=recent, switched=False), lot)
+
+
+def resumed(state: Switching) -> Switching:
+    """Stopped inspection that starts again, tightened, once its cause was put right."""
+    return _switch(state, "tightened", "resumed")
 
 
 def replay(state: Switching, lots: Iterable[LotResult]) -> tuple[Switching, ...]:
@@ -192,8 +193,36 @@ def judged(
         last_ac = staged.stages[-1].ac or 0
     accepted, total = said == "accept", sum(counts)
     in_gap = accepted and len(counts) == len(sizes) and total > last_ac
-    points = _points(plan, counts, tighter) if accepted else 0
-    return LotResult(accepted, sum(sizes[: len(counts)]), total, in_gap, points, steady, resumed)
+    scored = points(plan, counts[0], len(counts), tighter) if accepted else 0
+    return LotResult(accepted, sum(sizes[: len(counts)]), total, in_gap, scored, steady, resumed)
+
+
+def points(plan: Plan, count: int, samples: int, tighter: SinglePlan | None = None) -> int | None:
+    """What an accepted lot adds to the switching score of ISO 2859-1; 0 sets the score back.
+
+    Parameters
+    ----------
+    plan, tighter
+        As of `judged`.
+    count : int
+        Incorrect pieces of the first sample.
+    samples : int
+        Samples that were pulled.
+
+    Returns
+    -------
+    int or None
+        None where a single plan with Ac 2 or more needs `tighter`.
+    """
+    if isinstance(plan, DoublePlan):
+        return 3 if samples == 1 else 0
+    if isinstance(plan, MultiplePlan):
+        return 3 if samples <= 3 else 0
+    if plan.ac <= 1:
+        return 2
+    if tighter is None:
+        return None
+    return 3 if count <= tighter.ac else 0
 
 
 def limit_number(inspected: int, aql: float) -> int | None:
@@ -213,25 +242,20 @@ def limit_number(inspected: int, aql: float) -> int | None:
 
 def _normal(state: Switching, lot: LotResult) -> Switching:
     if state.recent.count(False) >= 2:
-        why = f"2 of {_span(state.recent)} lots in a row were rejected."
-        return _switch(state, "tightened", "2 of 5 rejected", why)
+        return _switch(state, "tightened", "2 of 5 rejected", lots=_span(state.recent))
     run = (*state.run, (lot.inspected, lot.incorrect)) if lot.accepted else ()
     state = replace(state, run=_needed(run, state.aql), score=_score(state, lot))
     if not (state.reduced_wanted and lot.steady and lot.accepted):
         return state
     if state.rule == "iso_2859_1":
-        if state.score >= _SCORE_TO_REDUCE:
-            why = f"The switching score reached {state.score}."
-            return _switch(state, "reduced", "score reached", why)
+        if state.score >= SCORE_TO_REDUCE:
+            return _switch(state, "reduced", "score reached", score=state.score)
         return state
     inspected, incorrect = (sum(each) for each in zip(*state.run, strict=True))
     limit = limit_number(inspected, state.aql)
-    if len(state.run) >= _LOTS_TO_REDUCE and limit is not None and incorrect <= limit:
-        why = (
-            f"The last {len(state.run)} lots were accepted with {incorrect} incorrect "
-            f"of {inspected:,} pieces; the limit is {limit}."
-        )
-        return _switch(state, "reduced", "10 accepted within the limit", why)
+    if len(state.run) >= LOTS_TO_REDUCE and limit is not None and incorrect <= limit:
+        figures = {"lots": len(state.run), "incorrect": incorrect, "inspected": inspected}
+        return _switch(state, "reduced", "10 accepted within the limit", **figures, limit=limit)
     return state
 
 
@@ -241,31 +265,32 @@ def _tightened(state: Switching, lot: LotResult) -> Switching:
         accepted_in_row=state.accepted_in_row + 1 if lot.accepted else 0,
         rejected=state.rejected + (not lot.accepted),
     )
-    if state.rejected >= _REJECTED_TO_STOP:
-        why = f"{state.rejected} lots were rejected while inspection was tightened."
-        return _switch(state, "discontinued", "5 rejected on tightened", why)
-    if state.accepted_in_row >= _ACCEPTED_TO_NORMAL:
-        return _switch(state, "normal", "5 accepted", "5 lots in a row were accepted.")
+    if state.rejected >= REJECTED_TO_STOP:
+        return _switch(state, "discontinued", "5 rejected on tightened", lots=state.rejected)
+    if state.accepted_in_row >= ACCEPTED_TO_NORMAL:
+        return _switch(state, "normal", "5 accepted")
     return state
 
 
 def _reduced(state: Switching, lot: LotResult) -> Switching:
     if not lot.accepted:
-        return _switch(state, "normal", "rejected on reduced", "A lot was rejected.")
+        return _switch(state, "normal", "rejected on reduced")
     if lot.in_gap:
-        why = "A lot was accepted, but its count lay between Ac and Re."
-        return _switch(state, "normal", "between Ac and Re", why)
+        return _switch(state, "normal", "between Ac and Re")
     if not lot.steady:
-        return _switch(state, "normal", "not steady", "Production did not run steadily.")
+        return _switch(state, "normal", "not steady")
     return state
 
 
 _AFTER = {"normal": _normal, "tightened": _tightened, "reduced": _reduced}
 
 
-def _switch(state: Switching, inspection: str, reason: str, why: str) -> Switching:
+def _switch(state: Switching, inspection: str, reason: str, **figures: int) -> Switching:
     return Switching(
-        state.rule, state.aql, state.reduced_wanted, inspection, reason, why, True, state.recent
+        *(state.rule, state.aql, state.reduced_wanted, inspection, reason),
+        figures=tuple(figures.items()),
+        switched=True,
+        recent=state.recent,
     )
 
 
@@ -281,73 +306,15 @@ def _score(state: Switching, lot: LotResult) -> int:
     return state.score + lot.points if lot.accepted and lot.points else 0
 
 
-def _points(
-    plan: SinglePlan | DoublePlan | MultiplePlan,
-    counts: tuple[int, ...],
-    tighter: SinglePlan | None,
-) -> int | None:
-    if isinstance(plan, DoublePlan):
-        return 3 if len(counts) == 1 else 0
-    if isinstance(plan, MultiplePlan):
-        return 3 if len(counts) <= 3 else 0
-    if plan.ac <= 1:
-        return 2
-    if tighter is None:
-        return None
-    return 3 if counts[0] <= tighter.ac else 0
-
-
 def _needed(run: tuple[tuple[int, int], ...], aql: float) -> tuple[tuple[int, int], ...]:
     """The last ten lots; more of them where ten have too few pieces for the table."""
     lots, pieces = 0, 0
     fewest = min((least for least, _, _ in _limits().get(aql, [])), default=0)
     for inspected, _ in reversed(run):
-        if lots >= _LOTS_TO_REDUCE and pieces >= fewest:
+        if lots >= LOTS_TO_REDUCE and pieces >= fewest:
             break
         lots, pieces = lots + 1, pieces + inspected
     return run[len(run) - lots :]
-
-
-def _back_from_normal(state: Switching) -> str:
-    tighter = "2 rejected lots among any 5 in a row tighten it."
-    if not state.reduced_wanted:
-        return tighter
-    if state.rule == "iso_2859_1":
-        return f"{tighter} A switching score of {_SCORE_TO_REDUCE} reduces it; it is {state.score}."
-    return (
-        f"{tighter} {_LOTS_TO_REDUCE} accepted lots in a row within the limit number of Table VIII "
-        f"reduce it; so far {len(state.run)}."
-    )
-
-
-def _back_from_tightened(state: Switching) -> str:
-    return (
-        f"{_lots(_ACCEPTED_TO_NORMAL - state.accepted_in_row, 'accepted')} in a row "
-        f"{_verb(_ACCEPTED_TO_NORMAL - state.accepted_in_row, 'bring')} normal inspection back; "
-        f"{_lots(_REJECTED_TO_STOP - state.rejected, 'rejected')} "
-        f"{_verb(_REJECTED_TO_STOP - state.rejected, 'stop')} it."
-    )
-
-
-def _lots(count: int, how: str) -> str:
-    return f"{count} more {how} lot{'s' * (count != 1)}"
-
-
-def _verb(count: int, verb: str) -> str:
-    return verb + "s" * (count == 1)
-
-
-_BACK: dict[str, Callable[[Switching], str]] = {
-    "normal": _back_from_normal,
-    "tightened": _back_from_tightened,
-    "reduced": lambda _: (
-        "A rejected lot, a count between Ac and Re, or unsteady production brings normal "
-        "inspection back."
-    ),
-    "discontinued": lambda _: (
-        "Nothing is accepted by sample until the cause is put right; then inspection is tightened."
-    ),
-}
 
 
 @cache

@@ -14,14 +14,11 @@ from sqlalchemy import (
     BigInteger,
     ColumnElement,
     Connection,
-    DateTime,
     FromClause,
-    Select,
     cast,
     func,
     insert,
     select,
-    type_coerce,
 )
 
 from qa import tally
@@ -31,6 +28,7 @@ from qa.errors import Conflict, InvalidInput, StoreError
 from qa.programme import Programme, parse
 from qa.store import entries, schema
 from qa.store.entries import Logged
+from qa.store.rows import check_filled, check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
 
 
@@ -58,7 +56,7 @@ def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str
         If `at` is not after the newest version: a later change never rewrites the past.
     """
     parse(text)
-    _check_stamp(by, at, reason)
+    check_stamp(by, at, reason)
     table = schema.programme_version
     with writing(store) as connection:
         newest = connection.execute(select(table).order_by(table.c.version.desc())).first()
@@ -94,7 +92,7 @@ def programmes(store: Store) -> pd.DataFrame:
     """Every version of the programme: version, at, by, reason, text."""
     table = schema.programme_version
     with reading(store) as connection:
-        return _frame(connection, select(*_plain(table)).order_by(table.c.version))
+        return frame(connection, select(*plain(table)).order_by(table.c.version))
 
 
 def programmes_by_version(store: Store) -> dict[int, Programme]:
@@ -121,7 +119,7 @@ def log_many(store: Store, audits: Iterable[Audit], *, by: str, at: datetime) ->
     StoreError
         If an audit contradicts the programme in force when its pieces were pulled.
     """
-    _check_stamp(by, at)
+    check_stamp(by, at)
     with writing(store) as connection:
         kept = entries.versions(connection)
         rows = [entries.row_of(kept, audit) for audit in audits]
@@ -165,7 +163,7 @@ def correct(store: Store, audit: Audit, *, by: str, at: datetime, reason: str) -
     StoreError
         If there is no such audit, or the new content contradicts the programme.
     """
-    _check_stamp(by, at, reason)
+    check_stamp(by, at, reason)
     with writing(store) as connection:
         last = entries.last_of(connection, audit.key)
         if last["action"] == "voided":
@@ -194,7 +192,7 @@ def void(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logge
     StoreError
         If there is no such audit.
     """
-    _check_stamp(by, at, reason)
+    check_stamp(by, at, reason)
     with writing(store) as connection:
         last = entries.last_of(connection, key)
         if last["action"] == "voided":
@@ -238,13 +236,13 @@ def tallies(
     wanted |= {"tote": tote, "lot": lot, "inspector": inspector}
     names = [*(name for name in tally.COLUMNS if name != "incorrect"), "counts"]
     found = (
-        select(*_plain(entry, names))
+        select(*plain(entry, names))
         .join(schema.current, schema.current.c.entry == entry.c.number)
         .where(entry.c.action != "voided", *_filters(entry, wanted, first_day, last_day))
         .order_by(entry.c.pulled_at, entry.c.key)
     )
     with reading(store) as connection:
-        return _as_tally(_frame(connection, found), _categories(connection))
+        return _as_tally(frame(connection, found), _categories(connection))
 
 
 def sums(
@@ -301,9 +299,9 @@ def sums(
     with reading(store) as connection:
         if counted not in ("incorrect", *_categories(connection)):
             raise InvalidInput(f'counted must be "incorrect" or a category, got "{counted}"')
-        frame = _frame(connection, found)
-    frame[list(SIX)] = frame[list(SIX)].astype("int64")
-    return frame
+        cells = frame(connection, found)
+    cells[list(SIX)] = cells[list(SIX)].astype("int64")
+    return cells
 
 
 def history(store: Store, key: str) -> pd.DataFrame:
@@ -320,10 +318,10 @@ def history(store: Store, key: str) -> pd.DataFrame:
         If there is no such audit.
     """
     names = ("revision", "action", "at", "by", "reason")
-    found = select(*_plain(entry)).where(entry.c.key == key).order_by(entry.c.revision)
+    found = select(*plain(entry)).where(entry.c.key == key).order_by(entry.c.revision)
     with reading(store) as connection:
         entries.last_of(connection, key)
-        rows, categories = _frame(connection, found), _categories(connection)
+        rows, categories = frame(connection, found), _categories(connection)
     stamps, notes = rows[list(names)], rows[["note", "source"]]
     return pd.concat([stamps, _as_tally(rows, categories), notes], axis=1)
 
@@ -338,9 +336,9 @@ def record_finding(store: Store, found: Finding, *, by: str, at: datetime) -> Lo
     InvalidInput
         If a field is blank, or a time has no zone.
     """
-    _check_stamp(by, at)
+    check_stamp(by, at)
     row = {name: getattr(found, name) for name in Finding.__dataclass_fields__}
-    _check_finding(row)
+    check_filled(row, "finding")
     with writing(store) as connection:
         kept = _finding(connection, found.key)
         if not kept:
@@ -366,7 +364,7 @@ def lift_finding(store: Store, key: str, *, by: str, at: datetime, reason: str) 
     StoreError
         If there is no such finding.
     """
-    _check_stamp(by, at, reason)
+    check_stamp(by, at, reason)
     with writing(store) as connection:
         kept = _finding(connection, key)
         if not kept:
@@ -391,45 +389,25 @@ def findings(store: Store) -> pd.DataFrame:
     names = (*Finding.__dataclass_fields__, "by", "at")
     found = (
         select(
-            *_plain(recorded, names),
-            *(each.label(f"lifted_{each.key}") for each in _plain(lifted, ("at", "by", "reason"))),
+            *plain(recorded, names),
+            *(each.label(f"lifted_{each.key}") for each in plain(lifted, ("at", "by", "reason"))),
         )
         .outerjoin(lifted, (lifted.c.key == recorded.c.key) & (lifted.c.action == "lifted"))
         .where(recorded.c.action == "recorded")
         .order_by(recorded.c.found_at, recorded.c.key)
     )
     with reading(store) as connection:
-        frame = _frame(connection, found)
-    return frame.fillna({"lifted_by": "", "lifted_reason": ""})
+        rows = frame(connection, found)
+    return rows.fillna({"lifted_by": "", "lifted_reason": ""})
 
 
-def newest(store: Store) -> tuple[int, int, int]:
-    """What differs whenever the record does: last entry, programme versions, findings' rows."""
+def newest(store: Store) -> tuple[int, ...]:
+    """What differs whenever the record does: last entry, and rows of all else that is recorded."""
     with reading(store) as connection:
-        counted = select(
-            select(func.coalesce(func.max(entry.c.number), 0)).scalar_subquery(),
-            select(func.count()).select_from(schema.programme_version).scalar_subquery(),
-            select(func.count()).select_from(schema.finding).scalar_subquery(),
-        )
-        last, versions, findings_rows = connection.execute(counted).one()
-    return int(last), int(versions), int(findings_rows)
-
-
-def _check_stamp(by: str, at: datetime, reason: str = "none needed") -> None:
-    if not by.strip():
-        raise InvalidInput("by must say who, and is blank")
-    if not reason.strip():
-        raise InvalidInput("reason must say why, and is blank")
-    if at.tzinfo is None:
-        raise InvalidInput(f"at must have its zone, got {at}")
-
-
-def _check_finding(row: dict[str, Any]) -> None:
-    for name, value in row.items():
-        if isinstance(value, str) and not value.strip():
-            raise InvalidInput(f"{name} of a finding must not be blank")
-    if row["found_at"].tzinfo is None:
-        raise InvalidInput(f"found_at must have its zone, got {row['found_at']}")
+        last = select(func.coalesce(func.max(entry.c.number), 0)).scalar_subquery()
+        others = (schema.programme_version, schema.finding, schema.event, schema.disposition)
+        rows = (select(func.count()).select_from(each).scalar_subquery() for each in others)
+        return tuple(int(each) for each in connection.execute(select(last, *rows)).one())
 
 
 def _stamp(action: str, by: str, at: datetime, reason: str) -> dict[str, Any]:
@@ -449,31 +427,6 @@ def _filters(
     found = [table.c[name] == value for name, value in wanted.items() if value is not None]
     found += [table.c["day"] >= first] if first is not None else []
     return found + ([table.c["day"] <= last] if last is not None else [])
-
-
-def _plain(table: FromClause, names: Iterable[str] = ()) -> list[ColumnElement[Any]]:
-    """Columns whose times pandas makes UTC for a whole column at once, much the quicker."""
-    found = [table.c[name] for name in names] or list(table.c)
-    return [
-        type_coerce(each, DateTime(timezone=True)).label(each.key)
-        if isinstance(each.type, schema.Moment)
-        else each
-        for each in found
-    ]
-
-
-def _frame(connection: Connection, found: Select[Any]) -> pd.DataFrame:
-    """Rows as a table: times in UTC, days midnights."""
-    frame = pd.DataFrame(
-        connection.execute(found).all(), columns=list(found.selected_columns.keys())
-    )
-    for column in found.selected_columns:
-        if isinstance(column.type, DateTime):
-            times = pd.to_datetime(frame[column.key], utc=True)
-            frame[column.key] = times.astype("datetime64[us, UTC]")
-        elif column.key == "day":
-            frame["day"] = pd.to_datetime(frame["day"]).astype("datetime64[us]")
-    return frame
 
 
 def _categories(connection: Connection) -> tuple[str, ...]:

@@ -34,11 +34,11 @@ from sqlalchemy import (
     TypeDecorator,
     UniqueConstraint,
     create_engine,
-    event,
     inspect,
     make_url,
     select,
 )
+from sqlalchemy import event as sqlalchemy_event
 from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
 
 from qa.errors import InvalidInput, StoreError, StoreTooNew
@@ -180,6 +180,40 @@ finding = Table(
     Column("what", Text, nullable=False),
     PrimaryKeyConstraint("key", "action"),
     CheckConstraint("action in ('recorded', 'lifted')", name="action"),
+)
+
+event = Table(
+    "event",
+    metadata,
+    Column("key", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("line", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("happened_at", Moment, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    PrimaryKeyConstraint("key", "action"),
+    CheckConstraint("action in ('recorded', 'withdrawn')", name="action"),
+)
+
+disposition = Table(
+    "disposition",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("lot", Text, nullable=False),
+    Column("tote", Text, nullable=False),
+    Column("what", Text, nullable=False),
+    CheckConstraint("what in ('release', 're-sort', 'rework', 'downgrade', 'scrap')", name="what"),
+    Index(None, "lot"),
 )
 
 
@@ -388,8 +422,8 @@ def _engine(url: URL, *, foreign_keys: bool) -> Engine:
         writes = connection.get_execution_options().get("writes", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
-    event.listen(engine, "connect", connected)
-    event.listen(engine, "begin", begun)
+    sqlalchemy_event.listen(engine, "connect", connected)
+    sqlalchemy_event.listen(engine, "begin", begun)
     return engine
 
 

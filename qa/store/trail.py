@@ -7,7 +7,7 @@ from itertools import groupby, pairwise
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import Connection, Row, func, select
+from sqlalchemy import Connection, Row, Table, func, select
 
 from qa.errors import InvalidProgramme
 from qa.programme import Programme
@@ -49,7 +49,8 @@ def _breaks(connection: Connection) -> Iterator[str]:
     yield from _entry_breaks(connection, programmes)
     yield from _current_breaks(connection)
     yield from _sums_breaks(connection)
-    yield from _finding_breaks(connection)
+    yield from _orphans(connection, schema.finding, "lifted")
+    yield from _orphans(connection, schema.event, "withdrawn")
 
 
 def _number_breaks(connection: Connection) -> Iterator[str]:
@@ -141,12 +142,12 @@ def _sums_breaks(connection: Connection) -> Iterator[str]:
         )
 
 
-def _finding_breaks(connection: Connection) -> Iterator[str]:
-    table = schema.finding
+def _orphans(connection: Connection, table: Table, ended: str) -> Iterator[str]:
+    """What is ended and was never recorded."""
     rows = connection.execute(select(table.c.key, table.c.action)).all()
     recorded = {row.key for row in rows if row.action == "recorded"}
     for key in sorted({row.key for row in rows} - recorded):
-        yield f"finding {key} is lifted, and was never recorded"
+        yield f"{table.name} {key} is {ended}, and was never recorded"
 
 
 def _six(six: Iterable[int] | None) -> str:
