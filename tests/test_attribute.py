@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
-from qa.charts import ControlChart, c_chart, np_chart, p_chart, u_chart
+from qa.charts import ControlChart, c_chart, np_chart, p_chart, standardised, u_chart
 from qa.errors import InvalidInput
 
 HERE = Path(__file__).parent / "reference" / "charts"
@@ -83,7 +83,8 @@ def test_purchase_orders_have_limits_at_each_sample_size():
     sigma = (chart.upper - chart.center) / 3
     assert_allclose(sigma[[0, 1, 4, 8, 11]], [0.029, 0.033, 0.028, 0.031, 0.027], atol=5e-4)
     assert signals(chart) == [11]
-    z = (chart.statistic[10] - chart.center[10]) / sigma[10]
+    assert_allclose(chart.sigma, sigma, rtol=1e-9)
+    z = standardised(chart).statistic[10]
     assert_allclose(z, PUBLISHED["z01"]["expected"]["z11"], atol=PUBLISHED["z01"]["tolerance"])
 
 
@@ -185,6 +186,48 @@ def test_laney_limits_stretch_by_the_neighbours():
     stretch = np.abs(np.diff(z)).mean() / 1.128379
     chart = p_chart(count, n, limits="laney")
     assert_allclose(chart.upper, p + 3 * stretch * np.sqrt(p * (1 - p) / n), rtol=1e-6)
+
+
+def test_laney_limits_of_defects_stretch_by_the_neighbours():  # the same by hand, Poisson
+    count, units = np.array([2, 8, 3, 9]), np.array([1.0, 2.0, 1.5, 2.0])
+    u = 22 / 6.5
+    z = (count / units - u) / np.sqrt(u / units)
+    stretch = np.abs(np.diff(z)).mean() / 1.128379
+    chart = u_chart(count, units, limits="laney")
+    assert_allclose(chart.upper, u + 3 * stretch * np.sqrt(u / units), rtol=1e-6)
+
+
+@pytest.mark.parametrize("limits", ["exact", "beta_binomial", "three_sigma", "laney"])
+def test_a_standardised_chart_signals_the_same_points(limits):
+    rng = np.random.default_rng(3)
+    n = rng.integers(100, 251, 400)
+    count = rng.binomial(n, rng.beta(1, 49, 400))
+    chart = p_chart(count, n, correlation=0.01, limits=limits)
+    z = standardised(chart)
+    assert_array_equal(z.signals, chart.signals)
+    assert chart.signals.any()
+    beyond = (z.statistic > z.upper + 1e-9) | (z.statistic < z.lower - 1e-9)
+    assert_array_equal(beyond, z.signals)
+    assert_allclose(z.statistic * chart.sigma + chart.center, chart.statistic, atol=1e-12)
+    if limits in ("three_sigma", "laney"):
+        assert_allclose(z.upper, 3)
+    from_pieces = standardised(np_chart(count, n, correlation=0.01, limits=limits))
+    assert_allclose(from_pieces.statistic, z.statistic, atol=1e-9)
+
+
+def test_sigma_is_that_of_the_law_the_limits_come_from():
+    n, p, rho = np.array([1, 80, 200]), 0.03, 0.02
+    laws = [stats.betabinom(size, p * (1 - rho) / rho, (1 - p) * (1 - rho) / rho) for size in n]
+    wide = p_chart(0 * n, n, center=p, correlation=rho, limits="beta_binomial")
+    assert_allclose(wide.sigma, [law.std() for law in laws] / n, rtol=1e-9)
+    assert_allclose(p_chart(0 * n, n, center=p).sigma, stats.binom(n, p).std() / n, rtol=1e-9)
+    assert_allclose(u_chart(0 * n, n, center=p).sigma, stats.poisson(n * p).std() / n, rtol=1e-9)
+
+
+def test_a_point_with_no_deviation_is_on_the_line_or_infinitely_off():
+    z = standardised(p_chart([0, 1], 10, center=0.0))
+    assert z.statistic.tolist() == [0.0, np.inf]
+    assert np.isnan(z.lower).all()
 
 
 # statistics.md 0.2: 1 % incorrect, n = 200: the three-sigma chart's false alarms, 0.4 % of points
@@ -289,7 +332,8 @@ def test_many_series_in_one_call_equal_one_by_one():
         (lambda: p_chart(1, 10, false_alarm=0), "false_alarm must be between 0 and 1"),
         (lambda: u_chart(1, 0), "inspected must be above 0, got 0"),
         (lambda: c_chart(1, center=-2), "center must be 0 or more, got -2"),
-        (lambda: c_chart(1, limits="laney"), "limits must be one of exact, three_sigma"),
+        (lambda: c_chart(1, limits="laney"), "need 2 audits or more, got 1"),
+        (lambda: c_chart(1, limits="wide"), "limits must be one of exact, three_sigma, laney, got"),
     ],
 )
 def test_bad_input_is_told_the_rule(call, message):

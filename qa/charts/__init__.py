@@ -1,6 +1,13 @@
 """Charts that watch a rate over time: counts in, centre lines, limits and signals out."""
 
-from qa.charts.attribute import ControlChart, c_chart, np_chart, p_chart, u_chart
+from qa.charts.attribute import (
+    ControlChart,
+    c_chart,
+    np_chart,
+    p_chart,
+    standardised,
+    u_chart,
+)
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
 from qa.charts.run_length import (
@@ -27,5 +34,6 @@ __all__ = [
     "np_chart",
     "p_chart",
     "shewhart_run_length",
+    "standardised",
     "u_chart",
 ]

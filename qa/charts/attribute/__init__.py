@@ -1,0 +1,21 @@
+"""Charts of counts, each point with its own limits: p, np, c and u."""
+
+from qa.charts.attribute.chart import (
+    ON_THE_LIMIT,
+    ControlChart,
+    c_chart,
+    np_chart,
+    p_chart,
+    standardised,
+    u_chart,
+)
+
+__all__ = [
+    "ON_THE_LIMIT",
+    "ControlChart",
+    "c_chart",
+    "np_chart",
+    "p_chart",
+    "standardised",
+    "u_chart",
+]
