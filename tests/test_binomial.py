@@ -14,10 +14,15 @@ from scipy import special
 
 from qa.errors import InvalidInput
 from qa.intervals import binomial
+from tests.high_precision import exact_tail
 
 HERE = Path(__file__).parent / "reference" / "intervals"
-CASES = {case["id"]: case for case in json.loads((HERE / "published.json").read_text("utf-8"))}
-METHODS = ("exact", "wilson", "jeffreys")
+CASES = {
+    case["id"]: case
+    for file in ("published.json", "one_sample.json")
+    for case in json.loads((HERE / file).read_text("utf-8"))
+}
+METHODS = ("exact", "wilson", "wilson_cc", "jeffreys", "mid_p", "agresti_coull", "blaker")
 
 levels = st.floats(0.01, 0.9999)
 methods = st.sampled_from(METHODS)
@@ -33,7 +38,12 @@ def limits(x: Any, n: Any, **asked: Any) -> np.ndarray:
 # DasGupta (2001) for Jeffreys: the sources stand beside the figures in published.json.
 @pytest.mark.parametrize(
     ("case", "method"),
-    [("newcombe-wilson", "wilson"), ("newcombe-exact", "exact"), ("jeffreys-ends", "jeffreys")],
+    [
+        ("newcombe-wilson", "wilson"),
+        ("newcombe-wilson-cc", "wilson_cc"),
+        ("newcombe-exact", "exact"),
+        ("jeffreys-ends", "jeffreys"),
+    ],
 )
 def test_intervals_agree_with_published_tables(case: str, method: str) -> None:
     x, n = np.transpose(CASES[case]["inputs"]["cases"])
@@ -59,11 +69,27 @@ def test_wilson_limits_of_single_cases() -> None:
 
 
 # statsmodels tests/results/results_proportion.py (values from R): lower limits of 30 of 30.
-@pytest.mark.parametrize("method", ["exact", "wilson"])
+@pytest.mark.parametrize("method", ["exact", "wilson", "wilson_cc", "agresti_coull"])
 def test_all_correct(method: str) -> None:
+    expected = {**CASES["all-correct"]["expected"], **CASES["all-correct-more"]["expected"]}
     low, high = limits(30, 30, method=method)
-    assert_allclose(low, CASES["all-correct"]["expected"][method], rtol=0, atol=1e-7)
+    assert_allclose(low, expected[method], rtol=0, atol=1e-7)
     assert high == 1.0
+
+
+# The same source prints -0.0083 for the lower limit, before it is cut off.
+def test_agresti_coull_is_cut_off_at_0() -> None:
+    expected = CASES["agresti-coull-cut"]["expected"]["agresti_coull"]
+    assert_allclose(limits(1, 30, method="agresti_coull"), expected, rtol=0, atol=1e-7)
+
+
+# Agresti & Coull (1998), p. 120: two of each kind added, nearly, at 95 %; the formula is Wald's.
+def test_agresti_coull_adds_pieces_of_each_kind() -> None:
+    low, high = limits(10, 80, method="agresti_coull")
+    z = -special.ndtri(0.025)
+    more = (10 + z * z / 2) / (80 + z * z)
+    half = z * np.sqrt(more * (1 - more) / (80 + z * z))
+    assert_allclose([low, high], [more - half, more + half], rtol=1e-13)
 
 
 # statsmodels stats/tests/test_proportion.py (R binom.test): a bound puts all of alpha on its side.
@@ -99,21 +125,6 @@ def test_ends_are_exact(method: str) -> None:
         found = binomial([0 * n, n], n, method=method, confidence=float(confidence))
         assert_array_equal(found.low[0], 0.0)
         assert_array_equal(found.high[1], 1.0)
-
-
-def exact_tail(x: int, n: int, p: float, *, above: bool) -> mp.mpf:
-    """P(X >= x) or P(X <= x) of a binomial, summed term by term in 40 digits."""
-    with mp.workdps(40):
-        p = mp.mpf(float(p))
-        log = mp.loggamma(n + 1) - mp.loggamma(x + 1) - mp.loggamma(n - x + 1)
-        term = mp.exp(log + x * mp.log(p) + (n - x) * mp.log1p(-p))
-        total, k = mp.mpf(0), x
-        while term > total * mp.mpf(10) ** -25:
-            total += term
-            odds = p / (1 - p)
-            term *= (n - k) * odds / (k + 1) if above else k / ((n - k + 1) * odds)
-            k += 1 if above else -1
-        return total
 
 
 # Independent road: put the limits into the tail summed in 40 digits. SciPy 1.17.1's betainccinv is
@@ -180,6 +191,31 @@ def test_wilson_limits_solve_the_score_equation(pair: tuple[int, int], confidenc
         assert_allclose((x / n - p) ** 2, z * z * p * (1 - p) / n, rtol=1e-6, atol=1e-15)
 
 
+# The correction moves the estimate by half a piece towards the limit: the same equation.
+@given(pairs, levels)
+def test_corrected_limits_solve_the_score_equation(
+    pair: tuple[int, int], confidence: float
+) -> None:
+    x, n = pair
+    z = -special.ndtri((1 - confidence) / 2)
+    low, high = limits(x, n, confidence=confidence, method="wilson_cc")
+    for p, moved in ((low, x - 0.5), (high, x + 0.5)):
+        if 0 < p < 1:
+            assert_allclose((moved / n - p) ** 2, z * z * p * (1 - p) / n, rtol=1e-6, atol=1e-15)
+
+
+@given(pairs, levels)
+def test_agresti_coull_is_wider_than_wilson_about_the_same_center(
+    pair: tuple[int, int], confidence: float
+) -> None:
+    low, high = limits(*pair, confidence=confidence, method="agresti_coull")
+    inner = limits(*pair, confidence=confidence, method="wilson")
+    assert low <= inner[0] + 1e-15
+    assert inner[1] <= high + 1e-15
+    if low > 0 and high < 1:
+        assert_allclose(low + high, inner.sum(), rtol=1e-12)
+
+
 @given(pairs, levels, methods)
 def test_limits_mirror(pair: tuple[int, int], confidence: float, method: str) -> None:
     x, n = pair
@@ -194,15 +230,33 @@ def test_limits_lie_around_the_estimate(
 ) -> None:
     found = binomial(*pair, confidence=max(confidence, 0.5), method=method)
     assert 0 <= found.low <= found.estimate <= found.high <= 1
-    assert (found.low == 0) == (pair[0] == 0)
-    assert (found.high == 1) == (pair[0] == pair[1])
+    assert (found.low == 0) == (pair[0] == 0) or method == "agresti_coull"  # which is cut off
+    assert (found.high == 1) == (pair[0] == pair[1]) or method == "agresti_coull"
 
 
 @given(st.integers(1, 3000), levels, methods)
 def test_limits_rise_with_the_count(n: int, confidence: float, method: str) -> None:
     found = binomial(np.arange(n + 1), n, confidence=confidence, method=method)
-    assert (np.diff(found.low) > 0).all()
-    assert (np.diff(found.high) > 0).all()
+    assert (np.diff(found.low)[found.low[1:] > 0] > 0).all()
+    assert (np.diff(found.high)[found.high[:-1] < 1] > 0).all()
+
+
+@given(pairs, st.sampled_from([m for m in METHODS if m != "blaker"]))
+def test_one_bound_is_one_limit_of_an_interval(pair: tuple[int, int], method: str) -> None:
+    both = limits(*pair, confidence=0.9, method=method)
+    assert_allclose(binomial(*pair, method=method, side="lower").low, both[0], rtol=1e-9)
+    assert_allclose(binomial(*pair, method=method, side="upper").high, both[1], rtol=1e-9)
+
+
+# A bound that is right less often than not lies beyond the estimate, and gives way to no gap.
+@given(pairs, methods, st.sampled_from(["lower", "upper"]))
+def test_one_bound_moves_one_way_through_all_levels(
+    pair: tuple[int, int], method: str, side: str
+) -> None:
+    levels = (0.05, 0.3, 0.49, 0.5, 0.51, 0.7, 0.95)
+    found = [limits(*pair, method=method, side=side, confidence=level) for level in levels]
+    moved = np.diff(np.array(found)[:, 0 if side == "lower" else 1])
+    assert (moved <= 1e-15).all() if side == "lower" else (moved >= -1e-15).all()
 
 
 @given(pairs, methods, st.floats(0.5, 0.99))
@@ -252,7 +306,8 @@ def test_counts_and_inspected_broadcast() -> None:
         ({"confidence": 95.0}, "confidence must be between 0 and 1, both excluded, got 95"),
         (
             {"method": "jefferson"},
-            'method must be one of exact, wilson, jeffreys, got "jefferson"',
+            "method must be one of exact, wilson, wilson_cc, jeffreys, mid_p, agresti_coull, "
+            'blaker, got "jefferson"',
         ),
         ({"side": "left"}, 'side must be one of both, lower, upper, got "left"'),
     ],
