@@ -92,11 +92,61 @@ def buttons(
                 id=identity,
                 className="choices",
                 role="group",
-                **{"aria-labelledby": label, "data-field": identity.partition("-")[2]},
+                **{"aria-labelledby": label, "data-field": identity.rpartition("-")[2]},
             ),
             fault(identity),
         ],
         className="field",
+    )
+
+
+def field(
+    identity: str,
+    label: str,
+    *,
+    hint: str = "",
+    number: bool = False,
+    offers: Iterable[str] = (),
+    most: int = 200,
+) -> html.Div:
+    """A labelled text field with the place for its fault; numbers too are sent as typed."""
+    more: dict[str, Any] = {"inputMode": "numeric"} if number else {}
+    options = [html.Option(value=each) for each in offers]
+    if options:
+        more["list"] = f"{identity}-offers"
+    return html.Div(
+        [
+            html.Label(label, htmlFor=identity),
+            dcc.Input(
+                id=identity,
+                type="text",
+                placeholder=hint,
+                maxLength=most,
+                autoComplete="off",
+                spellCheck="false",
+                **more,
+            ),
+            *([html.Datalist(options, id=more["list"])] if options else ()),
+            fault(identity),
+        ],
+        className="field",
+    )
+
+
+def form(words: Wording, name: str, send_at: str, save: str, *fields: Children) -> html.Form:
+    """A small form that a script sends as JSON, a key with it, and then draws the page anew.
+
+    Fields are named by what follows `name` in their ids; the answer is said in ``NAME-said``.
+    """
+    return html.Form(
+        [
+            *fields,
+            html.Button(save, type="submit", className="act act-second"),
+            html.P(id=f"{name}-fault", className="fault", role="alert"),
+        ],
+        className="form",
+        autoComplete="off",
+        **{"data-send": send_at, "data-name": name, "data-unsent": words.say("form.unsent")},
     )
 
 

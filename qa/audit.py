@@ -118,6 +118,22 @@ def derived_key(audit: Audit) -> str:
     return _timed_uuid(audit.pulled_at, hashlib.sha256(what.encode()).digest(), version=8)
 
 
+def moment(name: str, value: object, programme: Programme) -> datetime:
+    """The moment in UTC that a field says, by the rules of `parse`.
+
+    Raises
+    ------
+    InvalidAudit
+        With the field's problem.
+    """
+    form = Form({name: value}, programme)
+    found = form.moment(name)
+    if found is None:
+        form.fault(name, "is missing")
+        raise InvalidAudit(form.problems)
+    return found
+
+
 def parse(fields: Mapping[str, object], programme: Programme) -> Audit:
     """The audit that raw fields describe.
 

@@ -70,7 +70,10 @@ def floor_body(client: FlaskClient, search: str = "") -> str:
 
 
 def body(client: FlaskClient, page: str, search: str = "") -> str:
-    return drawn(client, f"{page}-body.children", ("app-address", "search", search))
+    inputs = [("app-address", "search", search)]
+    if page in ("lane", "shift"):
+        inputs.append((f"{page}-fresh", "data", None))
+    return drawn(client, f"{page}-body.children", *inputs)
 
 
 # Pages

@@ -7,7 +7,6 @@
   const MEMORY = "toteproof.tally.memory";
   const TEXTS = ["tote", "inspector", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note", "inspected"];
   const CHOICES = ["lane", "purpose", "shift", "head", "product"];
-  const SECONDS = 10;
   let draft = null;
   let saved = false;
   let busy = false; // the script itself is filling the form in
@@ -23,17 +22,6 @@
   }
   function write(place, value) {
     try { localStorage.setItem(place, JSON.stringify(value)); } catch (fault) { /* private mode: nothing is kept */ }
-  }
-
-  /* A key that sorts by time (RFC 9562, version 7); crypto.randomUUID would need HTTPS. */
-  function newKey() {
-    const bytes = crypto.getRandomValues(new Uint8Array(16));
-    let time = Date.now();
-    for (let i = 5; i >= 0; i--) { bytes[i] = time % 256; time = Math.floor(time / 256); }
-    bytes[6] = (bytes[6] & 0x0f) | 0x70;
-    bytes[8] = (bytes[8] & 0x3f) | 0x80;
-    const hex = Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
-    return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
   }
 
   /* Inputs belong to the page's framework; it hears a value only through the browser's own setter. */
@@ -128,24 +116,8 @@
     if (state !== "release") at("verdict").scrollIntoView({ block: "nearest" });
   }
 
-  async function send(where, fields) {
-    const stop = new AbortController();
-    const late = setTimeout(() => stop.abort(), SECONDS * 1000);
-    try {
-      const answer = await fetch(where, {
-        method: "POST",
-        headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(fields),
-        signal: stop.signal,
-      });
-      const said = await answer.json();
-      return answer.ok ? said : Object.assign({ refused: true }, said);
-    } catch (reason) {
-      return null;
-    } finally {
-      clearTimeout(late);
-    }
-  }
+  const newKey = () => window.toteproof.newKey();
+  const send = (where, fields) => window.toteproof.send(where, fields);
 
   function refused(answer) {
     if (answer === null) { tell("unsaved", [["answer-word", say("refused-title")], ["answer-next", say("unsaved")]]); return; }
@@ -182,8 +154,43 @@
     write(DRAFT, {});
     form().dataset.state = "saved";
     button.textContent = say("again");
-    tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.why], ["quiet", answer.said]]);
+    tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.why]].concat(answer.more.map((each) => ["", each]), [["quiet", answer.said]]));
+    if (answer.then) offer(answer.then);
     at("verdict").scrollIntoView({ block: "nearest" });
+  }
+
+  /* What the verdict asks for next, one tap away. */
+  function offer(then) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.id = "tally-then";
+    button.className = "act act-second";
+    button.textContent = then.said;
+    button.addEventListener("click", function () { fresh(); prepare(then.fields, then.pull); });
+    at("answer").append(button);
+  }
+  function prepare(fields, pieces) {
+    for (const [name, value] of Object.entries(fields)) {
+      if (CHOICES.includes(name)) choose(name, value); else put(at(name), value);
+    }
+    asked();
+    if (pieces) put(at("inspected"), pieces);
+    touch();
+    keep();
+    const next = fields.purpose === "re-audit" ? at("re_sorted_at") : at(counts()[0]);
+    next.focus();
+  }
+
+  /* How many pieces to pull, by the inspection in force on this lane for this product. */
+  function asked() {
+    const pulls = JSON.parse(form().dataset.pulls);
+    const product = chosen("product") || (Object.keys(pulls)[0] || "").split(" ").slice(1).join(" ");
+    const found = pulls[chosen("lane") + " " + product];
+    if (!found) return;
+    at("pull").textContent = found.said;
+    at("pull-note").textContent = found.note;
+    if (text("inspected") === form().dataset.pull) put(at("inspected"), found.pull);
+    form().dataset.pull = found.pull;
   }
 
   async function lock() {
@@ -231,9 +238,12 @@
       for (const name of TEXTS.concat(counts())) put(at(name), kept.values[name] || "");
       for (const name of CHOICES) choose(name, kept.values[name] || "");
     }
+    asked();
     sum();
     busy = false;
-    if (!text("tote")) at("tote").focus();
+    const query = Object.fromEntries(new URLSearchParams(location.search));
+    if (query.tote && !text("tote")) prepare(query);
+    else if (!text("tote")) at("tote").focus();
   }
 
   document.addEventListener("click", function (event) {
@@ -245,6 +255,7 @@
       put(input, Math.max(0, (Number(input.value) || 0) + Number(step.dataset.step)));
     } else if (choice && !saved) {
       choose(choice.parentElement.dataset.field, choice.dataset.value);
+      asked();
       touch();
       keep();
     } else if (event.target.closest("#tally-clean") && !saved) {

@@ -2,6 +2,83 @@
 (function () {
   "use strict";
 
+  const SECONDS = 10;
+
+  /* A key that sorts by time (RFC 9562, version 7); crypto.randomUUID would need HTTPS. */
+  function newKey() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    let time = Date.now();
+    for (let i = 5; i >= 0; i--) { bytes[i] = time % 256; time = Math.floor(time / 256); }
+    bytes[6] = (bytes[6] & 0x0f) | 0x70;
+    bytes[8] = (bytes[8] & 0x3f) | 0x80;
+    const hex = Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+    return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
+  }
+
+  /* What came back, with `refused` where it was refused; null where nothing came back in time. */
+  async function send(where, fields) {
+    const stop = new AbortController();
+    const late = setTimeout(() => stop.abort(), SECONDS * 1000);
+    try {
+      const answer = await fetch(where, {
+        method: "POST",
+        headers: { "Content-Type": "application/json" },
+        body: JSON.stringify(fields),
+        signal: stop.signal,
+      });
+      const said = await answer.json();
+      return answer.ok ? said : Object.assign({ refused: true }, said);
+    } catch (reason) {
+      return null;
+    } finally {
+      clearTimeout(late);
+    }
+  }
+  window.toteproof = { newKey: newKey, send: send };
+
+  /* Small forms: fields are named by what follows the form's name in their ids. */
+  const formOf = (element) => element.closest("form[data-send]");
+  function fieldsOf(form) {
+    const said = {};
+    const start = form.dataset.name.length + 1;
+    for (const input of form.querySelectorAll("input[id]")) said[input.id.slice(start)] = input.value.trim();
+    for (const group of form.querySelectorAll("[data-field]")) {
+      const pressed = group.querySelector('[aria-pressed="true"]');
+      said[group.dataset.field] = pressed ? pressed.dataset.value : "";
+    }
+    return said;
+  }
+  document.addEventListener("click", function (event) {
+    const choice = event.target.closest("form[data-send] [data-value]");
+    if (!choice) return;
+    for (const each of choice.parentElement.querySelectorAll("[data-value]")) each.setAttribute("aria-pressed", String(each === choice));
+  });
+  document.addEventListener("submit", async function (event) {
+    const form = formOf(event.target);
+    if (!form) return;
+    event.preventDefault();
+    const name = form.dataset.name;
+    const button = form.querySelector("[type=submit]");
+    if (button.disabled) return;
+    for (const each of form.querySelectorAll(".fault")) each.textContent = "";
+    const fields = fieldsOf(form);
+    const same = JSON.stringify(fields);
+    if (form.dataset.sending !== same) { form.dataset.sending = same; form.dataset.key = newKey(); }
+    fields.key = form.dataset.key;
+    button.disabled = true;
+    const answer = await send(form.dataset.send, fields);
+    button.disabled = false;
+    const place = (field) => document.getElementById(name + "-" + field + "-fault") || document.getElementById(name + "-fault");
+    if (answer === null) { document.getElementById(name + "-fault").textContent = form.dataset.unsent; return; }
+    if (answer.refused) {
+      for (const [field, said] of Object.entries(answer.problems || {})) place(field).textContent += said;
+      if (answer.trouble) document.getElementById(name + "-fault").textContent = answer.trouble;
+      return;
+    }
+    document.getElementById(name + "-said").textContent = answer.said;
+    window.dash_clientside.set_props(name + "-fresh", { data: Date.now() });
+  });
+
   document.addEventListener("click", function (event) {
     if (event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
     const link = event.target.closest("a[href]");

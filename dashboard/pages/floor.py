@@ -11,7 +11,7 @@ from dashboard.figures.scale import Scale, high_scale
 from dashboard.texts import Wording, words
 from dashboard.views import choices, floor
 from dashboard.views.floor import FloorView, Mark, Row
-from dashboard.views.record import Share, record
+from dashboard.views.record import Inspection, Share, record
 from qa.store.schema import Store
 
 PATH, TITLE = "/floor", "page.floor"
@@ -122,6 +122,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         className="row-word",
                     ),
                     html.P(components.sentence(row.sentence)),
+                    *(html.P(inspection(words, each)) for each in row.inspections),
                 ]
             ),
             html.Div(
@@ -138,6 +139,13 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
         className=f"row row-{row.status.replace(' ', '-')}",
         id=f"floor-lane-{row.lane}",
     )
+
+
+def inspection(words: Wording, found: Inspection) -> list[Any]:
+    """Inspection that is not normal, as a word and what it is of."""
+    of = words.say(f"class.{found.severity}")
+    told = words.say(f"inspection.{found.inspection}", severity=of)
+    return [components.status(found.inspection, words.say(f"inspected.{found.inspection}")), told]
 
 
 def share_line(

@@ -4,30 +4,43 @@ from collections.abc import Callable, Iterator
 from datetime import datetime
 from typing import Any
 
-from dash import Dash, Input, Output, html
+from dash import Dash, Input, Output, dcc, html
+from flask import Response, jsonify
 
 from dashboard import components
 from dashboard.figures.charts import Change, Drawing, Signal, control_chart
 from dashboard.figures.scale import high_scale, low_scale
-from dashboard.texts import Wording, words
-from dashboard.views import choices, lane
+from dashboard.pages.sending import sent
+from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.views import choices, deeds, lane
 from dashboard.views.choices import CORRECT, WINDOWS
+from dashboard.views.deeds import KINDS, Event
 from dashboard.views.lane import LaneView, Point, Rise
 from dashboard.views.record import record
 from qa.store.schema import Store
 
 PATH, TITLE = "/lane", "page.lane"
-BODY, CHART = "lane-body", "lane-chart"
+BODY, CHART, FRESH, SAID = "lane-body", "lane-chart", "lane-fresh", "lane-said"
+EVENT_AT = "/lane/events"
 MOST_ROWS = 60
 
 
 def layout() -> list[Any]:
-    return [html.Div(components.skeleton(words()), id=BODY)]
+    return [
+        html.Div(components.skeleton(words()), id=BODY),
+        html.P(id=SAID, className="said", role="status"),
+        dcc.Store(id=FRESH),
+    ]
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
-    @app.callback(Output(BODY, "children"), Input("app-address", "search"))
-    def draw(search: str | None) -> Any:
+    @app.server.post(EVENT_AT)
+    def record_event() -> Response:
+        return jsonify(said=recorded(words(), deeds.record_event(store, sent(), now(), LANGUAGE)))
+
+    @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
+    def draw(search: str | None, fresh: int | None) -> Any:
+        del fresh  # something was recorded: the same again, from the record as it is now
         asked = choices.read(search, record(store).programme)
         return body(words(), lane.view(store, asked, now()))
 
@@ -40,6 +53,8 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         components.head(say("lane.title", lane=view.lane), html.P(worst, className="row-word")),
         filters(words, view),
         components.panel(say("lane.says"), sentences(words, view)),
+        *([inspection(words, view)] if view.inspections else ()),
+        events(words, view),
     ]
     if not view.charted:
         return [*top, components.note(say("lane.no_chart", lane=view.lane))]
@@ -54,6 +69,53 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         html.Details([html.Summary(say("lane.notes")), method(words, view)]),
     )
     return [*top, chart, rises(words, view), heads(words, view)]
+
+
+def inspection(words: Wording, view: LaneView) -> html.Section:
+    """Inspection that is not normal: why, and what brings it back."""
+    said = []
+    for each in view.inspections:
+        of = words.say(f"class.{each.severity}")
+        state = words.say(f"inspection.{each.inspection}", severity=of)
+        mark = components.status(each.inspection, words.say(f"inspected.{each.inspection}"))
+        said.append(html.Li([mark, html.Span(f"{state} {each.why} {each.back}")]))
+    return components.panel(words.say("lane.inspection"), html.Ul(said, className="says lane-says"))
+
+
+def recorded(words: Wording, event: Event) -> str:
+    kind = words.say(f"event.{event.kind}")
+    return words.say("lane.event_saved", lane=event.lane, kind=kind)
+
+
+def events(words: Wording, view: LaneView) -> html.Details:
+    """What was done to the lane, as people enter it; open where inspection waits for it."""
+    say = words.say
+    stopped = any(each.stopped for each in view.inspections)
+    kinds = [(each, say(f"event.{each}")) for each in KINDS]
+    return html.Details(
+        [
+            html.Summary(say("lane.event")),
+            html.P(say("lane.event_lead"), className="quiet"),
+            components.form(
+                words,
+                "lane",
+                EVENT_AT,
+                say("lane.event_save"),
+                dcc.Input(id="lane-lane", type="hidden", value=view.lane),
+                components.buttons("lane-kind", say("lane.event_kind"), kinds),
+                html.Div(
+                    [
+                        components.field("lane-what", say("lane.event_what")),
+                        components.field("lane-who", say("form.who")),
+                        components.field("lane-when", say("form.when"), hint=say("form.hint")),
+                    ],
+                    className="fields",
+                ),
+            ),
+        ],
+        className="panel no-print",
+        open=stopped,
+    )
 
 
 def filters(words: Wording, view: LaneView) -> html.Div:

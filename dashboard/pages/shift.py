@@ -4,27 +4,40 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Any
 
-from dash import Dash, Input, Output, html
+from dash import Dash, Input, Output, dcc, html
+from flask import Response, jsonify
 
 from dashboard import components
 from dashboard.figures.scale import Scale, low_scale
-from dashboard.texts import Wording, words
-from dashboard.views import choices, shift
+from dashboard.pages.sending import sent
+from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.views import choices, deeds, shift
+from dashboard.views.deeds import DISPOSITIONS, Disposition
 from dashboard.views.record import Share, record
-from dashboard.views.shift import Cell, ShiftView, Signal
+from dashboard.views.shift import Cell, HeldTote, Lot, ShiftView, Signal
 from qa.store.schema import Store
 
 PATH, TITLE = "/shift", "page.shift"
-BODY = "shift-body"
+BODY, FRESH, SAID = "shift-body", "shift-fresh", "shift-said"
+DISPOSE_AT = "/shift/dispositions"
 
 
 def layout() -> list[Any]:
-    return [html.Div(components.skeleton(words()), id=BODY)]
+    return [
+        html.Div(components.skeleton(words()), id=BODY),
+        html.P(id=SAID, className="said", role="status"),
+        dcc.Store(id=FRESH),
+    ]
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
-    @app.callback(Output(BODY, "children"), Input("app-address", "search"))
-    def draw(search: str | None) -> Any:
+    @app.server.post(DISPOSE_AT)
+    def dispose() -> Response:
+        return jsonify(said=disposed(words(), deeds.dispose(store, sent(), now(), LANGUAGE)))
+
+    @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
+    def draw(search: str | None, fresh: int | None) -> Any:
+        del fresh  # something was recorded: the same again, from the record as it is now
         asked = choices.read(search, record(store).programme)
         return body(words(), shift.view(store, asked, now()))
 
@@ -51,6 +64,7 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
         tiles(words, view),
         matrix(words, view),
         lots(words, view),
+        *([disposition(words, view)] if any(each.totes for each in view.held) else ()),
         signals(words, view),
     ]
 
@@ -97,7 +111,12 @@ def tiles(words: Wording, view: ShiftView) -> html.Div:
         [
             html.Div([html.B(figure), html.Span(words.say(f"shift.{name}"))], className="tile")
             for figure, name in figures
-        ],
+        ]
+        + (
+            [html.P(words.say("shift.earlier", count=view.earlier_lots), className="quiet")]
+            if view.earlier_lots
+            else []
+        ),
         className="shift-tiles",
     )
 
@@ -177,7 +196,7 @@ def lots(words: Wording, view: ShiftView) -> html.Section:
             each.lane,
             html.Span(say(f"floor_word.{each.floor}"), className=f"floor-{each.floor}"),
             each.why,
-            each.next,
+            then(words, view, each),
         ]
         for each in view.held
     ]
@@ -185,11 +204,68 @@ def lots(words: Wording, view: ShiftView) -> html.Section:
     return components.panel(title, components.table(None, columns, rows, name=title), note)
 
 
+def then(words: Wording, view: ShiftView, lot: Lot) -> list[Any]:
+    """What to do next with a lot, and what stands back with it."""
+    said: list[Any] = [html.P(lot.next)]
+    if lot.hold:
+        said.append(html.P(lot.hold))
+    said += [html.P(done(words, view, each)) for each in lot.totes if each.what]
+    if lot.verdict == "reject" and lot.totes:
+        to = choices.query(tote=lot.totes[-1].tote, lane=lot.lane, purpose="re-audit")
+        link = html.A(words.say("shift.re_audit"), href=f"/tally{to}", className="choice no-print")
+        said.append(link)
+    return said
+
+
+def done(words: Wording, view: ShiftView, tote: HeldTote) -> str:
+    when = words.moment(tote.at, view.programme.zone) if tote.at else ""
+    what = words.say(f"disposition.{tote.what}")
+    return words.say("shift.done", tote=tote.tote, what=what, by=tote.by, when=when)
+
+
+def disposed(words: Wording, made: Disposition) -> str:
+    what = words.say(f"disposition.{made.what}")
+    return words.say("shift.disposed", tote=made.tote, lane=made.lane, what=what)
+
+
+def disposition(words: Wording, view: ShiftView) -> html.Section:
+    """What was done with each held tote, as people enter it."""
+    say = words.say
+    totes = dict.fromkeys(each.tote for lot in view.held for each in lot.totes if not each.what)
+    lanes = dict.fromkeys(lot.lane for lot in view.held)
+    return components.panel(
+        say("shift.dispose"),
+        html.P(say("shift.dispose_lead"), className="quiet"),
+        components.form(
+            words,
+            "shift",
+            DISPOSE_AT,
+            say("shift.dispose_save"),
+            html.Div(
+                [
+                    components.field("shift-tote", say("shift.tote"), offers=totes),
+                    components.field("shift-who", say("form.who")),
+                    components.field("shift-why", say("shift.reason")),
+                ],
+                className="fields",
+            ),
+            components.buttons("shift-lane", say("shift.lane"), [(each, each) for each in lanes]),
+            components.buttons(
+                "shift-what",
+                say("shift.what"),
+                [(each, say(f"disposition.{each}")) for each in DISPOSITIONS],
+            ),
+        ),
+        className="no-print",
+    )
+
+
 def signals(words: Wording, view: ShiftView) -> html.Section:
     title = words.say("shift.signals")
-    if not view.signals:
-        return components.panel(title, html.P(words.say("shift.signals_none")))
     said = [html.Li(signal_said(words, view, each)) for each in view.signals]
+    said += [html.Li(each) for each in view.switched]
+    if not said:
+        return components.panel(title, html.P(words.say("shift.signals_none")))
     return components.panel(title, html.Ul(said))
 
 

@@ -1,17 +1,19 @@
 """Tally: one form for one tote. A script in the page counts, keeps the draft and sends it."""
 
+import json
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
 from dash import Dash, Input, Output, dcc, html
-from flask import Response, jsonify, request
+from flask import Response, jsonify
 
 from dashboard import components
-from dashboard.texts import Wording, words
+from dashboard.pages.sending import sent
+from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import tally
+from dashboard.views.record import Inspection
 from dashboard.views.tally import Saved, TallyView
-from qa.errors import InvalidInput
 from qa.store.schema import Store
 
 PATH, TITLE = "/tally", "page.tally"
@@ -40,24 +42,30 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.post(SAVE_AT)
     def save() -> Response:
-        return jsonify(answer(words(), tally.save(store, sent(), now())))
+        return jsonify(answer(words(), tally.save(store, sent(), now(), LANGUAGE)))
 
     @app.server.post(FINDING_AT)
     def save_finding() -> Response:
         fields = sent()
-        tally.save_finding(store, fields, now())
+        tally.save_finding(store, fields, now(), LANGUAGE)
         return jsonify(locked(words(), fields))
 
 
-def sent() -> dict[str, object]:
-    """The fields of a form; JSON only, which no other site can make a browser send unasked."""
-    fields = request.get_json(silent=True)
-    if not isinstance(fields, dict):
-        raise InvalidInput(words().say("trouble.json"))
-    return fields
+def following(words: Wording, saved: Saved) -> dict[str, Any] | None:
+    """The audit that the verdict asks for next, and what of it is known: one tap away."""
+    verdict, same = saved.verdict, {"tote": saved.tote, "lane": saved.lane}
+    if verdict.floor == "locked":
+        return None
+    if verdict.verdict == "pull more" and saved.lot_is_tote:
+        said = words.say("tally.then_more", count=verdict.more)
+        return {"said": said, "fields": {**same, "purpose": saved.purpose}, "pull": verdict.more}
+    if verdict.verdict == "reject":
+        said = words.say("tally.then_re_audit", tote=saved.tote)
+        return {"said": said, "fields": {**same, "purpose": "re-audit"}, "pull": None}
+    return None
 
 
-def answer(words: Wording, saved: Saved) -> dict[str, str]:
+def answer(words: Wording, saved: Saved) -> dict[str, Any]:
     """What the page says of an audit that is in the record."""
     verdict = saved.verdict
     state = verdict.floor or "none"
@@ -66,6 +74,8 @@ def answer(words: Wording, saved: Saved) -> dict[str, str]:
         "word": words.say(f"tally.{state}"),
         "next": verdict.next,
         "why": verdict.why,
+        "more": [each for each in (verdict.hold, verdict.switched) if each],
+        "then": following(words, saved),
         "said": words.say(
             "tally.saved" if saved.new else "tally.already",
             tote=saved.tote,
@@ -113,6 +123,7 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
     names = {name: words.say(f"tally.{name}", **_kept(name)) for name in SAYS}
     return {
         "data-pull": str(view.programme.pull),
+        "data-pulls": json.dumps(pulls(words, view)),
         "data-shift": f"{view.day} {view.shift}",
         "data-now": view.now.isoformat(),
         "data-counts": " ".join(view.programme.category_codes),
@@ -122,6 +133,26 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
         "data-clock-at": CLOCK_AT,
         **{f"data-say-{name.replace('_', '-')}": text for name, text in names.items()},
     }
+
+
+def pulls(words: Wording, view: TallyView) -> dict[str, dict[str, Any]]:
+    """What to pull, by lane and product: the count, the count in words, and what is not normal."""
+    said = {}
+    for each in view.pulls:
+        notes = [
+            words.say(
+                f"inspection.{found.inspection}", severity=words.say(f"class.{found.severity}")
+            )
+            for found in each.inspections
+        ]
+        told = {"pull": each.pieces, "said": words.say("tally.pull", count=each.pieces)}
+        said[f"{each.lane} {each.product}"] = {**told, "note": " ".join(notes)}
+    return said
+
+
+def inspection(words: Wording, found: Inspection) -> str:
+    of = words.say(f"class.{found.severity}")
+    return words.say(f"inspection.{found.inspection}", severity=of)
 
 
 def _kept(name: str) -> dict[str, str]:
@@ -183,8 +214,9 @@ def found(words: Wording, view: TallyView) -> html.Section:
             [
                 html.Div(
                     [
-                        html.B(say("tally.pull", count=programme.pull)),
+                        html.B(say("tally.pull", count=programme.pull), id="tally-pull"),
                         html.P(say("tally.pull_how"), className="quiet"),
+                        html.P(id="tally-pull-note", className="tally-note", role="status"),
                     ],
                     className="pull",
                 ),
@@ -262,34 +294,8 @@ def more(words: Wording, view: TallyView) -> html.Details:
     )
 
 
-def field(
-    name: str, label: str, *, hint: str = "", number: bool = False, offers: tuple[str, ...] = ()
-) -> html.Div:
-    """A labelled text field with the place for its fault; numbers too are sent as typed."""
-    identity = f"tally-{name}"
-    more: dict[str, Any] = {"inputMode": "numeric"} if number else {}
-    listed = []
-    if offers:
-        more["list"] = f"{identity}-offers"
-        options = [html.Option(value=each) for each in offers]
-        listed = [html.Datalist(options, id=more["list"])]
-    return html.Div(
-        [
-            html.Label(label, htmlFor=identity),
-            dcc.Input(
-                id=identity,
-                type="text",
-                placeholder=hint,
-                maxLength=200,
-                autoComplete="off",
-                spellCheck="false",
-                **more,
-            ),
-            *listed,
-            components.fault(identity),
-        ],
-        className="field",
-    )
+def field(name: str, label: str, **more: Any) -> html.Div:
+    return components.field(f"tally-{name}", label, **more)
 
 
 def verdict(words: Wording) -> html.Section:

@@ -7,7 +7,7 @@ import pandas as pd
 
 from dashboard.views import record as kept_record
 from dashboard.views.choices import Choices
-from dashboard.views.record import Record, Share
+from dashboard.views.record import Inspection, Record, Share
 from qa import drift, efficiency
 from qa.programme import Programme, shift_times
 from qa.store import records
@@ -42,6 +42,7 @@ class Row:
     shift: Share | None
     week: Share | None
     recent: tuple[Mark, ...]
+    inspections: tuple[Inspection, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,8 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
     programme = kept.programme
     day, shift = kept_record.day_and_shift(programme, now)
     day, shift = choices.day or day, choices.shift or shift
-    now = min(now, shift_times(programme, day, shift)[1])
+    end = shift_times(programme, day, shift)[1]
+    latest, now = now <= end, min(now, end)
     tallies = kept.tallies[kept.tallies["pulled_at"] <= pd.Timestamp(now)]
     week = kept_record.of_days(tallies, day - timedelta(days=WEEK - 1), day)
     this = week[(week["day"] == pd.Timestamp(day)) & (week["shift"] == shift)]
@@ -89,6 +91,7 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
             by_shift.get(lane),
             by_week.get(lane),
             marks.get(lane, ()),
+            kept_record.inspections(kept, lane) if latest else (),
         )
         for lane, status, sentence in needs.itertuples(index=False)
         if choices.lane in (None, lane)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from dashboard.views import record as kept_record
 from dashboard.views.choices import CORRECT, WINDOWS, Choices
-from dashboard.views.record import ALL, Share
+from dashboard.views.record import ALL, Inspection, Share
 from qa import drift
 from qa.drift import DriftFinding, Excursion, LaneChart
 from qa.intervals import Interval
@@ -99,6 +99,7 @@ class LaneView:
     baseline: tuple[datetime, datetime] | None
     heads: tuple[Head, ...]
     notes: tuple[str, ...]
+    inspections: tuple[Inspection, ...]
 
 
 def view(store: Store, choices: Choices, now: datetime) -> LaneView:
@@ -140,6 +141,7 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
         baseline=_baseline(chart, begin) if points else None,
         heads=_heads(kept_record.of_days(kept.tallies, first, last), programme, lane, category),
         notes=chart.notes if chart else (),
+        inspections=kept_record.inspections(kept, lane),
     )
 
 

@@ -83,6 +83,33 @@ def in_force(kept: Record) -> pd.DataFrame:
     return verdicts.in_force(kept.tallies, kept.programmes, kept.resumed)
 
 
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """Inspection that is not normal: of which lane, product and class, why, what brings it back."""
+
+    lane: str
+    product: str
+    severity: str
+    inspection: str
+    why: str
+    back: str
+
+    @property
+    def stopped(self) -> bool:
+        """Whether nothing is accepted by sample."""
+        return self.inspection == verdicts.STOPPED
+
+
+def inspections(kept: Record, lane: str | None = None) -> tuple[Inspection, ...]:
+    """Where inspection is not normal, on one lane or on all; stopped inspection first."""
+    table = in_force(kept)
+    if lane is not None:
+        table = table[table["lane"] == lane]
+    other = table[table["inspection"] != "normal"].sort_values("inspection", kind="stable")
+    names = list(Inspection.__dataclass_fields__)
+    return tuple(Inspection(*row) for row in other[names].itertuples(index=False))
+
+
 def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
     """What is known of each lane and category; worked out anew every ten minutes at least."""
     return _findings(kept, _tick(now))

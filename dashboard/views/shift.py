@@ -12,6 +12,7 @@ from qa.drift import DriftFinding, Excursion
 from qa.programme import Programme, shift_times
 from qa.store.schema import Store
 from qa.tally import routine
+from qa.verdicts import JUDGING
 from qa.wording import utc
 
 
@@ -38,14 +39,27 @@ class ShiftRow:
 
 
 @dataclass(frozen=True, slots=True)
+class HeldTote:
+    """A tote that stands back with a lot; what was done with it, by whom and when, if known."""
+
+    tote: str
+    what: str = ""
+    by: str = ""
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Lot:
-    """A lot that is not released."""
+    """A lot that is not released, and the totes that stand back with it."""
 
     lot: str
     lane: str
+    verdict: str
     floor: str
     why: str
     next: str
+    hold: str
+    totes: tuple[HeldTote, ...]
     last_pulled_at: datetime | None
 
 
@@ -80,6 +94,8 @@ class ShiftView:
     lots: dict[str, int]
     held: tuple[Lot, ...]
     signals: tuple[Signal, ...]
+    earlier_lots: int
+    switched: tuple[str, ...]
 
     @property
     def empty(self) -> bool:
@@ -118,8 +134,10 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
         counted=int(this["inspected"].sum()),
         totes=this["tote"].nunique(),
         lots={str(name): int(count) for name, count in lots["floor"].value_counts().items()},
-        held=_held(lots),
+        held=_held(lots, kept.dispositions),
         signals=_signals(kept, now, start, end),
+        earlier_lots=len(set(this.loc[this["purpose"].isin(JUDGING), "lot"]) - set(lots["lot"])),
+        switched=tuple(each for each in lots["switched"] if each),
     )
 
 
@@ -149,15 +167,23 @@ def _rows(this: pd.DataFrame, before: pd.DataFrame, programme: Programme) -> tup
     )
 
 
-def _held(lots: pd.DataFrame) -> tuple[Lot, ...]:
+def _held(lots: pd.DataFrame, dispositions: pd.DataFrame) -> tuple[Lot, ...]:
     kept = lots[lots["floor"] != "release"].sort_values(["floor", "lane", "last_pulled_at"])
+    newest = dispositions.drop_duplicates(["site", "lane", "tote"], keep="last")
+    done = {
+        (row.site, row.lane, row.tote): HeldTote(row.tote, row.what, row.by, utc(row.at))
+        for row in newest.itertuples()
+    }
     return tuple(
         Lot(
             row.lot,
             row.lane,
+            row.verdict,
             row.floor,
             row.why,
             row.next,
+            row.hold,
+            tuple(done.get((row.site, row.lane, each), HeldTote(each)) for each in row.held),
             None if pd.isna(row.last_pulled_at) else utc(row.last_pulled_at),
         )
         for row in kept.itertuples()

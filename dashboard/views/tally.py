@@ -1,12 +1,13 @@
 """Tally logs a tote: the one page that writes."""
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from datetime import date, datetime, timedelta
+from typing import Any
 
+from dashboard.views import moments
 from dashboard.views import record as kept_record
+from dashboard.views.record import Inspection, Record
 from qa import verdicts
 from qa.audit import Audit, Finding, parse
 from qa.errors import InvalidAudit
@@ -14,16 +15,25 @@ from qa.programme import Programme
 from qa.store import deeds, records
 from qa.store.schema import Store
 from qa.verdicts import LotVerdict
+from qa.wording import load
 
 INSPECTORS = 12  # names offered, those who pulled last
 SOURCE = "form"
-AHEAD = timedelta(hours=12)  # a tablet's clock may be fast, a slip of the pen is further off
-_CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """How many pieces to pull from the next tote of a lane and product, by the plans in force."""
+
+    lane: str
+    product: str
+    pieces: int
+    inspections: tuple[Inspection, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class TallyView:
-    """What the form needs: the plant's settings and who pulled lately."""
+    """What the form needs: the plant's settings, what to pull and who pulled lately."""
 
     programme: Programme
     now: datetime
@@ -31,6 +41,7 @@ class TallyView:
     shift: str
     inspectors: tuple[str, ...]
     logged: int
+    pulls: tuple[Pull, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,9 +51,11 @@ class Saved:
     new: bool
     tote: str
     lane: str
+    purpose: str
     inspected: int
     correct: int
     verdict: LotVerdict
+    lot_is_tote: bool
 
 
 def view(store: Store, now: datetime) -> TallyView:
@@ -58,10 +71,24 @@ def view(store: Store, now: datetime) -> TallyView:
         shift=shift,
         inspectors=tuple(newest.head(INSPECTORS)),
         logged=int((today["shift"] == shift).sum()),
+        pulls=_pulls(kept),
     )
 
 
-def save(store: Store, fields: Mapping[str, object], now: datetime) -> Saved:
+def _pulls(kept: Record) -> tuple[Pull, ...]:
+    """A lot of many totes gets its pieces from many pulls; a tote at least its first sample."""
+    programme, table = kept.programme, kept_record.in_force(kept)
+    other = kept_record.inspections(kept)
+    pulls = []
+    for (lane, product), rows in table.groupby(["lane", "product"], sort=False):
+        first = int(rows["pull"].max()) if programme.lot == "tote" else 0
+        pieces = min(max(programme.pull, first), programme.pieces_per_tote)
+        here = tuple(each for each in other if (each.lane, each.product) == (lane, product))
+        pulls.append(Pull(str(lane), str(product), pieces, here))
+    return tuple(pulls)
+
+
+def save(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> Saved:
     """Record an audit from raw fields and say what happens to its lot.
 
     Parameters
@@ -79,23 +106,43 @@ def save(store: Store, fields: Mapping[str, object], now: datetime) -> Saved:
     Conflict
         If the key is there with other content.
     """
-    said = _said(fields, records.programme(store).zone, now)
-    programme = records.programme(store, _pulled_at(said, now))
-    audit = parse({"pulled_at": now, **said, "source": SOURCE}, programme)
-    if audit.pulled_at > now + AHEAD:
-        raise InvalidAudit({"pulled_at": "must not lie in the future"})
-    _check_lane(store, audit)
+    problems: dict[str, str] = {}
+    said = _said(fields, records.programme(store), now, problems, language)
+    programme = records.programme(store, said["pulled_at"])
+    try:
+        audit = parse({**said, "source": SOURCE}, programme)
+    except InvalidAudit as reason:
+        raise InvalidAudit({**reason.problems, **problems}) from None
+    if problems:
+        raise InvalidAudit(problems)
+    _check_lane(store, audit, language)
     answer = records.log(store, audit, by=audit.inspector, at=now)
     earlier = records.tallies(store, lane=audit.lane)
     earlier = earlier[earlier["pulled_at"] <= audit.pulled_at]
     found = records.findings(store)
     verdict = verdicts.of_audit(
-        audit, earlier, programme, found[found["lifted_at"].isna()], deeds.resumed(store)
+        audit,
+        earlier,
+        programme,
+        found[found["lifted_at"].isna()],
+        deeds.resumed(store),
+        language=language,
     )
-    return Saved(answer.new, audit.tote, audit.lane, audit.inspected, audit.correct, verdict)
+    return Saved(
+        new=answer.new,
+        tote=audit.tote,
+        lane=audit.lane,
+        purpose=audit.purpose,
+        inspected=audit.inspected,
+        correct=audit.correct,
+        verdict=verdict,
+        lot_is_tote=programme.lot == "tote",
+    )
 
 
-def save_finding(store: Store, fields: Mapping[str, object], now: datetime) -> bool:
+def save_finding(
+    store: Store, fields: Mapping[str, object], now: datetime, language: str = "en"
+) -> bool:
     """Record a food-safety finding; whether it was new.
 
     Raises
@@ -104,22 +151,20 @@ def save_finding(store: Store, fields: Mapping[str, object], now: datetime) -> b
         With every problem, field by field.
     """
     programme = records.programme(store)
-    said = _said(fields, programme.zone, now)
+    words, problems = load(language), dict[str, str]()
+    said = _said(fields, programme, now, problems, language)
     text = {name: str(said.get(name, "")).strip() for name in ("key", "tote", "what", "inspector")}
-    problems = {name: "is missing" for name, value in text.items() if not value}
+    problems |= {name: words.say("field.missing") for name, value in text.items() if not value}
     lanes = {each.code: each for each in programme.lanes}
     lane = lanes.get(str(said.get("lane", "")))
     if lane is None:
-        problems["lane"] = f"must be one of {', '.join(lanes)}"
+        problems["lane"] = words.say("field.choose")
     if problems or lane is None:
         raise InvalidAudit(problems)
-    found_at = _pulled_at(said, now)
-    if found_at > now + AHEAD:
-        raise InvalidAudit({"pulled_at": "must not lie in the future"})
     finding = Finding(
         key=text["key"],
         site=programme.site,
-        found_at=found_at,
+        found_at=said["pulled_at"],
         line=lane.line,
         lane=lane.code,
         tote=text["tote"],
@@ -128,7 +173,7 @@ def save_finding(store: Store, fields: Mapping[str, object], now: datetime) -> b
     return records.record_finding(store, finding, by=text["inspector"], at=now).new
 
 
-def _check_lane(store: Store, audit: Audit) -> None:
+def _check_lane(store: Store, audit: Audit, language: str) -> None:
     """A tote has one lane: a wrong tap must not release what another lane's audit holds."""
     day = timedelta(days=1)
     near = records.tallies(
@@ -137,30 +182,20 @@ def _check_lane(store: Store, audit: Audit) -> None:
     other = near[near["lane"] != audit.lane]
     if len(other):
         lane = other["lane"].iloc[-1]
-        told = f"tote {audit.tote} is recorded on lane {lane}: choose that lane, or mend the tote"
+        told = load(language).say("field.other_lane", tote=audit.tote, lane=lane)
         raise InvalidAudit({"lane": told})
 
 
-def _said(fields: Mapping[str, object], zone: ZoneInfo, now: datetime) -> dict[str, object]:
-    """Fields that say something; a bare time of day is the last such time in the plant."""
+def _said(
+    fields: Mapping[str, object],
+    programme: Programme,
+    now: datetime,
+    problems: dict[str, str],
+    language: str,
+) -> dict[str, Any]:
+    """Fields that say something, their times read; when pieces were pulled is now if not said."""
     said = {name: value for name, value in fields.items() if value not in (None, "")}
     for name in ("pulled_at", "re_sorted_at"):
-        found = _CLOCK.fullmatch(str(said.get(name, "")).strip())
-        if found:
-            said[name] = _last(time(int(found[1]), int(found[2])), zone, now)
+        if name in said or name == "pulled_at":
+            said[name] = moments.said(said.get(name), name, programme, now, problems, language)
     return said
-
-
-def _last(clock: time, zone: ZoneInfo, now: datetime) -> datetime:
-    today = datetime.combine(now.astimezone(zone).date(), clock, zone)
-    return today if today <= now else today - timedelta(days=1)
-
-
-def _pulled_at(said: Mapping[str, object], now: datetime) -> datetime:
-    """When the sender says the pieces were pulled, if that can be read; `parse` judges it."""
-    value = said.get("pulled_at")
-    try:
-        moment = value if isinstance(value, datetime) else datetime.fromisoformat(str(value))
-    except ValueError:
-        return now
-    return moment if moment.tzinfo else now

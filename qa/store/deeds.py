@@ -20,7 +20,7 @@ from qa.store.rows import check_filled, check_stamp, frame, plain
 from qa.store.schema import Store, reading, writing
 
 PUT_RIGHT = "put-right"
-KINDS = (PUT_RIGHT, "head", "camera", "sanitation", "changeover", "other")
+KINDS = (PUT_RIGHT, "head", "camera", "sanitation", "changeover", "something-else")
 DISPOSITIONS = ("release", "re-sort", "rework", "downgrade", "scrap")
 
 

@@ -35,7 +35,17 @@ from qa.verdicts.judging import (
 from qa.verdicts.locks import FINDING, Lock, locks
 from qa.wording import Wording, load
 
-__all__ = ["FINDING", "INSPECTION", "LotVerdict", "class_plan", "in_force", "lots", "of_audit"]
+__all__ = [
+    "FINDING",
+    "INSPECTION",
+    "JUDGING",
+    "STOPPED",
+    "LotVerdict",
+    "class_plan",
+    "in_force",
+    "lots",
+    "of_audit",
+]
 
 JUDGING = ("routine", "for-cause", "re-audit")
 RESUMED = ("site", "lane", "at")
