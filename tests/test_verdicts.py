@@ -571,6 +571,13 @@ def test_a_rejected_lot_names_every_audited_tote_since_the_last_accepted_one(pro
     assert "none of it was accepted before; audited: T2" in alone.loc["T2", "hold"]
 
 
+def test_a_long_list_of_held_totes_is_told_by_its_ends(programme):
+    audits = [audit_at(programme, 30 * at, tote=f"T{at}", stem=40 * (at > 0)) for at in range(8)]
+    found = table_of(programme, audits)
+    assert found.loc["T6", "hold"].count("T1, T2, T3, T4, T5 and T6; not audited: about 43") == 1
+    assert "audited since then: 7 totes, T1 to T7; not" in found.loc["T7", "hold"]
+
+
 def test_a_bracketing_audit_with_its_fill_time_narrows_what_is_held(programme):
     audits = [audit_at(programme, 0), audit_at(programme, 120, tote="T3", stem=40)]
     middle = audit_at(

@@ -1,7 +1,7 @@
 """What the pages show: each figure beside the same figure asked of `qa` directly."""
 
 from collections.abc import Iterator
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from dashboard.views import choices, floor, lane, record, shift, tally
+from dashboard.views import deeds as deeds_view
 from dashboard.views.choices import Choices
 from qa import drift, efficiency, verdicts
 from qa.audit import new_key
@@ -376,3 +377,62 @@ def test_a_wrong_lane_never_releases_a_held_tote(
 def test_a_day_that_no_audit_can_have_gets_a_sentence(programme: Programme, day: str) -> None:
     with pytest.raises(InvalidInput, match="day must be a date such as"):
         choices.read(f"?day={day}", programme)
+
+
+def test_inspection_that_is_not_normal_is_shown(plant: schema.Store) -> None:
+    row = next(row for row in floor.view(plant, Choices(), NOW).rows if row.lane == "2")
+    (stopped,) = row.inspections
+    assert (stopped.severity, stopped.stopped) == ("major", True)
+    assert not any(row.inspections for row in floor.view(plant, Choices(), NOW).rows[1:])
+    earlier = floor.view(plant, Choices(day=date(2026, 4, 1), shift="morning"), NOW)
+    assert not any(row.inspections for row in earlier.rows)  # what is in force, is so now
+    assert lane.view(plant, Choices(lane="2"), NOW).inspections == (stopped,)
+    pulls = {each.lane: each for each in tally.view(plant, NOW).pulls}
+    assert pulls["2"].inspections == (stopped,)
+    assert pulls["1"] == tally.Pull("1", "sprout-whole", 200, ())
+
+
+FORM = {"key": "k1", "who": "Ines"}
+
+
+def test_every_problem_of_a_disposition_is_told_beside_its_field(plant: schema.Store) -> None:
+    with pytest.raises(InvalidAudit) as told:
+        deeds_view.dispose(plant, {}, NOW)
+    missing = dict.fromkeys(("key", "tote", "who", "why"), "is missing")
+    chosen = dict.fromkeys(("what", "lane"), "must be chosen")
+    assert told.value.problems == {**missing, **chosen}
+
+
+def test_a_tote_that_was_audited_tells_its_lane_and_lot(plant: schema.Store) -> None:
+    fields = {**FORM, "tote": "2353", "what": "scrap", "why": "stems", "lane": "1"}
+    made = deeds_view.dispose(plant, fields, NOW)
+    assert (made.lane, made.lot) == ("2", "2353")
+    unknown = deeds_view.dispose(plant, {**fields, "key": "k2", "tote": "U1"}, NOW)
+    assert (unknown.lane, unknown.lot) == ("1", "U1")
+    held = shift.view(plant, Choices(day=date(2026, 4, 20), shift="morning"), NOW).held
+    (done,) = (each for lot in held if lot.lot == "2353" for each in lot.totes if each.what)
+    assert (done.tote, done.what, done.by) == ("2353", "scrap", "Ines")
+
+
+@pytest.mark.parametrize(
+    ("when", "told"),
+    [("half past", "must be a date and time"), ("2026-12-01 10:00", "must not lie in the future")],
+)
+def test_an_event_says_when_it_happened(plant: schema.Store, when: str, told: str) -> None:
+    fields = {**FORM, "lane": "3", "kind": "camera", "what": "lens wiped", "when": when}
+    with pytest.raises(InvalidAudit) as problems:
+        deeds_view.record_event(plant, fields, NOW)
+    assert told in problems.value.problems["when"]
+    good = deeds_view.record_event(plant, {**fields, "when": "11:45", "key": when}, NOW)
+    assert good.happened_at == datetime(2026, 4, 20, 10, 45, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("pulled_at", ["half past", "2026-12-01 10:00"])
+def test_a_finding_without_a_time_that_can_be_is_refused(
+    plant: schema.Store, pulled_at: str
+) -> None:
+    fields = {"key": "f9", "tote": "Z", "lane": "1", "inspector": "Ines", "what": "a bolt"}
+    with pytest.raises(InvalidAudit) as told:
+        tally.save_finding(plant, {**fields, "pulled_at": pulled_at}, NOW)
+    assert list(told.value.problems) == ["pulled_at"]
+    assert "Z" not in set(records.findings(plant)["tote"])

@@ -285,7 +285,8 @@ class Floor:
         between, totes = rise.totes_between, rise.totes_in_set
         if between is None:
             return self._words.say("drift.dating", count=totes)
-        return self._words.say("drift.dating_between", count=totes, between=_rounded(between))
+        about = self._words.about(between)
+        return self._words.say("drift.dating_between", count=totes, between=about)
 
     def _notes(self, run: _Run) -> tuple[str, ...]:
         words, chosen = self._words, self._periods[run.series.product]
@@ -341,8 +342,3 @@ def _drawn(run: _Run) -> Cusum:
 
 def _moment(at: np.datetime64) -> datetime:
     return utc(pd.Timestamp(at))
-
-
-def _rounded(number: int) -> int:
-    """Two digits of it, for a sentence that says "about"."""
-    return number if number < 100 else round(number, 2 - len(str(number)))

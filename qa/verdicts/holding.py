@@ -10,6 +10,8 @@ from qa.programme import Programme
 from qa.verdicts.judging import Case, Judge
 from qa.wording import Wording, utc
 
+LISTED = 6  # totes that a sentence names one by one
+
 
 class Held(NamedTuple):
     """What stands back with a rejected lot.
@@ -75,12 +77,16 @@ def _said(
     totes: tuple[str, ...],
 ) -> str:
     listed = words.listed(list(totes))
+    if len(totes) > LISTED:
+        listed = words.say("hold.many", count=len(totes), first=totes[0], last=totes[-1])
     if since is None:
         return words.say("hold.all", lane=lane, totes=listed)
     between = _between(programme, lane, since.at, row.at) - len(totes) + 1
     when = words.moment(utc(since.at), programme.zone)
     key = "hold.since_more" if between > 0 else "hold.since"
-    said = words.say(key, lane=lane, tote=since.tote, when=when, totes=listed, more=between)
+    said = words.say(
+        key, lane=lane, tote=since.tote, when=when, totes=listed, more=words.about(between)
+    )
     if between < 1:
         return said
     half = words.moment(utc(since.at + (row.at - since.at) / 2), programme.zone)

@@ -57,6 +57,10 @@ class Wording:
         """A whole number: 6,512."""
         return f"{number:,.0f}".replace(",", self.thousands)
 
+    def about(self, number: int) -> int:
+        """Two digits of a whole number, for a sentence that says "about"."""
+        return number if number < 100 else round(number, 2 - len(str(number)))
+
     def per_cent(self, fraction: float, *, decimals: int = 1) -> str:
         """A fraction as per cent, never rounded to 0 or 100 when it is neither: 0.6 %."""
         return f"{self._figure(fraction, decimals)} %"

@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from qa.audit import parse
-from qa.store import records, schema
+from qa.store import deeds, records, schema
 
 
 def fill(page: Any, tote: str, lane: str = "1") -> None:
@@ -55,8 +55,8 @@ def test_lane_draws_its_charts_with_the_figures_behind(page: Any) -> None:
     assert figure.get_attribute("aria-label").startswith("Control chart of stem left on on lane 2")
     page.says("goes on")
     page.says("Head B")
-    page.click("details summary")
-    assert page.all("details[open] tbody tr")
+    page.click("figure + details summary")
+    assert page.all("figure + details[open] tbody tr")
     page.click('nav[aria-label="Shows"] a:first-of-type')
     page.says("Lane 2: percent correct")
     assert "category=correct" in page.driver.current_url
@@ -193,3 +193,68 @@ def test_a_wrong_address_gets_a_sentence(page: Any) -> None:
     page.says("Lane must be one of 1, 2, 3, 4, 5, 6")
     page.open("/nowhere")
     page.says("There is no page at /nowhere.")
+
+
+def test_a_rejected_tote_asks_for_its_re_audit_one_tap_away(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    fill(page, "again-1", lane="5")
+    page.type("#tally-stem", "30")
+    page.click("#tally-save")
+    assert "Consider holding what lane 5 filled after tote" in verdict(page)
+    page.click("#tally-then")
+    page.says("", '#tally-form[data-state="open"]')
+    assert page.find("#tally-tote").get_attribute("value") == "again-1"
+    assert page.find('#tally-purpose [aria-pressed="true"]').text == "re-audit"
+    page.type("#tally-re_sorted_at", "11:58")
+    page.click("#tally-clean")
+    page.click("#tally-save")
+    page.says("does not overturn it", "#tally-answer")
+    assert records.tallies(plant, tote="again-1")["purpose"].tolist() == ["routine", "re-audit"]
+
+
+def test_what_was_done_with_a_held_tote_is_recorded_on_shift(
+    page: Any, plant: schema.Store
+) -> None:
+    page.open("/shift?day=2026-04-20&shift=morning")
+    page.says("What was done with held totes")
+    page.click("form[data-name=shift] [type=submit]")
+    page.says("is missing", "#shift-tote-fault")
+    page.says("must be chosen", "#shift-what-fault")
+    page.type("#shift-tote", "2351")
+    page.type("#shift-who", "Ines")
+    page.type("#shift-why", "stems all through")
+    page.click('#shift-what [data-value="rework"]')
+    page.click("form[data-name=shift] [type=submit]")
+    page.says("Recorded: tote 2351 of lane 2, rework.", "#shift-said")
+    page.says("Tote 2351: rework, by Ines")
+    found = deeds.dispositions(plant).set_index("tote").loc["2351"]
+    assert found[["lane", "lot", "what", "reason"]].tolist() == [
+        *("2", "2351", "rework", "stems all through"),
+    ]
+
+
+def test_a_cause_put_right_starts_stopped_inspection_again(page: Any, plant: schema.Store) -> None:
+    page.open("/floor")
+    page.says("Inspection of the major class is stopped", "#floor-lane-2")
+    page.open("/tally")
+    page.find("#tally-form[data-state]")
+    page.click('#tally-lane [data-value="2"]')
+    page.says("is stopped: nothing is accepted by sample", "#tally-pull-note")
+    page.click('#tally-lane [data-value="1"]')
+    assert page.find("#tally-pull-note").text == ""
+    page.open("/lane?lane=2")
+    page.says("5 lots were rejected while inspection was tightened")
+    page.click("form[data-name=lane] [type=submit]")
+    page.says("is missing", "#lane-what-fault")
+    page.click('#lane-kind [data-value="put-right"]')
+    page.type("#lane-what", "nozzle of head B changed")
+    page.type("#lane-who", "Ines")
+    page.type("#lane-when", "half past")
+    page.click("form[data-name=lane] [type=submit]")
+    page.says("must be a date and time", "#lane-when-fault")
+    page.driver.execute_script("document.getElementById('lane-when').select()")
+    page.type("#lane-when", "11:59")
+    page.click("form[data-name=lane] [type=submit]")
+    page.says("Recorded on lane 2: cause put right.", "#lane-said")
+    page.says("Tightened inspection of the major class")
+    assert deeds.events(plant)["what"].tolist() == ["nozzle of head B changed"]
