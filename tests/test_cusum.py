@@ -50,6 +50,32 @@ def test_each_score_is_the_log_likelihood_ratio(rho):
             assert_allclose(path[at], total, atol=1e-9)
 
 
+def test_poisson_scores_are_the_log_likelihood_ratio():
+    count, units = np.array([4, 9, 0, 2, 11]), np.array([1.0, 2.5, 1.0, 0.5, 3.0])
+    got = cusum(count, units, center=2.0, model="poisson", limit=50.0)
+    up = stats.poisson(4.0 * units).logpmf(count) - stats.poisson(2.0 * units).logpmf(count)
+    down = stats.poisson(1.0 * units).logpmf(count) - stats.poisson(2.0 * units).logpmf(count)
+    for path, score in ((got.path_up, up), (got.path_down, down)):
+        total = 0.0
+        for at, step in enumerate(score):
+            total = max(0.0, total + step)
+            assert_allclose(path[at], total, atol=1e-9)
+
+
+def test_poisson_limits_are_solved_for_units_of_any_size():
+    got = cusum([2] * 40, [0.5, 1.5] * 20, center=2.0, model="poisson", arl=300)
+    assert 300 <= got.arl_up < 320
+    assert 300 <= got.arl_down < 320
+
+
+# Binomial counts of a rare kind are Poisson in the limit: both charts then say the same.
+def test_poisson_and_binomial_agree_for_rare_pieces():
+    count, n = np.array([3, 0, 5, 9, 12, 2]), np.full(6, 10**6)
+    rare = cusum(count, n, center=3e-6, limit=99.0)
+    same = cusum(count, n, center=3e-6, model="poisson", limit=99.0)
+    assert_allclose(rare.path_up, same.path_up, atol=1e-4)
+
+
 def test_the_path_starts_afresh_after_a_signal():
     got = cusum([9] * 6, 200, center=0.01, limit=3.0)
     single = cusum([9], 200, center=0.01, limit=99.0).path_up[0]
@@ -135,6 +161,7 @@ def test_nothing_audited_gives_an_empty_chart():
         ({"rise": 0.5}, "rise must be above 1, got 0.5"),
         ({"fall": 2.0}, "fall must be below 1, got 2.0"),
         ({"rise": 200.0}, "rise must take the center 0.01 to another fraction .*, got 200.0"),
+        ({"model": "poisson", "correlation": 0.1}, "correlation must be 0 with the Poisson model"),
         ({"center": 0.0}, "center must be between 0 and 1"),
         ({"limit": -1.0}, "limit must be above 0, got -1"),
         ({"correlation": -0.1}, "correlation must be from 0 to 1, got -0.1"),

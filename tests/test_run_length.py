@@ -16,9 +16,10 @@ from qa.charts import (
     guarded_limit,
     np_chart,
     p_chart,
-    run_length,
     shewhart_run_length,
 )
+from qa.charts.run_length import chain
+from qa.charts.run_length import cusum as grid
 from qa.errors import InvalidInput
 
 TABLE = Path(__file__).parent / "reference" / "charts" / "run_lengths.csv"
@@ -72,8 +73,7 @@ def test_shewhart_run_lengths_are_geometric_over_the_sizes():
 
 
 # Reference table, computed independently (nothing printed): counts less 1.5 a sample of 50, limit
-# 5, on their own lattice of halves. A ratio whose scores are that, up to scale, is found here; ten
-# grid points then are the lattice itself, so that the chain is exact.
+# 5, on their own lattice of halves. A ratio whose scores are that, up to scale, is found here.
 @pytest.mark.parametrize("row", rows("binomial CUSUM one-sided"), ids=lambda row: row["shift"])
 def test_binomial_cusum_on_its_own_lattice(row):
     p0, n, k = 0.02, 50, 1.5
@@ -91,9 +91,106 @@ def test_binomial_cusum_on_its_own_lattice(row):
         ratio=ratio,
         limit=4.75 * a_piece(ratio),
         rate=float(row["shift"][2:]),
-        states=10,
     )
     assert_allclose(run.mean, float(row["recomputed"]), atol=6e-5)
+
+
+# The same table, nothing printed: Poisson counts of one unit, less 1.5, signal at 5 or above 5.
+@pytest.mark.parametrize("row", rows("Poisson CUSUM one-sided"), ids=lambda r: r["parameters"])
+def test_poisson_cusum_on_its_own_lattice(row):
+    # (ratio - 1) / log ratio is the reference value at a center of 1; scores are log ratio times.
+    ratio = optimize.brentq(lambda r: (r - 1) / np.log(r) - 1.5, 1.01, 9, xtol=1e-14)
+    past = 5.25 if row["parameters"].endswith("S>h") else 4.75
+    run = cusum_run_length(
+        [1.0],
+        center=1.0,
+        ratio=ratio,
+        model="poisson",
+        limit=past * np.log(ratio),
+        rate=float(row["shift"][3:]),
+    )
+    assert_allclose(run.mean, float(row["recomputed"]), atol=6e-5)
+
+
+@pytest.mark.parametrize("ratio", [2.0, 0.5])
+@pytest.mark.parametrize(("model", "size", "center"), [("binomial", 80, 0.05), ("poisson", 2.5, 2)])
+def test_the_exact_run_is_that_of_a_plain_walk_over_sums(ratio, model, size, center):
+    """Independent road: the sums themselves as states, merged to 1e-9, found by walking."""
+    limit, rate = 1.5, center * (1 + ratio) / 2
+    x = np.arange(40)
+    if model == "binomial":
+        score = stats.binom(size, ratio * center).logpmf(x) - stats.binom(size, center).logpmf(x)
+        chance = stats.binom(size, rate).pmf(x)
+    else:
+        laws = [stats.poisson(size * center * r) for r in (ratio, 1.0)]
+        score, chance = laws[0].logpmf(x) - laws[1].logpmf(x), stats.poisson(size * rate).pmf(x)
+    here, alive, square = {0.0: 1.0}, 0.0, 0.0
+    for tote in range(100_000):
+        mass = sum(here.values())
+        alive, square = alive + mass, square + (2 * tote + 1) * mass
+        if mass < 1e-6:
+            break
+        after: dict[float, float] = {}
+        for total, part in here.items():
+            for step, share in zip(score, chance, strict=True):
+                there = round(max(0.0, total + step), 9)
+                if part * share > 1e-10 and there <= limit:
+                    after[there] = after.get(there, 0.0) + part * share
+        here = after
+    run = cusum_run_length([size], center=center, ratio=ratio, model=model, limit=limit, rate=rate)
+    assert_allclose([run.mean, run.sd], [alive, np.sqrt(square - alive**2)], rtol=5e-4)
+
+
+def test_a_cycle_gives_the_mean_of_the_whole_chain():
+    for ratio in (2.0, 0.5):
+        found = cusum_limit([200], center=0.01, ratio=ratio, arl=500)
+        run = cusum_run_length([200], center=0.01, ratio=ratio, limit=found.limit)
+        assert_allclose(run.mean, found.arl, rtol=1e-9)
+        lower = cusum_run_length([200], center=0.01, ratio=ratio, limit=found.limit * (1 - 1e-4))
+        assert lower.mean <= 500  # no smaller limit attains what was asked
+
+
+# Lucas & Crosier (1982) and Montgomery & Runger, table 16-9 (seen), two-sided normal CUSUM: the
+# rates of both sides add up (Kemp 1971).
+@pytest.mark.parametrize("row", rows("CUSUM two-sided"), ids=lambda r: r["parameters"] + r["shift"])
+def test_printed_two_sided_normal_cusums(row):
+    k, h = (float(part.partition("=")[2]) for part in row["parameters"].split())
+    cells, states, rate = np.linspace(-9, 9, 20_001), 300, 0.0
+    for shift in (float(row["shift"]), -float(row["shift"])):
+        scores = grid._Scores(
+            (cells[1:] + cells[:-1]) / 2 + shift - k, np.diff(special.ndtr(cells))
+        )
+        moves = grid._grid_chances(scores, h / (states - 0.5), states)
+        rate += 1 / grid._arl_of_every_limit(moves)[-1]
+    assert_allclose(1 / rate, float(row["recomputed"]), rtol=1e-3)
+
+
+def test_the_steady_state_is_the_part_that_dies_out_slowest():
+    rng = np.random.default_rng(6)
+    matrix = rng.dirichlet(np.ones(6), 5)[:, :5]
+    values, vectors = np.linalg.eig(matrix.T)
+    slowest = np.real(vectors[:, np.argmax(np.abs(values))])
+    assert_allclose(chain.settled(chain.dense(matrix)), slowest / slowest.sum(), rtol=1e-8)
+
+
+@pytest.mark.parametrize(("rho", "sizes"), [(0.0, [200]), (0.01, VARIED)])
+def test_steady_state_runs_agree_with_simulation(rho, sizes):
+    rng = np.random.default_rng(11)
+    options = {"center": 0.01, "correlation": rho, "limit": 3.0}
+    run = cusum_run_length(sizes, rate=0.025, start="steady", **options)
+    quiet, runs = 60, []
+    while len(runs) < 3000:
+        n = rng.choice(sizes, quiet + 200)
+        rate = np.where(np.arange(n.size) < quiet, 0.01, 0.025)
+        p = rng.beta(rate * (1 - rho) / rho, (1 - rate) * (1 - rho) / rho) if rho else rate
+        signals = np.flatnonzero(cusum(rng.binomial(n, p), n, fall=None, **options).signals)
+        if signals[0] >= quiet:
+            runs.append(signals[0] - quiet + 1)
+    error = np.std(runs) / np.sqrt(len(runs))
+    assert abs(run.mean - np.mean(runs)) < 4 * error
+    assert_allclose(run.sd, np.std(runs), rtol=0.1)
+    fresh = cusum_run_length(sizes, rate=0.025, **options)
+    assert run.mean < fresh.mean - error
 
 
 # Brook & Evans (1972), Biometrika 59 (memory): normal, k = 0.5, h = 3: 117.59 and 3.75 (117.5957
@@ -102,12 +199,12 @@ def test_binomial_cusum_on_its_own_lattice(row):
 def test_the_chain_finds_a_printed_normal_cusum(row):
     cells = np.linspace(-9, 9, 20_001)
     chance = np.diff(special.ndtr(cells))
-    scores = run_length._Scores((cells[1:] + cells[:-1]) / 2 + float(row["shift"]) - 0.5, chance)
+    scores = grid._Scores((cells[1:] + cells[:-1]) / 2 + float(row["shift"]) - 0.5, chance)
     states = 600
-    moves = run_length._grid_chances(scores, 3 / (states - 0.5), states)
-    run = run_length._run_length(run_length._chain(moves))
+    moves = grid._grid_chances(scores, 3 / (states - 0.5), states)
+    run = chain.run_length(chain.dense(grid._matrix(moves)))
     assert_allclose(run.mean, float(row["recomputed"]), rtol=1e-4)
-    assert_allclose(run.mean, run_length._arl_of_every_limit(moves)[-1], rtol=1e-9)
+    assert_allclose(run.mean, grid._arl_of_every_limit(moves)[-1], rtol=1e-9)
 
 
 def simulated(rng, sizes, rate, rho, *, center, ratio, limit, repeats):
@@ -203,12 +300,13 @@ def test_a_solved_limit_attains_what_was_asked(arl, ratio):
 
 
 def test_every_limit_comes_from_one_factoring():
-    scores = run_length._scores(VARIED, 0.01, 0.01, 2.0, None)
-    moves = run_length._grid_chances(scores, 0.05, 90)
-    chain = run_length._chain(moves)
+    watch = grid._checked_watch(VARIED, 0.01, 0.01, 2.0, "binomial")
+    scores = grid._scores(watch, watch.shift.law)
+    moves = grid._grid_chances(scores, 0.05, 90)
+    matrix = grid._matrix(moves)
     for size in (1, 2, 40, 90):
-        alone = np.linalg.solve(np.eye(size) - chain[:size, :size], np.ones(size))[0]
-        assert_allclose(run_length._arl_of_every_limit(moves)[size - 1], alone, rtol=1e-9)
+        alone = np.linalg.solve(np.eye(size) - matrix[:size, :size], np.ones(size))[0]
+        assert_allclose(grid._arl_of_every_limit(moves)[size - 1], alone, rtol=1e-9)
 
 
 def test_one_sure_step_is_a_closed_form():
@@ -271,10 +369,29 @@ def test_a_short_baseline_still_gives_a_chart():
         (lambda: cusum_limit([9], center=0.01, ratio=1.0), "ratio must take the center 0.01"),
         (lambda: cusum_limit([9], center=0.6), "ratio must take the center 0.6 to another"),
         (lambda: cusum_run_length([9], center=0.1, limit=0), "limit must be above 0, got 0"),
+        (lambda: cusum_limit([9], center=0.1, model="normal"), "model must be one of binomial, po"),
+        (
+            lambda: cusum_limit([9], center=2, model="poisson", correlation=0.1),
+            "correlation must be 0 with the Poisson model, got 0.1",
+        ),
+        (lambda: cusum_limit([0], center=2, model="poisson"), "inspected_sizes must be above 0"),
+        (lambda: cusum_limit([9], center=0, model="poisson"), "center must be above 0, got 0"),
+        (
+            lambda: cusum_limit([9], center=[1, 2], model="poisson"),
+            "center must be one number, got",
+        ),
+        (
+            lambda: cusum_limit([9], center=2, model="poisson", ratio=1),
+            "ratio must be above 0 and not 1, got 1",
+        ),
+        (
+            lambda: cusum_run_length([9], center=0.1, limit=2, start="warm"),
+            'start must be one of zero, steady, got "warm"',
+        ),
         (lambda: guarded_limit([9], center=0.1, effective_n=0), "effective_n must be above 0"),
         (
             lambda: shewhart_run_length(p_chart(0, 9, center=0.1), rate=0.1, model="normal"),
-            'model must be one of binomial, poisson, got "normal"',
+            'model must be one of binomial, poisson, geometric, got "normal"',
         ),
     ],
 )

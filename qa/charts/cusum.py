@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from qa._validate import checked_counts, checked_positive
-from qa.charts.beta_binomial import checked_correlation, checked_shift, log_ratio
+from qa._validate import checked_positive
+from qa.charts.law import checked_change, checked_law, checked_series, score
 from qa.charts.run_length import cusum_limit
 from qa.errors import InvalidInput
 
@@ -74,26 +74,30 @@ def cusum(
     correlation: float = 0.0,
     rise: float | None = 2.0,
     fall: float | None = 0.5,
+    model: str = "binomial",
     limit: float | tuple[float, float] | None = None,
     arl: float = 500.0,
     reset: bool = True,
 ) -> Cusum:
     """Log-likelihood-ratio CUSUM of counts in samples of any size, for a rise and for a fall.
 
-    Each audit adds log P(count | changed) - log P(count | baseline), beta-binomial; the sum is
-    never let below 0. An audit of more pieces weighs more by itself.
+    Each audit adds log P(count | changed) - log P(count | baseline); the sum is never let below
+    0. An audit of more pieces weighs more by itself.
 
     Parameters
     ----------
     count, inspected : array_like of int, broadcast to one length
-        Pieces of the kind, and pieces looked at, in time order.
+        Pieces of the kind, and pieces looked at, in time order; with model "poisson" defects,
+        and the units they were found in, whole or not.
     center : float, between 0 and 1
-        Baseline fraction.
+        Baseline fraction, or defects a unit (then any number above 0).
     correlation : float, from 0, below 1
         Intra-class correlation of pieces in one tote; 0 is the binomial CUSUM, which raises many
         false alarms when totes differ.
     rise, fall : float or None
         The changes to find, as factors of the center; None leaves that way unwatched.
+    model : {"binomial", "poisson"}
+        "binomial" with a correlation is beta-binomial.
     limit : float or (float, float), optional
         Limit of both sums, or of the rise and of the fall. By default each is solved, by
         `cusum_limit` on the sizes given, for an in-control average run length of `arl`.
@@ -112,7 +116,8 @@ def cusum(
 
     References
     ----------
-    Page (1954), Biometrika 41, 100-115; likelihood-ratio scores with a baseline that varies from
+    Page (1954), Biometrika 41, 100-115; Lucas (1985), Technometrics 27, 129-144 (counts, by the
+    Poisson distribution); likelihood-ratio scores with a baseline that varies from
     case to case as in Steiner et al. (2000), Biostatistics 1, 441-452.
 
     Examples
@@ -123,22 +128,21 @@ def cusum(
     >>> watch.signals_up.tolist()
     [False, False, False, False, True]
     """
-    x, n = (np.atleast_1d(values).astype(np.int64) for values in checked_counts(count, inspected))
-    if x.ndim != 1:
-        raise InvalidInput(f"count must be one series, got an array of {x.ndim} dimensions")
-    rho = checked_correlation(correlation)
+    law = checked_law(center, correlation, model)
+    x, n = checked_series(count, inspected, law)
     sides = []
     for name, ratio, wanted in zip(("rise", "fall"), (rise, fall), _pair(limit), strict=True):
         if ratio is None:
             sides.append((np.zeros(x.size), np.inf, np.nan))
             continue
-        base, factor = checked_shift(center, _on_its_side(name, ratio), name)
+        shift = checked_change(law, _on_its_side(name, ratio), name)
         top, attained = wanted, np.nan
         if top is None:
-            found = cusum_limit(n, center=base, correlation=rho, ratio=factor, arl=arl)
+            found = cusum_limit(
+                n, center=law.rate, correlation=correlation, ratio=ratio, model=model, arl=arl
+            )
             top, attained = found.limit, found.arl
-        score = log_ratio(x, n, center=base, ratio=factor, correlation=rho)
-        sides.append((_path(score, top if reset else np.inf), top, attained))
+        sides.append((_path(score(shift, x, n), top if reset else np.inf), top, attained))
     (up, top, arl_up), (down, bottom, arl_down) = sides
     return Cusum(
         up,
@@ -147,8 +151,8 @@ def cusum(
         bottom,
         up > top,
         down > bottom,
-        n.astype(np.float64),
-        float(center),
+        n,
+        law.rate,
         arl_up,
         arl_down,
     )

@@ -6,7 +6,7 @@ import numpy as np
 from scipy import stats
 
 from qa.charts import cusum_limit, p_chart
-from qa.charts.run_length import _STATES
+from qa.charts.run_length.cusum import _STATES
 from tests.bench.timing import Row
 
 ARL = 500.0

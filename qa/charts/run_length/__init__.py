@@ -1,0 +1,14 @@
+"""How long charts run before they signal, and limits solved for a wanted run length."""
+
+from qa.charts.run_length.chain import RunLength
+from qa.charts.run_length.cusum import CusumLimit, cusum_limit, cusum_run_length, guarded_limit
+from qa.charts.run_length.shewhart import shewhart_run_length
+
+__all__ = [
+    "CusumLimit",
+    "RunLength",
+    "cusum_limit",
+    "cusum_run_length",
+    "guarded_limit",
+    "shewhart_run_length",
+]

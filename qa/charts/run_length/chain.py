@@ -1,0 +1,142 @@
+"""Run lengths from a Markov chain over the states in which a chart does not signal.
+
+Two things are asked of a chain: where one more tote leads, and how often each state is visited
+before the signal. The moments follow from the visits, the quantiles from stepping on until the
+run length is geometric, the steady state from visiting again and again.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import linalg
+
+from qa._validate import chosen
+
+Floats = NDArray[np.float64]
+_QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class RunLength:
+    """Totes until a chart signals, counting the one that signals.
+
+    Attributes
+    ----------
+    mean : average run length (ARL)
+    sd : standard deviation
+    quantiles : for 0.05, 0.25, 0.5, 0.75, 0.95, the first tote by which the chart has signalled
+        with at least that chance
+    """
+
+    mean: float
+    sd: float
+    quantiles: Mapping[float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Chain:
+    """A chart's states that do not signal, as row vectors of chances.
+
+    Attributes
+    ----------
+    start : chances of the states in which a fresh chart is
+    step : chances after one more tote that does not signal
+    visits : expected number of times in each state, from the chances at the outset until the
+        signal: the chances times the fundamental matrix
+    """
+
+    start: Floats
+    step: Callable[[Floats], Floats]
+    visits: Callable[[Floats], Floats]
+
+
+def dense(chances: Floats, start: Floats | None = None) -> Chain:
+    """A chain given by its matrix of chances; a row's missing part signals.
+
+    Without `start` a fresh chart is in the first state.
+    """
+    factors = linalg.lu_factor((np.eye(len(chances)) - chances).T, check_finite=False)
+    if start is None:
+        start = np.zeros(len(chances))
+        start[0] = 1.0
+
+    def visits(here: Floats) -> Floats:
+        solved: Floats = linalg.lu_solve(factors, here, check_finite=False)
+        return solved
+
+    return Chain(start, lambda here: here @ chances, visits)
+
+
+def run_length(chain: Chain, start: Floats | None = None) -> RunLength:
+    """Moments and quantiles of the totes to the signal, from `start` or a fresh chart.
+
+    E[T (T + 1)] / 2 is the sum of the visits' visits, and E[T] that of the visits.
+    """
+    here = chain.start if start is None else start
+    visits = chain.visits(here)
+    mean = float(visits.sum())
+    square = 2 * float(chain.visits(visits).sum()) - mean
+    spread = max(square - mean**2, 0.0)
+    return RunLength(mean, float(np.sqrt(spread)), _quantiles(chain, here))
+
+
+def settled(chain: Chain) -> Floats:
+    """Chances of the states on a chart that has long run without a signal: the steady state.
+
+    Visiting again and again leaves the part that dies out slowest (conditional steady state).
+    """
+    here = chain.start
+    for _ in range(_MOST_ROUNDS):
+        after = chain.visits(here)
+        after = after / after.sum()
+        if np.abs(after - here).sum() < 1e-11:
+            break
+        here = after
+    return after
+
+
+_MOST_ROUNDS = 500
+
+
+def started(start: str, in_control: Callable[[], Chain]) -> Floats | None:
+    """Chances at the outset for the start that is asked for; None is a fresh chart.
+
+    Raises
+    ------
+    InvalidInput
+        If start is neither "zero" nor "steady".
+    """
+    return (
+        settled(in_control()) if chosen({"zero": False, "steady": True}, "start", start) else None
+    )
+
+
+def geometric(chance: float) -> RunLength:
+    """Run length of a chart that signals at each tote with the same chance."""
+    if chance <= 0:
+        return RunLength(np.inf, np.inf, dict.fromkeys(_QUANTILES, np.inf))
+    stay = np.log1p(-chance) if chance < 1 else -np.inf
+    quantiles = {q: max(float(np.ceil(np.log1p(-q) / stay)), 1.0) for q in _QUANTILES}
+    return RunLength(1 / chance, float(np.sqrt(max(1 - chance, 0))) / chance, quantiles)
+
+
+def _quantiles(chain: Chain, here: Floats) -> dict[float, float]:
+    """Steps the chain until the distribution over its states stands still."""
+    alive = [float(here.sum())]
+    while alive[-1] > 1 - _QUANTILES[-1]:
+        after = chain.step(here)
+        alive.append(float(after.sum()))
+        if alive[-1] <= 0 or np.abs(after / alive[-1] - here / alive[-2]).max() < 1e-12:
+            break
+        here = after
+    ratio = alive[-1] / alive[-2]
+    return {q: _first_below(np.array(alive), ratio, 1 - q) for q in _QUANTILES}
+
+
+def _first_below(alive: Floats, ratio: float, level: float) -> float:
+    """First tote at which at most `level` of the runs are alive, falling on by `ratio`."""
+    if alive[-1] <= level:
+        return float(np.argmax(alive <= level))
+    return float(alive.size - 1 + np.ceil(np.log(level / alive[-1]) / np.log(ratio)))
