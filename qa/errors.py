@@ -5,6 +5,7 @@
     QAError
       InvalidInput (ValueError)       an argument of a statistics function breaks its rule
       InvalidAudit (ValueError)       an audit's fields break their rules, all of them listed
+      InvalidAsk (ValueError)         a wish for a plan breaks its rules, all its faults listed
       InvalidProgramme (ValueError)   a programme file breaks its rules, all of them listed
       InvalidFile (ValueError)        a file to import cannot be read, or not as a table of audits
       NoSuchPlan (LookupError)        the table or the lot holds no plan that answers the question
@@ -36,6 +37,20 @@ class InvalidAudit(QAError, ValueError):
     def __init__(self, problems: Mapping[str, str]) -> None:
         self.problems = dict(problems)
         super().__init__("; ".join(f"{field}: {text}" for field, text in self.problems.items()))
+
+
+class InvalidAsk(QAError, ValueError):
+    """A wish for a plan breaks its rules.
+
+    Parameters
+    ----------
+    problems : mapping of argument to message
+        Every fault at once, in words that go on from the argument's name.
+    """
+
+    def __init__(self, problems: Mapping[str, str]) -> None:
+        self.problems = dict(problems)
+        super().__init__("; ".join(f"{name} {text}" for name, text in self.problems.items()))
 
 
 class InvalidProgramme(QAError, ValueError):

@@ -31,6 +31,10 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("qa.files", "qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),
         ("pandas", "numpy", "openpyxl", "pydantic"),
     ),
+    "qa.planning": (
+        ("qa.planning", "qa.plans", "qa.programme", "qa.wording", *GROUND),
+        ("numpy",),
+    ),
     "dashboard.figures": (("qa", "dashboard.figures", "dashboard.theme"), ("plotly", "numpy")),
     "dashboard.views": (("qa", "dashboard.views"), ("pandas", "numpy")),
     "dashboard.pages": (("dashboard", "qa.store", "qa.errors"), ("dash", "plotly", "flask")),

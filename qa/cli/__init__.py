@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from qa.cli import planning
 from qa.errors import InvalidFile, InvalidInput, QAError
 
 if TYPE_CHECKING:  # a name for the type checker alone: the module takes long to import
@@ -188,16 +189,7 @@ def drift(where: str, at: str | None, as_json: bool) -> None:
     _print(answers.drift(where, at), as_json, "drift_in_full")
 
 
-@main.command()
-@click.option("--lot-size", type=click.IntRange(min=2), required=True, help="Pieces in the lot.")
-@click.option("--aql", type=float, required=True, help="In per cent.")
-@click.option("--level", default="II", show_default=True, help="Inspection level.")
-@_json
-def plan(lot_size: int, aql: float, level: str, as_json: bool) -> None:
-    """How many pieces to pull from a lot, what to accept on, and what that risks."""
-    from qa.cli import answers  # noqa: PLC0415 - takes long to import
-
-    _print(answers.plan(lot_size, aql, level), as_json, "plan")
+main.add_command(planning.plan)
 
 
 @main.command()

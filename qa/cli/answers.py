@@ -13,7 +13,7 @@ import pandas as pd
 
 from qa import drift as drifting
 from qa import efficiency as efficient
-from qa import plans, verdicts
+from qa import verdicts
 from qa.cli import printing
 from qa.errors import InvalidInput, StoreError
 from qa.files import importing, mapping
@@ -108,22 +108,6 @@ def drift(where: str, at: str | None) -> Answer:
     programme = records.programme(store)
     now = datetime.now(UTC) if at is None else _moment(at, programme)
     return _drift(records.tallies(store), programme, now)
-
-
-def plan(lot: int, aql: float, level: str) -> Answer:
-    """The standard's plan for a lot, and how often it accepts at some qualities."""
-    chosen = plans.standard(lot, aql, level=level)
-    steps = [share * aql / 100 for share in (0.5, 1, 2, 3, 5, 8)]
-    rates = [rate for rate in steps if rate < 1]
-    return {
-        **{"lot_size": lot, "aql": aql, "level": level},
-        **{"n": chosen.n, "ac": chosen.ac, "re": chosen.re},
-        "inspect_all": chosen.n == lot,
-        "risks": [
-            {"incorrect": rate, "accepted": float(chance)}
-            for rate, chance in zip(rates, chosen.accept(rates), strict=True)
-        ],
-    }
 
 
 def check(where: str) -> Answer:

@@ -183,18 +183,6 @@ def imported(answer: Answer, *, most: int = 20) -> str:
     return "\n".join(lines)
 
 
-def plan(answer: Answer) -> str:
-    """A plan as the floor says it, and what it risks."""
-    pull = "inspect all" if answer["inspect_all"] else "pull"
-    first = f"{pull} {answer['n']:,}, accept on {answer['ac']}, reject on {answer['re']}"
-    rows = [
-        [f"{row['incorrect']:.2%}".replace("%", " %"), f"{row['accepted']:.1%}".replace("%", " %")]
-        for row in answer["risks"]
-    ]
-    headers = ["if this much of the lot is incorrect", "it is accepted this often"]
-    return f"{first}\n\n{aligned(headers, rows)}"
-
-
 def set_up(answer: Answer) -> str:
     """A programme that is in force, and what follows from it."""
     state = "is in force" if answer["new"] else "was in force already; nothing is changed"

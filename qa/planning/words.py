@@ -1,0 +1,268 @@
+"""An answer in words: what to do, what it means, what an accepted lot may still hold, the work."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from math import floor, log10
+from typing import Any
+
+from qa.planning.answer import Answer, by_inspectors, in_totes
+from qa.planning.ask import ByAql, ByClaim, ByLimitingQuality, ByOutgoingQuality, ByPoints
+from qa.plans import SinglePlan
+from qa.wording import Wording
+
+COLUMNS = ("accepted", "by_inspectors", "in_totes", "asn", "ati", "aoq")
+_BARELY = 0.0005  # rounds to a tenth of a per cent
+LOTS = {"tote": "a_tote"}  # what a programme may accept or reject that has a word of its own
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An answer in words.
+
+    Attributes
+    ----------
+    pull : what the floor does: "pull 200, accept on 3, reject on 4"
+    meaning : what was asked, and what the plan keeps of it
+    holds : what an accepted lot may still hold
+    warnings : what else to know, food safety last
+    work : what it asks of people
+    """
+
+    pull: str
+    meaning: str
+    holds: str
+    warnings: tuple[str, ...]
+    work: str
+
+
+def tell(answered: Answer, words: Wording, lot: str = "") -> Told:
+    """An answer in words; `lot` is what the programme accepts or rejects together."""
+    of = words.say(f"planning.{LOTS.get(lot, 'a_lot')}")
+    return Told(
+        pull=pulls(answered, words),
+        meaning=_meaning(answered, words),
+        holds=" ".join(_holds(answered, words, of)),
+        warnings=tuple(_warnings(answered, words, of)),
+        work=" ".join(_work(answered, words, of)),
+    )
+
+
+def pulls(answered: Answer, words: Wording) -> str:
+    """What the floor does, sample by sample."""
+    first = "pull_all" if answered.inspect_all else "pull"
+    steps = []
+    for at, stage in enumerate(answered.stages):
+        key = "then" if at else first
+        known = {"n": stage.n, "re": stage.re}
+        if stage.ac is None:
+            steps.append(words.say(f"planning.{key}_wait", **known))
+        else:
+            steps.append(words.say(f"planning.{key}", ac=stage.ac, **known))
+    return "; ".join(steps)
+
+
+def share(answered: Answer, quality: float, words: Wording) -> str:
+    """A quality with two figures that count: 3.3 %, 0.69 %; or defects in 100 pieces."""
+    if answered.model == "poisson":
+        return words.say("planning.defects", count=f"{100 * quality:.3g}")
+    return per_cent(quality, words)
+
+
+def per_cent(fraction: float, words: Wording) -> str:
+    """A fraction with as many decimals as two figures need, one or more."""
+    decimals = 1 if fraction <= 0 else max(1, 1 - floor(log10(100 * fraction) + 1e-9))
+    return words.per_cent(fraction, decimals=decimals)
+
+
+def chance(probability: float, words: Wording) -> str:
+    """A chance to a tenth of a per cent; what rounds to never or always is said to lie beside."""
+    if 0 < probability < _BARELY:
+        return f"<{words.per_cent(2 * _BARELY)}"
+    if 1 - _BARELY < probability < 1:
+        return f">{words.per_cent(1 - 2 * _BARELY)}"
+    return words.per_cent(probability)
+
+
+def table(answered: Answer, words: Wording) -> tuple[list[str], list[list[str]]]:
+    """The risk table: its heads, and its rows as people read them."""
+    risks = answered.risks
+    kept = [name for name in COLUMNS if getattr(risks, name) is not None]
+    first = "defects" if answered.model == "poisson" else "incorrect"
+    heads = [words.say(f"planning.column.{name}") for name in (first, *kept)]
+    rows = []
+    for at, quality in enumerate(risks.p):
+        cells = [_cell(name, float(getattr(risks, name)[at]), words) for name in kept]
+        rows.append([share(answered, float(quality), words), *cells])
+    return heads, rows
+
+
+def _cell(name: str, value: float, words: Wording) -> str:
+    if name in ("asn", "ati"):
+        return words.count(value)
+    return per_cent(value, words) if name == "aoq" else chance(value, words)
+
+
+def _meaning(answered: Answer, words: Wording) -> str:
+    said = _MEANINGS[type(answered.ask.question)](answered, words)
+    lot = answered.ask.lot_size or 0
+    return f"{said} {words.say(f'planning.counted.{answered.model}', lot_size=lot)}"
+
+
+def _by_aql(answered: Answer, words: Wording) -> str:
+    question: Any = answered.ask.question
+    unit = "" if answered.model == "poisson" else " %"
+    return words.say(
+        "planning.aql",
+        lot_size=answered.ask.lot_size,
+        aql=f"{question.aql:g}{unit}",
+        level=question.level,
+        inspection=question.inspection,
+    )
+
+
+def _by_points(answered: Answer, words: Wording) -> str:
+    question: Any = answered.ask.question
+    return words.say(
+        "planning.points",
+        p1=per_cent(question.p1, words),
+        p2=per_cent(question.p2, words),
+        good=chance(_chance(answered, question.p1), words),
+        bad=chance(_chance(answered, question.p2), words),
+        least=words.per_cent(1 - question.producer_risk),
+        most=words.per_cent(question.consumer_risk),
+    )
+
+
+def _by_claim(answered: Answer, words: Wording) -> str:
+    question: Any = answered.ask.question
+    return words.say(
+        "planning.claim",
+        confidence=f"{100 * question.confidence:g} %",
+        target=f"{100 * question.target:g} %",
+    )
+
+
+def _by_limiting_quality(answered: Answer, words: Wording) -> str:
+    question: Any = answered.ask.question
+    return words.say(
+        "planning.limiting_quality",
+        lq=per_cent(question.lq, words),
+        chance=chance(_chance(answered, question.lq), words),
+        most=words.per_cent(question.consumer_risk),
+    )
+
+
+def _by_outgoing_quality(answered: Answer, words: Wording) -> str:
+    question: Any = answered.ask.question
+    levels = {"aoql": question.aoql, "average": question.process_average}
+    told = {name: per_cent(level, words) for name, level in levels.items()}
+    return words.say("planning.outgoing_quality", **told)
+
+
+_MEANINGS: dict[type, Callable[[Answer, Wording], str]] = {
+    ByAql: _by_aql,
+    ByPoints: _by_points,
+    ByClaim: _by_claim,
+    ByLimitingQuality: _by_limiting_quality,
+    ByOutgoingQuality: _by_outgoing_quality,
+}
+
+
+def _chance(answered: Answer, quality: float) -> float:
+    lot = answered.ask.lot_size
+    return float(answered.plan.accept(quality, model=answered.model, lot_size=lot))
+
+
+def _holds(answered: Answer, words: Wording, of: str) -> Iterator[str]:
+    if answered.inspect_all:
+        yield words.say("planning.may_hold_all", ac=answered.stages[0].re - 1)
+        return
+    good, half, bad = answered.qualities
+    if bad is None or half is None:
+        return
+    shares = {"tenth": share(answered, bad, words), "half": share(answered, half, words)}
+    key = "may_hold_defects" if answered.model == "poisson" else "may_hold"
+    yield words.say(f"planning.{key}", lot=of, **shares)
+    if good is not None:
+        yield words.say("planning.rejected", twentieth=share(answered, good, words))
+
+
+def _warnings(answered: Answer, words: Wording, of: str) -> Iterator[str]:
+    question, last = answered.ask.question, answered.stages[-1]
+    kind = getattr(question, "kind", "single")
+    if kind != "single" and isinstance(answered.plan, SinglePlan):
+        yield words.say("planning.single_instead", kind=kind)
+    if last.ac is not None and last.re > last.ac + 1:
+        ends = {"first": last.ac + 1, "last": last.re - 1}
+        yield words.say("planning.gap", count=last.re - 1 - last.ac, **ends)
+    if isinstance(question, ByAql) and question.inspection != "normal":
+        yield words.say("planning.switching")
+    if isinstance(question, ByClaim):
+        yield words.say("planning.proves_random")
+    yield from _effects(answered, words, of)
+    yield words.say("planning.food_safety")
+
+
+def _effects(answered: Answer, words: Wording, of: str) -> Iterator[str]:
+    """What inspectors' misses and unlike totes do to the quality that passes one time in ten."""
+    told, bad = answered.ask.conditions, answered.qualities[-1]
+    if bad is None or answered.model == "poisson":
+        return
+    tenth = share(answered, bad, words)
+    erring = by_inspectors(answered.plan, bad, told)
+    if erring is not None:
+        yield words.say(
+            "planning.inspectors",
+            lot=of,
+            tenth=tenth,
+            sensitivity=words.per_cent(told.sensitivity),
+            specificity=words.per_cent(told.specificity),
+            chance=chance(float(erring), words),
+        )
+    differing = in_totes(answered.plan, bad, told)
+    if differing is not None:
+        yield words.say(
+            "planning.in_totes",
+            count=told.from_totes,
+            tenth=tenth,
+            correlation=f"{told.correlation:g}",
+            chance=chance(float(differing), words),
+        )
+
+
+def _work(answered: Answer, words: Wording, of: str) -> Iterator[str]:
+    work, told, plan = answered.work, answered.ask.conditions, answered.plan
+    known = {
+        "pieces": words.count(work.pieces),
+        "time": time(work.hours, words),
+        "piece_seconds": f"{told.piece_seconds:g}",
+        "tote_seconds": f"{told.tote_seconds:g}",
+        "lot": of,
+    }
+    if work.lots is None:
+        yield words.say("planning.work", **known)
+    else:
+        total = words.count(work.lots * work.pieces)
+        yield words.say("planning.work_shift", lots=work.lots, total=total, **known)
+    at = share(answered, answered.at, words)
+    if not isinstance(plan, SinglePlan) and answered.model != "poisson":
+        yield words.say("planning.work_average", at=at, most=plan.n)
+    limit = answered.aoql
+    if work.sorted_pieces is None or work.sorted_hours is None or answered.inspect_all:
+        return
+    if limit is not None:
+        yield words.say(
+            "planning.work_sorting",
+            pieces=words.count(work.sorted_pieces),
+            time=time(work.sorted_hours, words),
+            at=at,
+            aoql=per_cent(limit.value, words),
+            worst=per_cent(limit.at, words),
+        )
+
+
+def time(hours: float, words: Wording) -> str:
+    """How long something takes: minutes under an hour, else hours."""
+    if hours < 1:
+        return words.say("planning.minutes", count=f"{max(60 * hours, 1):.0f}")
+    return words.say("planning.hours", count=f"{hours:,.1f}" if hours < 100 else f"{hours:,.0f}")
