@@ -1,9 +1,5 @@
 """The app: its pages, their navigation, what every answer carries, and the server."""
 
-import errno
-import ipaddress
-import os
-import socket
 import threading
 from collections.abc import Callable
 from datetime import datetime
@@ -19,7 +15,8 @@ from dashboard.pages import floor, lane, shift, tally
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
-from qa.errors import InvalidAudit, InvalidInput, QAError
+from qa.errors import InvalidAudit, QAError
+from qa.loopback import bound
 from qa.store.schema import Store
 
 PAGES = (floor, lane, shift, tally)
@@ -99,8 +96,7 @@ def serve(
     InvalidInput
         If `host` is another machine's to reach, or the port cannot be had.
     """
-    _check_loopback(host)
-    with _bound(host, port) as place:
+    with bound(host, port) as place:
         app = create_app(store, now)
         app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, host]
         server = waitress.create_server(
@@ -119,37 +115,12 @@ def serve(
             server.close()
 
 
-def _bound(host: str, port: int) -> socket.socket:
-    """A socket at the place to be served; the server would leave its own open when it fails."""
-    place = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
-    if os.name == "posix":  # elsewhere the option would let two servers share a port
-        place.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-    try:
-        place.bind((host, port))
-        place.listen()
-    except OSError as reason:
-        place.close()
-        taken = reason.errno == errno.EADDRINUSE
-        told = "is in use" if taken else f"cannot be served: {reason.strerror}"
-        raise InvalidInput(f"port {port} {told}; choose another") from None
-    return place
-
-
 def _warm(store: Store, now: Callable[[], datetime]) -> None:
     """Work out Floor once, so that the first reader does not wait for it."""
     try:
         floor_view.view(store, choices.Choices(), now())
     except QAError:
         return  # the page itself will say it
-
-
-def _check_loopback(host: str) -> None:
-    try:
-        loopback = host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        loopback = False
-    if not loopback:
-        raise InvalidInput(f"host must be a loopback address such as 127.0.0.1, got {host}")
 
 
 def _frame() -> list[Any]:

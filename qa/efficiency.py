@@ -67,7 +67,8 @@ def estimate(
     -------
     DataFrame
         Columns `by`, then `FIGURES`; a row for each group that has audits, in order. ``correct``,
-        ``low`` and ``high`` are fractions.
+        ``low`` and ``high`` are fractions. ``correlation`` is the one that the limits allow for:
+        as estimated, or the programme's where `assumed` says so.
 
     Raises
     ------
@@ -123,7 +124,7 @@ def _table(
     totes = by_tote(audits, (*by, *_STRATUM), ["correct"])
     totes = totes.assign(stratum=totes["lane"].str.cat(totes["shift"], sep=" "))
     rows = [
-        {**dict(zip(by, key, strict=True)), **_figures(_of(group, programme, method))}
+        {**dict(zip(by, key, strict=True)), **_figures(_of(group, programme, method), programme)}
         for key, group in _groups(totes, by)
     ]
     return pd.DataFrame(rows, columns=[*by, *FIGURES])
@@ -149,7 +150,8 @@ def _of(totes: pd.DataFrame, programme: Programme, method: str) -> Estimate:
     )
 
 
-def _figures(found: Estimate) -> dict[str, object]:
+def _figures(found: Estimate, programme: Programme) -> dict[str, object]:
+    assumed = found.degrees_of_freedom == 0  # then the limits rest on the programme's correlation
     return {
         "totes": found.totes,
         "inspected": found.inspected,
@@ -161,6 +163,6 @@ def _figures(found: Estimate) -> dict[str, object]:
         "method": found.interval.method,
         "design_effect": found.design_effect,
         "effective_n": found.effective_n,
-        "correlation": found.correlation,
+        "correlation": programme.correlation if assumed else found.correlation,
         "assumed": " ".join(found.assumed),
     }

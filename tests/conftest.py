@@ -10,7 +10,8 @@ from hypothesis import settings
 from qa.programme import Programme, parse
 from qa.store import records, schema
 
-# A busy machine is slow, not wrong: no case fails by the clock.
+# A busy machine is slow, not wrong: no case fails by the clock. Where CI is set, hypothesis itself
+# takes the same cases each time.
 settings.register_profile("unhurried", deadline=None)
 settings.load_profile("unhurried")
 

@@ -26,6 +26,9 @@ from tests.small_plant import NOW, small_plant
 
 ROOT = Path(__file__).resolve().parents[1]
 SOURCES = sorted((ROOT / "dashboard").rglob("*.py"))
+QA_SOURCES = sorted((ROOT / "qa").rglob("*.py"))  # a page's key may end in a word of qa's
+LIBRARY = "js-plotly-plot"  # what stands within is drawn by the charts' library
+LOOK = r"\.([a-z][a-z0-9-]*)"
 
 
 @pytest.fixture(scope="module")
@@ -262,7 +265,7 @@ def test_a_port_in_use_is_one_sentence(store: schema.Store) -> None:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
         port = taken.getsockname()[1]
-        with pytest.raises(QAError, match=f"^port {port} is in use; choose another$"):
+        with pytest.raises(QAError, match=f"^port {port} is in use; choose another with --port$"):
             serve(store, lambda: NOW, "127.0.0.1", port, print)
 
 
@@ -290,14 +293,32 @@ def test_it_serves_and_says_where(plant: schema.Store) -> None:
 
 def said_keys() -> tuple[set[str], set[str]]:
     """Keys that the screens say as they stand, and beginnings of those put together."""
-    whole, begun = set(), set()
-    for path in SOURCES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Constant) and isinstance(node.value, str):
-                whole.add(node.value)
-            elif isinstance(node, ast.JoinedStr) and isinstance(node.values[0], ast.Constant):
-                begun.add(str(node.values[0].value))
-    return whole, {each for each in begun if re.fullmatch(r"[a-z_]+\.[a-z_]*", each)}
+    begun = beginnings(SOURCES)
+    return constants(SOURCES), {each for each in begun if re.fullmatch(r"[a-z_]+\.[a-z_]*", each)}
+
+
+def constants(files: list[Path]) -> set[str]:
+    """Every text that stands in the code."""
+    return {
+        node.value
+        for node in nodes(files)
+        if isinstance(node, ast.Constant) and isinstance(node.value, str)
+    }
+
+
+def beginnings(files: list[Path]) -> set[str]:
+    """The beginning of every text that the code puts together."""
+    firsts = (node.values[0] for node in nodes(files) if isinstance(node, ast.JoinedStr))
+    return {str(first.value) for first in firsts if isinstance(first, ast.Constant)}
+
+
+def nodes(files: list[Path]) -> Iterator[ast.AST]:
+    for path in files:
+        yield from ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+
+
+def sheet_scripts() -> list[Path]:
+    return sorted((ROOT / "dashboard" / "assets").glob("*.js"))
 
 
 def text_keys() -> set[str]:
@@ -325,8 +346,32 @@ def test_every_text_that_is_said_exists() -> None:
 
 def test_no_text_is_kept_that_nobody_says() -> None:
     whole, begun = said_keys()
-    unsaid = {key for key in text_keys() if key not in whole and not key.startswith(tuple(begun))}
-    assert unsaid == set()
+    put_together = {
+        f"{start}{end}" for start in begun for end in whole | constants(QA_SOURCES) if end
+    }
+    assert text_keys() - whole - put_together == set()
+
+
+def test_no_look_is_kept_that_nothing_wears() -> None:
+    sheet = (ROOT / "dashboard" / "assets" / "toteproof.css").read_text(encoding="utf-8")
+    scripts = [path.read_text(encoding="utf-8") for path in sheet_scripts()]
+    selectors = re.findall(
+        r"(?:^|[{}])\s*([^{}@]+?)\s*\{", re.sub(r"/\*.*?\*/", "", sheet, flags=re.S)
+    )
+    named = (each.split() for each in ",".join(selectors).split(",") if LIBRARY not in each)
+    ours = {look for each in named for part in each for look in re.findall(LOOK, part)}
+    whole, begun = constants(SOURCES), beginnings(SOURCES)
+    worn = {word for text in whole for word in text.split()}
+    worn |= {word for text in scripts for word in re.findall(r"[a-z][a-z0-9-]*", text)}
+    ends = worn | {text.replace(" ", "-") for text in whole | constants(QA_SOURCES)}
+    starts = {word for text in begun for word in text.split() if word.endswith("-")}
+    worn |= {f"{start}{end}" for start in starts for end in ends}
+    assert {each for each in ours - worn if not each.startswith("dash-")} == set()
+
+
+def test_floor_calls_two_marks_by_two_names() -> None:
+    strip, recent = (words().say(f"floor.{name}").split() for name in ("key_strip", "key_recent"))
+    assert (strip[1], recent[1]) == ("line", "column")
 
 
 def test_accept_is_never_leave_to_ship() -> None:

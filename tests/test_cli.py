@@ -222,6 +222,9 @@ def test_what_is_missing_or_malformed(tmp_path: Path, audits: Path, store: str) 
         ("efficiency", "--store", store, "--by", "lame"): "by must be one of",
         ("efficiency", "--store", store, "--from", "May"): "--from must be a date such as",
         ("efficiency", "--store", store, "--specification", "x"): "specification must be one of",
+        ("efficiency", "--store", store, "--from", "2026-05-15", "--to", "2026-05-14"): (
+            "--from must not be after --to, got 2026-05-15 after 2026-05-14"
+        ),
         ("drift", "--store", store, "--at", "dawn"): "--at must be a time such as",
         ("plan", "--lot-size", "4000", "--aql", "1.1"): "1.1",
         ("serve", "--store", nowhere): "there is no store at",

@@ -131,7 +131,8 @@ def test_one_tote_says_what_it_assumes(programme):
     rows = tally.from_audits([audit_at(programme, 1, stem=2)], programme)
     row = efficiency.estimate(rows, programme).iloc[0]
     assert row["effective_n"] < 200
-    assert "correlation" in row["assumed"]
+    assert f"correlation of {programme.correlation:g} is assumed" in row["assumed"]
+    assert row["correlation"] == programme.correlation
     assert 0 < row["low"] < row["correct"] == 0.99 < row["high"] < 1
 
 

@@ -15,7 +15,7 @@ import xlsxwriter
 from qa.errors import InvalidFile
 from qa.files import cells, tables
 from qa.files.importing import ImportReport, import_file, write_rejects
-from qa.files.mapping import ColumnMapping, code_of, guess_mapping, load_mapping
+from qa.files.mapping import ColumnMapping, code_of, load_mapping
 from qa.files.rows import read_audits
 from qa.files.tables import read_table
 from qa.programme import Programme, parse
@@ -160,9 +160,12 @@ def test_an_obvious_guess_is_shown(write: Write) -> None:
     assert "lane" in mapping.guessed
 
 
-def test_a_guess_never_overrides_the_mapping() -> None:
-    guessed = guess_mapping(["Stems", "STEM", "n"], PROGRAMME)
-    assert dict(guessed.columns) == {"stem": "STEM"}
+def test_a_guess_never_overrides_the_mapping(write: Write) -> None:
+    path = write(HEAD.replace("stem", "STEM,Stems"), GOOD.replace(",2,", ",9,2,"))
+    mapping = ColumnMapping(columns={"stem": "Stems"}, ignore=("STEM",))
+    found = dry(path, mapping).mapping
+    assert (found.columns["stem"], "stem" in found.guessed) == ("Stems", False)
+    assert first(path, mapping).counts["stem"] == 2
 
 
 def test_a_mapping_names_columns_constants_and_words(write: Write, tmp_path: Path) -> None:

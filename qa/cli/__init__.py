@@ -5,12 +5,9 @@ else is a bug and stays loud. Libraries that take long to import are imported by
 need them, so that ``--help`` answers at once.
 """
 
-import errno
 import getpass
-import ipaddress
 import json
 import os
-import socket
 import sys
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
@@ -21,6 +18,7 @@ import click
 
 from qa.cli import planning
 from qa.errors import InvalidFile, InvalidInput, QAError
+from qa.loopback import bound
 
 if TYPE_CHECKING:  # a name for the type checker alone: the module takes long to import
     from qa.store.schema import Store
@@ -63,7 +61,7 @@ def demo(folder: str, no_serve: bool, port: int, as_json: bool) -> None:
     from qa.cli import answers, printing  # noqa: PLC0415 - take long to import
 
     if not no_serve:
-        _check_address(HOST, port)
+        bound(HOST, port).close()  # before the work, not after it
     with _Progress() as progress:
         store, now, answer = answers.demo(Path(folder), progress)
     told = printing.as_json(answer) if as_json else answers.demo_in_words(store, now, answer)
@@ -97,7 +95,7 @@ def serve(where: str, host: str, port: int, as_json: bool) -> None:
     """Serve the dashboard to this machine alone."""
     from qa.store import schema  # noqa: PLC0415 - SQLAlchemy takes long to import
 
-    _check_address(host, port)
+    bound(host, port).close()
     _serve(
         schema.open_store(where),
         lambda: datetime.now(UTC),
@@ -170,7 +168,7 @@ def efficiency(
     from qa.wording import load  # noqa: PLC0415 - only for what is printed
 
     groups = [name.strip() for name in by.split(",") if name.strip()]
-    days = _day(first_day, "--from"), _day(last_day, "--to")
+    days = _days(first_day, last_day)
     table = answers.efficiency(where, groups, days, specification, shipped=as_shipped)
     if as_json:
         click.echo(printing.as_json(table))
@@ -268,24 +266,11 @@ def _at(address: str) -> str:
     return f"The dashboard is at {address} (end it with Ctrl-C)."
 
 
-def _check_address(host: str, port: int) -> None:
-    """Only this machine may be served until there are accounts, and the port must be free."""
-    try:
-        loopback = host == "localhost" or ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        loopback = False
-    if not loopback:
-        raise InvalidInput(f"host must be a loopback address such as {HOST}, got {host}")
-    family = socket.AF_INET6 if ":" in host else socket.AF_INET
-    with socket.socket(family) as probe:
-        if os.name == "posix":  # elsewhere the option would let two servers share a port
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        try:
-            probe.bind((host, port))
-        except OSError as reason:
-            taken = reason.errno == errno.EADDRINUSE
-            told = "is in use" if taken else f"cannot be served: {reason.strerror}"
-            raise InvalidInput(f"port {port} {told}; choose another with --port") from None
+def _days(first: str | None, last: str | None) -> tuple[Any, Any]:
+    days = _day(first, "--from"), _day(last, "--to")
+    if None not in days and days[0] > days[1]:
+        raise InvalidInput(f"--from must not be after --to, got {first} after {last}")
+    return days
 
 
 def _day(text: str | None, option: str) -> Any:

@@ -125,11 +125,6 @@ def load_mapping(path: str | Path) -> ColumnMapping:
     return ColumnMapping(**{**raw, "ignore": tuple(raw.get("ignore", ()))})
 
 
-def guess_mapping(headers: Sequence[str], programme: Programme) -> ColumnMapping:
-    """What the headers alone say, taking no heed of case, spaces and marks."""
-    return _with_guesses(ColumnMapping(), headers, programme)
-
-
 def complete(mapping: ColumnMapping, table: Table, programme: Programme) -> ColumnMapping:
     """The mapping with what it leaves open guessed from the headers, checked against the file.
 
