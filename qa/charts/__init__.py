@@ -10,11 +10,15 @@ from qa.charts.attribute import (
 )
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
+from qa.charts.ewma import ewma
 from qa.charts.run_length import (
     CusumLimit,
+    EwmaLimit,
     RunLength,
     cusum_limit,
     cusum_run_length,
+    ewma_limit,
+    ewma_run_length,
     guarded_limit,
     shewhart_run_length,
 )
@@ -24,12 +28,16 @@ __all__ = [
     "ControlChart",
     "Cusum",
     "CusumLimit",
+    "EwmaLimit",
     "RunLength",
     "c_chart",
     "change_point",
     "cusum",
     "cusum_limit",
     "cusum_run_length",
+    "ewma",
+    "ewma_limit",
+    "ewma_run_length",
     "guarded_limit",
     "np_chart",
     "p_chart",

@@ -2,13 +2,17 @@
 
 from qa.charts.run_length.chain import RunLength
 from qa.charts.run_length.cusum import CusumLimit, cusum_limit, cusum_run_length, guarded_limit
+from qa.charts.run_length.ewma import EwmaLimit, ewma_limit, ewma_run_length
 from qa.charts.run_length.shewhart import shewhart_run_length
 
 __all__ = [
     "CusumLimit",
+    "EwmaLimit",
     "RunLength",
     "cusum_limit",
     "cusum_run_length",
+    "ewma_limit",
+    "ewma_run_length",
     "guarded_limit",
     "shewhart_run_length",
 ]

@@ -69,6 +69,34 @@ def dense(chances: Floats, start: Floats | None = None) -> Chain:
     return Chain(start, lambda here: here @ chances, visits)
 
 
+def led(chain: Chain, quiet: NDArray[np.bool_]) -> Chain:
+    """The chain of a fresh chart whose first totes must end in states that are `quiet`.
+
+    A row of `quiet` for each such tote, a column for each state. The states of the new chain are
+    (totes since the outset, state), after the last row those of the old chain.
+    """
+    totes, states = quiet.shape
+    start = np.zeros((totes + 1, states))
+    start[0] = chain.start
+
+    def step(here: Floats) -> Floats:
+        layers = here.reshape(totes + 1, states)
+        after = np.zeros_like(layers)
+        for at in np.flatnonzero(layers.any(axis=1)):
+            moved = chain.step(layers[at])
+            after[min(at + 1, totes)] += moved * quiet[at] if at < totes else moved
+        return after.ravel()
+
+    def visits(here: Floats) -> Floats:
+        found = here.reshape(totes + 1, states).copy()
+        for at in range(totes):
+            found[at + 1] += chain.step(found[at]) * quiet[at]
+        found[totes] = chain.visits(found[totes])
+        return found.ravel()
+
+    return Chain(start.ravel(), step, visits)
+
+
 def run_length(chain: Chain, start: Floats | None = None) -> RunLength:
     """Moments and quantiles of the totes to the signal, from `start` or a fresh chart.
 

@@ -119,7 +119,7 @@ def cusum_limit(
     (4.2, 510)
     """
     watch = _checked_watch(inspected_sizes, center, correlation, ratio, model)
-    wanted = _checked_arl(arl)
+    wanted = checked_arl(arl)
     reach = float(np.log(wanted))
     found = _limit_on_lattice(watch, wanted, reach) or _limit_on_grid(watch, wanted, states)
     return CusumLimit(*found, watch.shift.law.rate, watch.shift.ratio)
@@ -239,7 +239,14 @@ def _checked_watch(
     return _Watch(checked_change(law, ratio), sizes, share)
 
 
-def _checked_arl(arl: float) -> float:
+def checked_arl(arl: float) -> float:
+    """One number above 1.
+
+    Raises
+    ------
+    InvalidInput
+        Otherwise.
+    """
     if np.ndim(arl) != 0 or not 1 < arl < np.inf:
         raise InvalidInput(f"arl must be one number above 1, got {arl!r}")
     return float(arl)

@@ -1,0 +1,224 @@
+"""How long an EWMA of fractions runs before it signals, and the width for a wanted run length.
+
+The weighted mean is followed by a Markov chain on an even grid between its limits; a value that
+falls between two grid points is shared between them so that its mean is kept. With 401 points the
+average run length is within 0.7 % of that on a finer grid. The limits of a fresh chart are
+narrower, as its exact variance is; where sizes of samples vary, the mean of their variances
+stands for each, which moved the average run length by under 2 % in simulations.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from qa._validate import checked_positive
+from qa.charts.law import NEVER, Law, chances, checked_law, checked_sizes
+from qa.charts.run_length.chain import Chain, RunLength, dense, led, run_length, started
+from qa.charts.run_length.cusum import checked_arl
+from qa.errors import InvalidInput
+
+Floats = NDArray[np.float64]
+_STATES = 401
+_WIDEST = 40.0  # standard deviations; no chart wants limits farther out
+_SETTLED = 1e-3  # part of the final variance that a chart no longer fresh may lack
+
+
+@dataclass(frozen=True, slots=True)
+class EwmaLimit:
+    """Limits of an EWMA chart.
+
+    Attributes
+    ----------
+    width : distance of the limits from the centre line, in standard deviations of the mean
+    arl : average run length (totes) that they attain at `center`
+    center, weight : of the chart
+    """
+
+    width: float
+    arl: float
+    center: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fractions:
+    """Fractions that one tote may show, and their chances: flat arrays of one length."""
+
+    value: Floats
+    chance: Floats
+
+
+def ewma_limit(
+    inspected_sizes: ArrayLike,
+    *,
+    center: float,
+    weight: float = 0.1,
+    correlation: float = 0.0,
+    arl: float = 500.0,
+    states: int = _STATES,
+) -> EwmaLimit:
+    """Width of an EWMA's limits for a wanted in-control average run length.
+
+    Parameters
+    ----------
+    inspected_sizes : array_like of int
+        Sample sizes as they come, with repeats: each future audit is taken to be one of these.
+    center : float, between 0 and 1
+        Baseline fraction, taken as known.
+    weight : float, above 0, up to 1
+        Weight of the newest fraction (lambda).
+    correlation : float, from 0, below 1
+        Intra-class correlation of pieces in one tote.
+    arl : float, above 1
+        Totes between false alarms wanted on average.
+    states : int
+        Points of the grid.
+
+    Returns
+    -------
+    EwmaLimit
+        The smallest width, to a thousandth, that attains `arl`, and what it attains: run lengths
+        on counts come in steps.
+
+    References
+    ----------
+    Roberts (1959), Technometrics 1, 239-250; Lucas & Saccucci (1990), Technometrics 32, 1-12.
+
+    Examples
+    --------
+    >>> found = ewma_limit([200], center=0.01, correlation=0.01, arl=500)
+    >>> found.arl >= 500, round(found.width, 1)
+    (True, 3.1)
+    """
+    law = checked_law(center, correlation, "binomial")
+    sizes, share = checked_sizes(inspected_sizes, law)
+    wanted, part = checked_arl(arl), checked_weight(weight)
+
+    def attained(width: float) -> float:
+        chain = _fresh(_grid(law, law, (sizes, share), part, width, states), part)
+        return float(chain.visits(chain.start).sum())
+
+    low, high, found = 0.0, 2.0, attained(2.0)
+    while found < wanted and high < _WIDEST:
+        low, high, found = high, high * 1.5, attained(high * 1.5)
+    while high - low > 1e-3:
+        middle = (low + high) / 2
+        length = attained(middle)
+        low, high, found = (low, middle, length) if length >= wanted else (middle, high, found)
+    return EwmaLimit(high, found, law.rate, part)
+
+
+def ewma_run_length(
+    inspected_sizes: ArrayLike,
+    *,
+    center: float,
+    width: float,
+    weight: float = 0.1,
+    correlation: float = 0.0,
+    rate: float | None = None,
+    start: str = "zero",
+    states: int = _STATES,
+) -> RunLength:
+    """Run length of an EWMA of fractions with limits at `width` standard deviations.
+
+    Parameters
+    ----------
+    inspected_sizes, center, weight, correlation, states
+        As for `ewma_limit`.
+    width : float, above 0
+    rate : float, optional
+        True fraction while the chart runs; by default the center, that is in control.
+    start : {"zero", "steady"}
+        Whether the run is counted from a fresh chart, at its centre line and with its narrower
+        first limits, or from one that has long run in control without a signal when the rate
+        changes.
+
+    Returns
+    -------
+    RunLength
+
+    Examples
+    --------
+    >>> run = ewma_run_length([200], center=0.01, correlation=0.01, width=3.1, rate=0.02)
+    >>> round(run.mean)
+    13
+    """
+    law = checked_law(center, correlation, "binomial")
+    sizes = checked_sizes(inspected_sizes, law)
+    part, wide = checked_weight(weight), float(checked_positive(width, "width"))
+    true = law if rate is None else checked_law(rate, correlation, "binomial", "rate")
+    grid = _grid(law, true, sizes, part, wide, states)
+    here = started(start, lambda: _grid(law, law, sizes, part, wide, states).chain)
+    if here is not None:
+        return run_length(grid.chain, here)
+    return run_length(_fresh(grid, part))
+
+
+def checked_weight(weight: float) -> float:
+    """One number above 0, up to 1.
+
+    Raises
+    ------
+    InvalidInput
+        Otherwise.
+    """
+    if np.ndim(weight) != 0 or not 0 < weight <= 1:
+        raise InvalidInput(f"weight must be one number above 0, up to 1, got {weight!r}")
+    return float(weight)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """A chain on the points of a grid, and how far each is from the line, of the way to a limit."""
+
+    chain: Chain
+    off: Floats
+
+
+def _grid(
+    law: Law, true: Law, sizes: tuple[Floats, Floats], weight: float, width: float, states: int
+) -> _Grid:
+    n, share = sizes
+    variance = share @ ((1 + (n - 1) * law.correlation) / n) * law.rate * (1 - law.rate)
+    half = width * float(np.sqrt(variance * weight / (2 - weight)))
+    low, high = max(law.rate - half, 0.0), min(law.rate + half, 1.0)
+    points = np.linspace(low, high, states)
+    table = chances(true, n)
+    row, count = np.nonzero(table > NEVER)
+    fractions = _Fractions(count / n[row], table[row, count] * share[row])
+    start = _shared(np.array([[law.rate]]), np.ones(1), points)[0]
+    return _Grid(dense(_matrix(fractions, weight, points), start), np.abs(points - law.rate) / half)
+
+
+def _matrix(fractions: _Fractions, weight: float, points: Floats) -> Floats:
+    to = weight * fractions.value + (1 - weight) * points[:, np.newaxis]
+    return _shared(to, fractions.chance, points)
+
+
+def _shared(to: Floats, chance: Floats, points: Floats) -> Floats:
+    """Chances of the points from those of values, each shared between its two neighbours."""
+    rows, states = len(to), points.size
+    place = (to - points[0]) * ((states - 1) / (points[-1] - points[0]))
+    inside = (place >= -_EDGE) & (place <= states - 1 + _EDGE)
+    place = np.clip(place, 0, states - 1)
+    below = np.minimum(place.astype(np.int64), states - 2)
+    up = place - below
+    flat = below + np.arange(rows)[:, np.newaxis] * states
+    kept = np.where(inside, chance, 0.0)
+    size = rows * states
+    moved: Floats = np.bincount(flat.ravel(), (kept * (1 - up)).ravel(), size).astype(np.float64)
+    moved += np.bincount(flat.ravel() + 1, (kept * up).ravel(), size)
+    return moved.reshape(rows, states)
+
+
+_EDGE = 1e-9  # in steps of the grid: a mean this near its limit lies on it
+
+
+def _fresh(grid: _Grid, weight: float) -> Chain:
+    """The chart from its first tote: until its variance is as good as final, limits are nearer."""
+    if weight == 1:
+        return grid.chain
+    totes = int(np.ceil(np.log(_SETTLED) / (2 * np.log1p(-weight))))
+    missing = (1 - weight) ** (2 * np.arange(1, totes + 1))
+    return led(grid.chain, grid.off <= np.sqrt(1 - missing)[:, np.newaxis] + 1e-12)

@@ -1,0 +1,171 @@
+"""The EWMA of fractions: its mean, its limits, its run lengths."""
+
+import csv
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.testing import assert_allclose, assert_array_equal
+from scipy import special
+
+from qa.charts import ewma, ewma_limit, ewma_run_length, p_chart, shewhart_run_length
+from qa.charts.run_length import chain
+from qa.charts.run_length import ewma as grid
+from qa.errors import InvalidInput
+
+TABLE = Path(__file__).parent / "reference" / "charts" / "run_lengths.csv"
+ROWS = [
+    row
+    for row in csv.DictReader(TABLE.read_text(encoding="utf-8").splitlines())
+    if row["chart"].startswith("EWMA")
+]
+VARIED = np.arange(100, 251, 10)
+
+
+def test_mean_and_exact_variance_follow_from_their_sums():
+    count, n, part, rho = np.array([1, 4, 0, 9]), np.array([100, 250, 80, 300]), 0.3, 0.02
+    chart = ewma(count, n, center=0.02, weight=part, width=2.5, correlation=rho)
+    v = 0.02 * 0.98 * (1 + (n - 1) * rho) / n
+    for i in range(4):
+        shares = part * (1 - part) ** np.arange(i, -1, -1)
+        mean = shares @ (count / n)[: i + 1] + (1 - part) ** (i + 1) * 0.02
+        assert_allclose(chart.statistic[i], mean, rtol=1e-12)
+        assert_allclose(chart.sigma[i] ** 2, shares**2 @ v[: i + 1], rtol=1e-12)
+    assert_allclose(chart.upper, 0.02 + 2.5 * chart.sigma, rtol=1e-12)
+
+
+def test_weight_one_is_the_three_sigma_p_chart():
+    rng = np.random.default_rng(4)
+    n = rng.integers(50, 250, 300)
+    count = rng.binomial(n, 0.03)
+    chart = ewma(count, n, center=0.02, weight=1, width=3)
+    same = p_chart(count, n, center=0.02, limits="three_sigma")
+    assert_allclose(chart.statistic, same.statistic, atol=1e-15)
+    assert_allclose(chart.upper, same.upper, rtol=1e-12)
+    assert_array_equal(chart.signals, same.signals)
+    assert_array_equal(chart.most, same.most)
+    assert chart.signals.any()
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 30), st.integers(0, 200)), min_size=1, max_size=30),
+    st.floats(0.05, 1.0),
+    st.floats(0.01, 0.2),
+)
+def test_a_point_signals_exactly_where_its_count_lies_beyond(pairs, weight, center):
+    bad, good = np.array(pairs).T
+    n = bad + good + 1
+    chart = ewma(bad, n, center=center, weight=weight, width=2.0)
+    off = np.abs(chart.statistic - center) - 2 * chart.sigma
+    clear = np.abs(off) > 1e-9
+    assert_array_equal(chart.signals[clear], off[clear] > 0)
+    assert_array_equal(chart.signals, (bad < chart.least) | (bad > chart.most))
+    mirror = ewma(good + 1, n, center=1 - center, weight=weight, width=2.0)
+    assert_allclose(mirror.statistic, 1 - chart.statistic, atol=1e-12)
+    assert_array_equal(mirror.signals, chart.signals)
+
+
+def test_the_width_is_solved_when_none_is_given():
+    n = np.full(50, 200)
+    found = ewma_limit(n, center=0.01, correlation=0.01, arl=300)
+    chart = ewma(np.full(50, 2), n, center=0.01, correlation=0.01, arl=300)
+    assert_allclose((chart.upper - 0.01) / chart.sigma, found.width, rtol=1e-9)
+
+
+def test_nothing_audited_gives_an_empty_chart():
+    assert ewma([], [], center=0.01, width=3).signals.size == 0
+
+
+# Lucas & Saccucci (1990), Technometrics 32, as tabulated by Montgomery, table 9.11, and Crowder
+# (1987), Technometrics 29 (both memory): normal values, fixed limits, start at the centre line.
+# The printed figure is rounded; the recomputed one holds the digits compared here.
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row["parameters"] + " " + row["shift"])
+def test_printed_normal_run_lengths(row):
+    weight, width = (float(part.partition("=")[2]) for part in row["parameters"].split())
+    cells = np.linspace(-8, 8, 2401)
+    value, chance = (cells[1:] + cells[:-1]) / 2, np.diff(special.ndtr(cells))
+    half = width * np.sqrt(weight / (2 - weight))
+    points = np.linspace(-half, half, 401)
+    matrix = grid._matrix(grid._Fractions(value + float(row["shift"]), chance), weight, points)
+    start = np.zeros(401)
+    start[200] = 1.0
+    run = chain.run_length(chain.dense(matrix, start))
+    assert_allclose(run.mean, float(row["recomputed"]), rtol=2e-3)
+
+
+def test_run_length_at_weight_one_is_that_of_the_p_chart():
+    chart = p_chart(np.zeros(1), 200, center=0.02, limits="three_sigma")
+    for rate in (0.02, 0.05):
+        ours = ewma_run_length([200], center=0.02, weight=1, width=3, rate=rate)
+        exact = shewhart_run_length(chart, rate=rate)
+        assert_allclose([ours.mean, ours.sd], [exact.mean, exact.sd], rtol=1e-9)
+        assert ours.quantiles == exact.quantiles
+
+
+def simulated(rng, sizes, rate, rho, *, quiet=0, repeats=3000, **options):
+    """Run lengths of the chart itself, tote by tote, after `quiet` totes in control."""
+    runs, totes = [], quiet + 4000
+    while len(runs) < repeats:
+        n = rng.choice(sizes, totes)
+        level = np.where(np.arange(totes) < quiet, options["center"], rate)
+        p = rng.beta(level * (1 - rho) / rho, (1 - level) * (1 - rho) / rho) if rho else level
+        signals = np.flatnonzero(ewma(rng.binomial(n, p), n, correlation=rho, **options).signals)
+        if signals[0] >= quiet:
+            runs.append(signals[0] - quiet + 1)
+    return np.array(runs)
+
+
+@pytest.mark.parametrize(("sizes", "rho"), [([200], 0.0), ([200], 0.01), (VARIED, 0.01)])
+@pytest.mark.parametrize("rate", [0.01, 0.018])
+def test_the_chain_agrees_with_simulation(sizes, rho, rate):
+    options = {"center": 0.01, "weight": 0.1, "width": 2.2}
+    runs = simulated(np.random.default_rng(3), sizes, rate, rho, repeats=1500, **options)
+    run = ewma_run_length(sizes, correlation=rho, rate=rate, **options)
+    error = runs.std() / np.sqrt(runs.size)
+    assert abs(run.mean - runs.mean()) < 3.5 * error + 0.02 * runs.mean()
+    assert_allclose(run.sd, runs.std(), rtol=0.12)
+    for q, tote in run.quantiles.items():
+        assert np.mean(runs <= tote) > q - 0.06
+        assert np.mean(runs <= tote - 1) < q + 0.06
+
+
+def test_steady_state_runs_agree_with_simulation():
+    options = {"center": 0.01, "weight": 0.1, "width": 2.2}
+    rng = np.random.default_rng(9)
+    runs = simulated(rng, [200], 0.02, 0.01, quiet=60, repeats=1500, **options)
+    run = ewma_run_length([200], correlation=0.01, rate=0.02, start="steady", **options)
+    assert abs(run.mean - runs.mean()) < 4 * runs.std() / np.sqrt(runs.size)
+    assert_allclose(run.sd, runs.std(), rtol=0.12)
+
+
+@pytest.mark.parametrize(("weight", "arl"), [(0.05, 500), (0.2, 100), (0.3, 2000)])
+def test_a_solved_width_attains_what_was_asked(weight, arl):
+    found = ewma_limit(VARIED, center=0.01, weight=weight, correlation=0.01, arl=arl)
+    assert arl <= found.arl < 1.02 * arl
+    run = ewma_run_length(
+        VARIED, center=0.01, weight=weight, correlation=0.01, width=found.width, states=801
+    )
+    assert_allclose(run.mean, found.arl, rtol=7e-3)  # the error stated in the module
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: ewma([1], [9], center=0.1, weight=0), "weight must be one number above 0, up to"),
+        (lambda: ewma([1], [9], center=0.1, width=-1), "width must be above 0, got -1"),
+        (lambda: ewma([0], [9]), "center must be between 0 and 1, both excluded, got 0"),
+        (lambda: ewma([11], [10]), "count must be from 0 to inspected, got 11 of 10"),
+        (lambda: ewma([[1, 2]], 10, center=0.1), "one series, got an array of 2 dimensions"),
+        (lambda: ewma_limit([9], center=0.1, arl=1), "arl must be one number above 1, got 1"),
+        (lambda: ewma_limit([], center=0.1), "inspected_sizes must hold one size or more"),
+        (
+            lambda: ewma_run_length([9], center=0.1, width=3, start="cold"),
+            'start must be one of zero, steady, got "cold"',
+        ),
+    ],
+)
+def test_bad_input_is_told_the_rule(call, message):
+    with pytest.raises(InvalidInput, match=message):
+        call()
