@@ -9,6 +9,7 @@ from qa.programme import Programme
 
 T = TypeVar("T")
 MOST = 999_999_999  # far above any tote, and its square still fits the sums kept in 64 bits
+MOST_CHARACTERS = 200  # of a text that somebody types
 YEARS = (1970, 2200)  # keys count from 1970; a year outside is a slip of the pen
 _WHOLE = re.compile(r"([0-9]{1,9})(?:\.0*)?")  # a spreadsheet may write 200 as 200.0
 _UNSHOWABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
@@ -58,8 +59,10 @@ class Form:
         for name in (name for name in self._given if name not in names):
             self.fault(name, "is no field of an audit and no category of the programme")
 
-    def text(self, name: str, default: str | None = None) -> str:
-        """Text as it stands; a number from a spreadsheet without its .0."""
+    def text(
+        self, name: str, default: str | None = None, *, most: int | None = MOST_CHARACTERS
+    ) -> str:
+        """Text as it stands, of so many characters; a number from a spreadsheet without its .0."""
         if not self.given(name):
             if default is None:
                 self.fault(name, "is missing")
@@ -68,6 +71,9 @@ class Form:
         text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
         if _UNSHOWABLE.search(text):
             self.fault(name, "must be plain text, and has a character that cannot be shown")
+            return ""
+        if most is not None and len(text) > most:
+            self.fault(name, f"must be at most {most} characters long, got {len(text)}")
             return ""
         return text
 

@@ -187,7 +187,7 @@ def parse(fields: Mapping[str, object], programme: Programme) -> Audit:
         fill_end=form.moment("fill_end"),
         re_sorted_at=form.moment("re_sorted_at"),
         note=form.text("note", default=""),
-        source=form.text("source", default=""),
+        source=form.text("source", default="", most=None),  # a file's name, typed by nobody
     )
     _check_re_sort(form, purpose)
     _check_order(form, audit)

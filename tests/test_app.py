@@ -133,6 +133,11 @@ def test_lane_draws_each_category(category: str, client: FlaskClient) -> None:
     assert "The figures behind the chart" in said
 
 
+def test_heads_name_the_days_they_are_counted_over(client: FlaskClient) -> None:
+    said = body(client, "lane", "?lane=3&category=stem&days=14")
+    assert "From head checks of 7 April to 20 April alone" in said
+
+
 def test_shift_draws_its_sheet(client: FlaskClient) -> None:
     said = body(client, "shift")
     assert "Morning shift of 20 April" in said

@@ -75,6 +75,23 @@ def test_what_is_given_is_kept(programme: Programme, audit_fields: Fields) -> No
     assert audit.re_sorted_at == datetime(2026, 3, 16, 9, tzinfo=UTC)
 
 
+TYPED = ("tote", "inspector", "lot", "raw_lot", "note", "key")
+
+
+@pytest.mark.parametrize("name", TYPED)
+def test_a_text_has_at_most_200_characters(
+    name: str, programme: Programme, audit_fields: Fields
+) -> None:
+    kept = parse(audit_fields(**{name: "é" * 200}), programme)
+    assert getattr(kept, name) == "é" * 200
+    told = problems(audit_fields(**{name: "é" * 201}), programme)
+    assert told == {name: "must be at most 200 characters long, got 201"}
+
+
+def test_a_file_s_name_may_be_as_long_as_it_is(programme: Programme, audit_fields: Fields) -> None:
+    assert len(parse(audit_fields(source="f" * 251 + ".csv"), programme).source) == 255
+
+
 def test_a_lot_may_be_what_a_lane_made_in_a_shift(
     programme: Programme, audit_fields: Fields
 ) -> None:

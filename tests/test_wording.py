@@ -41,6 +41,23 @@ def test_one_and_many_have_their_own_forms():
     assert "1,200 more pieces at" in WORDS.say("verdict.next.pull", count=1200)
 
 
+NOTE = {"first": "2 March", "last": "11 March", "product": "sprouts", "days": 10, "pieces": 1200}
+
+
+@pytest.mark.parametrize(
+    ("key", "one", "many"),
+    [
+        ("drift.baseline", "11 March: 1 tote, 1,200", "11 March: 1,400 totes, 1,200"),
+        ("drift.baseline_first", "11 March: 1 tote, 1,200", "11 March: 1,400 totes, 1,200"),
+        ("drift.near", "in the last tote, 1 %", "in the last 1,400 totes, 1 %"),
+    ],
+)
+def test_one_tote_is_no_plural(key: str, one: str, many: str):
+    values = {**NOTE, "category": "stem", "now": "2 %", "before": "1 %"}
+    assert one in WORDS.say(key, count=1, **values)
+    assert many in WORDS.say(key, count=1400, **values)
+
+
 def test_codes_stay_as_they_are_and_whole_numbers_are_written_for_people():
     said = WORDS.say("verdict.counted", count=3, inspected=12000, categories="007", ac=5)
     assert said == "3 of 12,000 007, accepts up to 5"

@@ -334,6 +334,7 @@ def rises(words: Wording, view: LaneView) -> html.Section:
 def heads(words: Wording, view: LaneView) -> html.Section:
     """Each head's share from head checks, on one scale."""
     say = words.say
+    days = {"first": words.day(view.first_day), "last": words.day(view.last_day)}
     shares = [each.share for each in view.heads if each.share]
     if view.category == CORRECT:
         scale = high_scale((each.low for each in shares), view.programme.target)
@@ -356,7 +357,7 @@ def heads(words: Wording, view: LaneView) -> html.Section:
     ]
     return components.panel(
         say("lane.heads"),
-        html.P(say("lane.heads_from"), className="quiet"),
+        html.P(say("lane.heads_from", **days), className="quiet"),
         components.table(None, columns, rows, name=say("lane.heads")),
         className="lane-heads",
     )

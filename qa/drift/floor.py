@@ -231,7 +231,7 @@ class Floor:
             low = int(np.flatnonzero(path == 0)[-1]) + 1 if (path == 0).any() else 0
             now = self._figure(self._level(lane.counts[category][low:], lane.inspected[low:]))
             totes = path.size - low
-            said = words.say("drift.near", category=name, before=level, now=now, totes=totes)
+            said = words.say("drift.near", category=name, before=level, now=now, count=totes)
             return "watch", said
         if past and past[-1].until and self._latest(lane) - past[-1].until < AFTER_RETURN:
             said = words.say(
@@ -299,7 +299,7 @@ class Floor:
                     days=FIRST_DAYS,
                     first=words.day(chosen.first),
                     last=words.day(chosen.last),
-                    totes=run.watch.count.size,
+                    count=run.watch.count.size,
                     pieces=int(run.watch.inspected.sum()),
                 )
             )
