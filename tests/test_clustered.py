@@ -15,6 +15,7 @@ from scipy import special
 
 from qa.errors import InvalidInput
 from qa.intervals import Estimate, binomial, clustered, clustered_from_sums
+from qa.intervals.tote_variance import FEW_PIECES
 
 HERE = Path(__file__).parent / "reference" / "intervals"
 CASES = {case["id"]: case for case in json.loads((HERE / "published.json").read_text("utf-8"))}
@@ -233,12 +234,12 @@ def test_six_sums_say_the_same_as_totes(pairs: list[tuple[int, int]], data: st.D
     weight = {"a": 5.0, "b": 3.0, "c": 1.0}
     one = clustered(x, n, stratum=stratum, weight=weight)
     other = clustered_from_sums(six_sums(x, n, stratum), stratum=np.unique(stratum), weight=weight)
-    assert_allclose(other.interval.low, one.interval.low, rtol=1e-9)
-    assert_allclose(other.interval.high, one.interval.high, rtol=1e-9)
+    assert_allclose(other.interval.low, one.interval.low, rtol=1e-12)
+    assert_allclose(other.interval.high, one.interval.high, rtol=1e-12)
     for name in ("totes", "inspected", "count", "assumed"):
         assert getattr(one, name) == getattr(other, name)
     for name in ("design_effect", "effective_n", "tarone_p", "degrees_of_freedom"):
-        assert_allclose(getattr(other, name), getattr(one, name), rtol=1e-7, atol=1e-12)
+        assert_allclose(getattr(other, name), getattr(one, name), rtol=1e-12, atol=0)
 
 
 def test_six_sums_of_equal_totes_hold_the_correlation_too() -> None:
@@ -285,6 +286,48 @@ def test_all_of_one_kind_is_discounted_and_says_so(correct: int) -> None:
     )
 
 
+# One incorrect piece in a tote of its own shows no correlation, and without a discount its bound
+# would be better than that of none at all.
+@pytest.mark.parametrize("method", ["korn_graubard", "beta_binomial"])
+@pytest.mark.parametrize("totes", [3, 20, 60])
+def test_no_incorrect_piece_gives_the_best_bound(method: str, totes: int) -> None:
+    n = np.full(totes, 200)
+    counts = [np.arange(totes) < k for k in range(min(totes, 12))]
+    low = [float(clustered(n - x, n, method=method, side="lower").interval.low) for x in counts]
+    assert max(low[1:]) < low[0]
+    if method == "korn_graubard":  # a posterior learns from pieces spread evenly over totes
+        assert (np.diff(low[: FEW_PIECES + 1]) < 0).all()
+
+
+def test_few_incorrect_pieces_are_discounted_and_say_so() -> None:
+    x, n = np.arange(30) < 3, np.full(30, 200)
+    found = clustered(x, n)
+    effect = 1 + 199 * 0.01
+    assert_allclose(found.effective_n, 6000 / effect, rtol=1e-12)
+    assert_allclose(found.design_effect, effect, rtol=1e-12)
+    assert found.assumed == (
+        "Only 3 pieces are not of the prevailing kind, too few to show how much totes differ: an "
+        "intra-tote correlation of at least 0.01 is assumed.",
+    )
+    assert clustered(np.arange(30) < FEW_PIECES + 1, n).assumed == ()
+    shown = clustered([8] + [0] * 29, n)  # what is seen is more than what is assumed
+    assert shown.design_effect > 7
+    assert shown.effective_n < 6000 / 7
+
+
+def test_a_census_leaves_nothing_to_discount() -> None:
+    for x in ([0, 0, 0], [1, 0, 0]):
+        assert_allclose(clustered(x, [200] * 3, filled=3).effective_n, 600)
+    half = clustered([0, 0, 0], [200] * 3, filled=6)
+    assert_allclose(half.effective_n, 600 / (1 + 199 * 0.01 / 2))
+
+
+def test_six_sums_do_not_hold_what_a_posterior_needs() -> None:
+    sums = {"totes": [2], "n": [200], "x": [4], "n2": [20000], "x2": [10], "nx": [400]}
+    with pytest.raises(InvalidInput, match='one of korn_graubard, got "beta_binomial"'):
+        clustered_from_sums(sums, method="beta_binomial")
+
+
 def test_few_totes_are_said_to_be_few() -> None:
     n = np.full(20, 200)
     x = np.arange(20) % 4
@@ -307,7 +350,8 @@ def test_strata_of_one_tote_each_are_collapsed() -> None:
 # By hand: two totes of 100 with 1 and 3 have a mean square of 0.0002 about 0.02. It is halved for
 # the stratum of these two, and stands whole for the stratum of one tote.
 def test_a_stratum_of_one_tote_takes_the_pooled_variance() -> None:
-    found = clustered([1, 3, 2], [100, 100, 100], stratum=["a", "a", "b"], weight={"a": 1, "b": 1})
+    asked: dict[str, Any] = {"stratum": ["a", "a", "b"], "weight": {"a": 1, "b": 1}}
+    found = clustered([1, 3, 2], [100, 100, 100], correlation=0, **asked)
     variance = 0.25 * 0.0002 / 2 + 0.25 * 0.0002
     assert_allclose(found.design_effect, variance / (0.02 * 0.98 / 300), rtol=1e-10)
     assert_allclose(found.degrees_of_freedom, 1)
@@ -370,7 +414,7 @@ def test_any_level(confidence: float) -> None:
         ),
         ({"correlation": 2}, "correlation must be from 0 to 1, got 2"),
         ({"correlation": [0, 0]}, "correlation must be one number, got 2"),
-        ({"method": "wald"}, 'method must be one of korn_graubard, got "wald"'),
+        ({"method": "wald"}, 'method must be one of korn_graubard, beta_binomial, got "wald"'),
         ({"side": "left"}, 'side must be one of both, lower, upper, got "left"'),
         ({"confidence": 0}, "confidence must be between 0 and 1, both excluded, got 0"),
     ],

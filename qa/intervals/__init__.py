@@ -1,6 +1,18 @@
 """Intervals for the fraction of pieces of one kind: from one sample, and from many totes."""
 
+from qa.intervals.beta_binomial import learned_prior
 from qa.intervals.binomial import Interval, binomial
 from qa.intervals.clustered import Estimate, clustered, clustered_from_sums
+from qa.intervals.tote_fit import ToteFit, correlation_interval, fit_totes
 
-__all__ = ["Estimate", "Interval", "binomial", "clustered", "clustered_from_sums"]
+__all__ = [
+    "Estimate",
+    "Interval",
+    "ToteFit",
+    "binomial",
+    "clustered",
+    "clustered_from_sums",
+    "correlation_interval",
+    "fit_totes",
+    "learned_prior",
+]

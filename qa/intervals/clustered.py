@@ -10,12 +10,15 @@ from scipy import special
 
 from qa._validate import checked_fraction, checked_positive, chosen
 from qa.errors import InvalidInput
+from qa.intervals import beta_binomial
+from qa.intervals.beta_binomial import CORRELATION_PRIOR, Prior
 from qa.intervals.binomial import Interval, exact_limits, one_sided, tail_of
+from qa.intervals.tote_variance import Variance, variance_of
 from qa.intervals.totes import (
+    Counts,
     Labels,
     Sums,
     anova_correlation,
-    squares_about_fraction,
     sums_of_rows,
     sums_of_totes,
     tarone_p,
@@ -76,14 +79,27 @@ def clustered(
     method: str = "korn_graubard",
     side: str = "both",
     correlation: float = 0.01,
+    correlation_prior: Prior = CORRELATION_PRIOR,
 ) -> Estimate:
     """Fraction of pieces of one kind over many totes, each tote a cluster.
 
     In a stratum the ratio of sums with its linearised variance (Cochran 1977, sections 6.3 and
     9A.2); over strata their weighted mean. Degrees of freedom by Satterthwaite (Cochran 1977,
-    eq. 5.16), which are totes less strata where strata bear alike on the variance. Limits by Korn
-    & Graubard (1998): Clopper-Pearson on the effective sample size, adjusted for the degrees of
-    freedom and never above the pieces inspected.
+    eq. 5.16), which are totes less strata where strata bear alike on the variance.
+
+    "korn_graubard": limits by Korn & Graubard (1998): Clopper-Pearson on the effective sample
+    size, adjusted for the degrees of freedom and never above the pieces inspected. With
+    `FEW_PIECES` of the rarer kind or fewer, never above what `correlation` leaves of the pieces
+    either: a few incorrect pieces, each in a tote of its own, look like no correlation at all.
+
+    "beta_binomial": limits by the posterior of the mean of beta-binomial totes, with prior Beta(
+    1/2, 1/2) on the fraction and `correlation_prior` on the correlation. Totes of all strata are
+    taken for draws from one distribution, so that what strata differ by counts as totes that
+    differ, which errs on the wide side. (A posterior a stratum would bring a prior a stratum, and
+    half a piece of either kind in each of many strata is more than the pieces found.) Where the
+    strata's weights are not those of their totes, a tote's likelihood is raised to the power of
+    its weight, scaled to Kish's effective number of totes (Savitsky & Toth 2016). A finite number
+    of totes filled does not make these limits closer.
 
     A stratum with one tote has no variance of its own and takes the mean square between totes of
     the strata with several. When every stratum has one tote, they are collapsed into one
@@ -99,22 +115,26 @@ def clustered(
     filled : mapping of stratum to totes filled, optional
         Makes the variance smaller by the share of totes inspected. A number for one stratum.
     confidence : float, between 0 and 1
-    method : {"korn_graubard"}
+    method : {"korn_graubard", "beta_binomial"}
     side : {"both", "lower", "upper"}
     correlation : float, 0 to 1
         Intra-tote correlation to discount the pieces with, when totes cannot show it.
+    correlation_prior : pair of float, each at least 1/2
+        The beta distribution in which the intra-tote correlation is believed to lie, for
+        "beta_binomial"; `learned_prior` takes it from the plant's own history.
 
     Raises
     ------
     InvalidInput
-        If a count is not from 0 to inspected, labels do not match totes, or a stratum has no
-        weight or more totes inspected than filled.
+        If a count is not from 0 to inspected, labels do not match totes, a stratum has no
+        weight or more totes inspected than filled, or the prior is none.
 
     References
     ----------
     Korn & Graubard (1998), Survey Methodology 24, 193-201. Cochran (1977), Sampling Techniques,
     3rd ed. Ridout, Demetrio & Firth (1999), Biometrics 55, 137-148 (correlation). Tarone (1979),
-    Biometrika 66, 585-590.
+    Biometrika 66, 585-590. Savitsky & Toth (2016), Electronic Journal of Statistics 10,
+    1677-1708 (weighted likelihood). Kish (1965), Survey Sampling, section 11.7.
 
     Examples
     --------
@@ -122,9 +142,11 @@ def clustered(
     >>> round(float(estimate.interval.estimate), 5), round(float(estimate.interval.low), 4)
     (0.98375, 0.9284)
     """
-    added, labels = sums_of_totes(count, inspected, stratum)
-    design = _Design(labels, weight, filled, _checked_correlation(correlation))
-    return _estimate(added, design, (confidence, method, side))
+    added, labels, counts = sums_of_totes(count, inspected, stratum)
+    known = _checked_correlation(correlation), beta_binomial.checked_prior(correlation_prior)
+    design = _Design(labels, weight, filled, *known)
+    asked = _Asked(confidence, method, side)
+    return _estimate(added, design, asked, counts, chosen(_LIMITS, "method", method))
 
 
 def clustered_from_sums(
@@ -142,7 +164,8 @@ def clustered_from_sums(
 
     Everything equals what `clustered` says of the totes behind the sums, except the correlation
     where totes of a stratum have unequal sizes: the six sums do not hold what its analysis of
-    variance needs, so the mean size of that analysis stands for each.
+    variance needs, so the mean size of that analysis stands for each. "beta_binomial" wants the
+    totes themselves.
 
     Parameters
     ----------
@@ -164,117 +187,123 @@ def clustered_from_sums(
     0.9284
     """
     added, labels = sums_of_rows(sums, stratum)
-    design = _Design(labels, weight, filled, _checked_correlation(correlation))
-    return _estimate(added, design, (confidence, method, side))
+    design = _Design(labels, weight, filled, _checked_correlation(correlation), CORRELATION_PRIOR)
+    asked = _Asked(confidence, method, side)
+    return _estimate(added, design, asked, None, chosen(_FROM_SUMS, "method", method))
 
 
 @dataclass(frozen=True, slots=True)
 class _Design:
-    """The strata of the totes, what is known of them, and the correlation to assume."""
+    """The strata of the totes, what is known of them, and what is believed of the correlation."""
 
     labels: list[Hashable]
     weight: PerStratum | float | None
     filled: PerStratum | float | None
     correlation: float
+    prior: Prior
 
 
 @dataclass(frozen=True, slots=True)
-class _Variance:
-    """Variance over p (1 - p), its degrees of freedom (0: assumed), and what was assumed."""
+class _Asked:
+    """Which limits."""
 
-    relative: float
-    freedom: float
+    confidence: float
+    method: str
+    side: str
+
+    @property
+    def tail(self) -> float:
+        """The chance beyond one limit."""
+        return tail_of(self.confidence, self.side)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Sample:
+    """What limits are made from, counted in the rarer kind."""
+
+    sums: Sums
+    counts: Counts | None
+    design: _Design
+    share: Array
+    p: float
+    variance: Variance
+
+
+@dataclass(frozen=True, slots=True)
+class _Limits:
+    """Limits of the rarer kind, the sample size that they say, and what they assume."""
+
+    low: float
+    high: float
+    effective_n: float
     assumed: tuple[str, ...] = ()
 
 
-def _estimate(sums: Sums, design: _Design, asked: tuple[float, str, str]) -> Estimate:
-    confidence, method, side = asked
-    effective_n = chosen(_EFFECTIVE, "method", method)
-    tail = tail_of(confidence, side)
+Limits: TypeAlias = Callable[[_Sample, float], _Limits]
+
+
+def _estimate(
+    sums: Sums, design: _Design, asked: _Asked, counts: Counts | None, limits: Limits
+) -> Estimate:
+    tail = asked.tail
     share, unfilled, assumed = _weights(sums.totes, design)
     n, x = float(sums.n.sum()), float(sums.x.sum())
     mostly = 2.0 * x > n  # then through the other kind: the rarer has no digits to lose
-    rarer = sums.others() if mostly else sums
-    variance = _variance(rarer, share, unfilled, design.correlation)
-    effective = effective_n(n, variance, tail)
-    p = share @ (rarer.x / rarer.n)
-    low, high = exact_limits(np.array(p * effective), np.array(effective), tail)
-    low, high = (1.0 - high, 1.0 - low) if mostly else (low, high)
+    rarer, counts = (sums.others(), counts and counts.others()) if mostly else (sums, counts)
+    variance = variance_of(rarer, share, unfilled, design.correlation)
+    p = float(share @ (rarer.x / rarer.n))
+    found = limits(_Sample(rarer, counts, design, share, p, variance), tail)
+    low, high = (1.0 - found.high, 1.0 - found.low) if mostly else (found.low, found.high)
     alike = rarer if (sums.totes > 1).any() else rarer.together()
     return Estimate(
         Interval(
             np.array(share @ (sums.x / sums.n)),
-            *one_sided(np.array(low), np.array(high), side),
-            confidence,
-            method,
-            side,
+            *one_sided(np.array(low), np.array(high), asked.side),
+            asked.confidence,
+            asked.method,
+            asked.side,
         ),
         totes=int(sums.totes.sum()),
         inspected=int(n),
         count=int(x),
-        design_effect=n * variance.relative,
-        effective_n=effective,
+        design_effect=n * max(variance.relative, variance.least),
+        effective_n=found.effective_n,
         correlation=anova_correlation(alike),
         tarone_p=tarone_p(alike),
         degrees_of_freedom=variance.freedom,
-        assumed=(*assumed, *variance.assumed, *_few(sums.totes)),
+        assumed=(*assumed, *found.assumed, *_few(sums.totes)),
     )
 
 
-def _variance(sums: Sums, share: Array, unfilled: Array, correlation: float) -> _Variance:
-    """Variance of the weighted fraction, by the first rule that the totes allow."""
-    p_h = sums.x / sums.n
-    p = float(share @ p_h)
-    strata = share.size
-    effects = 1.0 + (sums.n2 / sums.n - 1.0) * correlation
-    discounted = float(share**2 @ (effects / sums.n))
-    if p == 0.0 or sums.totes.sum() == 1:
-        why = _ONE_KIND if p == 0.0 else _ONE_TOTE
-        return _Variance(discounted, 0.0, (why.format(correlation),))
-    if (sums.totes > 1).any():
-        terms, assumed = _within(sums, share**2 * unfilled)
-        freedom = _satterthwaite(terms, sums.totes)
-    else:
-        terms = share**2 * unfilled * (p_h - p) ** 2 * strata / (strata - 1.0)
-        freedom, assumed = strata - 1.0, (_COLLAPSED,)
-    if float(terms.sum() * sums.n.sum()) <= 1e-12 and (unfilled > 0).any():
-        return _Variance(discounted, 0.0, (*assumed, _ALIKE.format(correlation)))
-    return _Variance(float(terms.sum() / (p * (1.0 - p))), freedom, assumed)
+def _korn_graubard(sample: _Sample, tail: float) -> _Limits:
+    """Effective sample size: never above n, less for the degrees of freedom or few pieces."""
+    n, variance = float(sample.sums.n.sum()), sample.variance
+    effective = n
+    if variance.relative * n > 1e-12:
+        effective = 1.0 / variance.relative
+        if variance.freedom:
+            beyond = tail if tail != 0.5 else 0.5 - 1e-6  # both quantiles are 0 there
+            ratio = special.stdtrit(n - 1.0, beyond) / special.stdtrit(variance.freedom, beyond)
+            effective *= float(ratio) ** 2
+    effective = min(n, effective, 1.0 / variance.least if variance.least else n)
+    low, high = exact_limits(np.array(sample.p * effective), np.array(effective), tail)
+    return _Limits(float(low), float(high), effective, variance.assumed)
 
 
-def _within(sums: Sums, factor: Array) -> tuple[Array, tuple[str, ...]]:
-    """What each stratum's totes add to the variance, `factor` the squared share of a stratum.
-
-    Strata with one tote add nothing themselves: their part is the pooled mean square, whose
-    pieces go to the strata that it comes from, so that the parts stay independent.
-    """
-    squares = squares_about_fraction(sums)
-    single = sums.totes == 1
-    inner = np.where(single, 1.0, 1.0 - 1.0 / sums.totes)
-    terms = factor * squares / sums.n**2 / inner
-    if not single.any():
-        return terms, ()
-    pooled = squares / (sums.n2 * inner)[~single].sum()
-    return terms + factor[single].sum() * pooled, (_POOLED.format(int(single.sum())),)
-
-
-def _satterthwaite(terms: Array, totes: Array) -> float:
-    """Degrees of freedom of a sum of independent variances (Cochran 1977, eq. 5.16)."""
-    several = totes > 1
-    spread = (terms[several] ** 2 / (totes[several] - 1.0)).sum()
-    return float(terms.sum() ** 2 / spread) if spread else float((totes - 1.0).sum())
-
-
-def _korn_graubard(n: float, variance: _Variance, tail: float) -> float:
-    """Effective sample size: never above n, less for the degrees of freedom."""
-    if variance.relative * n <= 1e-12:
-        return n
-    effective = 1.0 / variance.relative
-    if variance.freedom:
-        beyond = tail if tail != 0.5 else 0.5 - 1e-6  # both quantiles are 0 there
-        ratio = special.stdtrit(n - 1.0, beyond) / special.stdtrit(variance.freedom, beyond)
-        effective *= float(ratio) ** 2
-    return min(n, effective)
+def _posterior(sample: _Sample, tail: float) -> _Limits:
+    """Quantiles of the posterior, widened to hold the estimate; the end where none was found."""
+    if sample.counts is None:  # pragma: no cover
+        raise TypeError("the posterior wants totes")
+    x, n, stratum = sample.counts.x, sample.counts.n, sample.counts.stratum
+    totes = sample.sums.totes
+    weight = (sample.share * totes.sum() / totes)[stratum]
+    weight *= weight.sum() / (weight @ weight)
+    found, _ = beta_binomial.posterior(beta_binomial.totes_of(x, n, weight), sample.design.prior)
+    mean, variance = found.moments()
+    low = 0.0 if x.sum() == 0.0 else min(found.below(tail), sample.p)
+    high = 1.0 if x.sum() == n.sum() else max(found.above(tail), sample.p)
+    assumed = (_NOT_FINITE,) * (sample.design.filled is not None)
+    return _Limits(low, high, min(float(n.sum()), mean * (1.0 - mean) / variance), assumed)
 
 
 def _weights(totes: Array, design: _Design) -> tuple[Array, Array, tuple[str, ...]]:
@@ -336,25 +365,12 @@ def _in_stratum(label: Hashable) -> str:
     return "" if label is None else f" in stratum {label!r}"
 
 
-_EFFECTIVE: dict[str, Callable[[float, _Variance, float], float]] = {
-    "korn_graubard": _korn_graubard
-}
-_ALIKE = (
-    "The totes that could show how much totes differ are all alike, which cannot prove that they "
-    "are: an intra-tote correlation of {:g} is assumed."
+_FROM_SUMS: dict[str, Limits] = {"korn_graubard": _korn_graubard}
+_LIMITS: dict[str, Limits] = {**_FROM_SUMS, "beta_binomial": _posterior}
+_NOT_FINITE = (
+    "That a finite number of totes was filled is not used: the limits are those of the process, "
+    "and a little wide."
 )
-_ONE_TOTE = (
-    "One tote cannot show how much totes differ: an intra-tote correlation of {:g} is assumed."
-)
-_ONE_KIND = (
-    "All pieces are of one kind, so the totes cannot show how much they differ: an intra-tote "
-    "correlation of {:g} is assumed."
-)
-_COLLAPSED = (
-    "Every stratum has one tote: they are taken together for the variance, which makes the "
-    "limits wider rather than too narrow."
-)
-_POOLED = "Strata with one tote ({}) take the variance between totes from the other strata."
 _BY_INSPECTED = "How many pieces each stratum made is not known: strata count by totes inspected."
 _BY_FILLED = "How many pieces each stratum made is not known: strata count by totes filled."
 _UNSEEN = "No tote was inspected in {}: the figure does not speak of it."

@@ -46,10 +46,23 @@ class Sums:
         return Sums(*(getattr(self, f.name).sum(keepdims=True) for f in fields(self)))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Counts:
+    """Pieces of the kind and pieces inspected, and the place of the stratum; one value a tote."""
+
+    x: Array
+    n: Array
+    stratum: NDArray[np.intp]
+
+    def others(self) -> "Counts":
+        """The counts of the pieces that were not counted."""
+        return Counts(self.n - self.x, self.n, self.stratum)
+
+
 def sums_of_totes(
     count: ArrayLike, inspected: ArrayLike, stratum: Labels | None
-) -> tuple[Sums, list[Hashable]]:
-    """The sums of each stratum and its label, from one value a tote.
+) -> tuple[Sums, list[Hashable], Counts]:
+    """The sums of each stratum, its label, and what they come from, from one value a tote.
 
     Raises
     ------
@@ -61,7 +74,7 @@ def sums_of_totes(
         raise InvalidInput(f"count must be one value a tote, got an array of shape {x.shape}")
     labels, codes = _coded(stratum, x.size)
     columns = [np.ones_like(x), n, x, n * n, x * x, n * x, x * x / n]
-    return Sums(*_added(columns, codes, len(labels))), labels
+    return Sums(*_added(columns, codes, len(labels))), labels, Counts(x, n, codes)
 
 
 def sums_of_rows(
