@@ -20,6 +20,7 @@ from scipy import stats
 from qa import cli, drift, efficiency, verdicts
 from qa.cli import answers, printing
 from qa.store import records, schema
+from qa.wording import load
 
 DATA = Path(__file__).resolve().parents[1] / "data_demo"
 PROGRAMME = str(DATA / "programme.toml")
@@ -431,6 +432,17 @@ def test_json_has_no_value_that_json_lacks() -> None:
 
 def test_a_moment_is_printed_in_utc_whatever_its_zone() -> None:
     said = printing.drift_in_full(
-        {"as_of": "2026-05-15T00:00:00+01:00", "lanes": [], "findings": []}
+        {"as_of": "2026-05-15T00:00:00+01:00", "lanes": [], "findings": []}, load()
     )
     assert said.startswith("As of 2026-05-14 23:00 UTC")
+
+
+def test_what_is_printed_is_worded_in_the_text_file() -> None:
+    source = Path(printing.__file__).read_text(encoding="utf-8")
+    code = re.sub(r'""".*?"""', "", source, flags=re.S)
+    quoted = re.findall(r'"([^"\n]*)"', code)
+    assert [each for each in quoted if re.search(r"[a-z]{2,} [a-z]{2,}", each)] == []
+    said = " ".join(quoted)
+    keys = (key.split(".")[-1] for key in load().sentences if key.startswith("command."))
+    demo = Path(answers.__file__).read_text(encoding="utf-8")
+    assert [key for key in keys if key not in said and f'"{key}"' not in demo] == []

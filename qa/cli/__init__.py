@@ -24,7 +24,7 @@ if TYPE_CHECKING:  # a name for the type checker alone: the module takes long to
     from qa.store.schema import Store
 
 HOST, PORT = "127.0.0.1", 8050
-Printer = Callable[[Mapping[str, Any]], str]
+Printer = Callable[[Mapping[str, Any], Any], str]  # an answer, the words to say it in
 
 
 class _Told(click.Group):
@@ -205,9 +205,10 @@ def check(where: str, as_json: bool) -> None:
 
 def _print(answer: Mapping[str, Any], as_json: bool, how: str) -> None:
     from qa.cli import printing  # noqa: PLC0415 - pandas takes long to import
+    from qa.wording import load  # noqa: PLC0415 - only for what is printed
 
     printer: Printer = getattr(printing, how)
-    click.echo(printing.as_json(answer) if as_json else printer(printing.plain(answer)))
+    click.echo(printing.as_json(answer) if as_json else printer(printing.plain(answer), load()))
 
 
 class _Progress:

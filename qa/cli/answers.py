@@ -26,7 +26,6 @@ from qa.wording import load
 
 DEMO_STORE = "toteproof.db"
 LATEST = 5  # lots shown one by one
-_USED_AGAIN = "It is there from an earlier demo and is used again as it is; nothing was imported."
 Answer = dict[str, Any]
 
 
@@ -141,24 +140,27 @@ def demo_in_words(store: Store, now: datetime, answer: Answer) -> str:
     """The demo's answer as a page of text for a newcomer."""
     programme, words = records.programme(store), load()
     report = answer["import"]
+
+    def say(key: str, **values: object) -> str:
+        return words.say(f"command.demo.{key}", **values)
+
     return "\n".join(
         [
-            f"The store is {store.url}; its plant and every audit in it are invented.",
+            say("store", store=store.url),
             "",
-            printing.imported(printing.plain(report)) if report else _USED_AGAIN,
+            printing.imported(printing.plain(report), words) if report else say("used_again"),
             "",
-            "Percent correct by count, as made (routine audits), per lane:",
+            say("by_lane"),
             printing.efficiency(answer["by_lane"], ["lane"], words),
             "",
-            "Per shift:",
+            say("by_shift"),
             printing.efficiency(answer["by_shift"], ["shift"], words),
             "",
-            "Lot verdicts (of workmanship only; the food-safety checks stand), and the last lots "
-            "held:",
+            say("lots"),
             printing.lots(printing.plain(answer["lots"]), programme, words),
             "",
-            f"Drift, as of {words.moment(now, programme.zone)}, the neediest lane first:",
-            printing.drift(printing.plain(answer["drift"])),
+            say("drift", when=words.moment(now, programme.zone)),
+            printing.drift(printing.plain(answer["drift"]), words),
         ]
     )
 

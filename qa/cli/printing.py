@@ -14,11 +14,7 @@ from qa.programme import Programme
 from qa.wording import Wording
 
 Answer = Mapping[str, Any]
-_HOW = {
-    "design_effect": "design effect",
-    "effective_n": "effective pieces",
-    "correlation": "intra-tote correlation",
-}
+_HOW = ("design_effect", "effective_n", "correlation")
 
 
 def aligned(headers: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
@@ -86,9 +82,11 @@ def efficiency(
 ) -> str:
     """Percent correct by count, a row a group; `full` adds how the limits came about."""
     if table.empty:
-        return "No routine audit yet."
+        return words.say("command.efficiency.none")
     percent = f"{float(table['confidence'].iloc[0]) * 100:g} %"
-    headers = [*by, "totes", "pieces", "incorrect", f"percent correct ({percent} limits)"]
+    columns = ("totes", "pieces", "incorrect", "correct", *(_HOW if full else ()))
+    named = (words.say(f"command.efficiency.{each}", percent=percent) for each in columns)
+    headers = [*by, *named]
     rows = [
         [
             *(_group(row[name]) for name in by),
@@ -100,115 +98,126 @@ def efficiency(
     ]
     if not full:
         return aligned(headers, rows)
-    how = "; ".join(dict.fromkeys(table["figure"] + ", limits by " + table["method"]))
+    ways = dict.fromkeys(zip(table["figure"], table["method"], strict=True))
+    how = (words.say("command.efficiency.how", figure=each, method=way) for each, way in ways)
     assumed = [each for each in dict.fromkeys(table["assumed"]) if each]
-    return "\n".join([aligned([*headers, *_HOW.values()], rows), "", how, *assumed])
+    return "\n".join([aligned(headers, rows), "", "; ".join(how), *assumed])
 
 
 def lots(answer: Answer, programme: Programme, words: Wording) -> str:
     """How many lots had which verdict, and the last ones that were not accepted."""
     lines = [
         aligned(
-            ["verdict", "what the floor does", "lots"],
+            [words.say(f"command.lots.{name}") for name in ("verdict", "floor", "lots")],
             [list(row.values()) for row in answer["counts"]],
         )
     ]
     for row in answer["latest"]:
         when = words.moment(datetime.fromisoformat(row["last_pulled_at"]), programme.zone)
-        lines.append(
-            f"{when}, lane {row['lane']}, lot {row['lot']}: {row['verdict']}, {row['floor']}"
-            f" ({row['why']})"
-        )
+        told = {name: row[name] for name in ("lane", "lot", "verdict", "floor", "why")}
+        lines.append(words.say("command.lots.one_lot", when=when, **told))
     return "\n".join(lines)
 
 
-def drift(answer: Answer) -> str:
+def drift(answer: Answer, words: Wording) -> str:
     """A line a lane, the neediest first."""
     if not answer["lanes"]:
-        return "No lane to watch."
-    return "\n".join(
-        f"Lane {row['lane']} ({row['status']}): {row['sentence']}" for row in answer["lanes"]
-    )
+        return words.say("command.drift.none")
+    return "\n".join(words.say("command.drift.lane", **row) for row in answer["lanes"])
 
 
-def drift_in_full(answer: Answer) -> str:
+def drift_in_full(answer: Answer, words: Wording) -> str:
     """A line a lane and below it one a category, with what there is to know besides."""
-    lines = [f"As of {_minute(answer['as_of'])}", drift(answer)]
+    say = words.say
+    lines = [say("command.drift.as_of", when=_minute(answer["as_of"])), drift(answer, words)]
     for lane in answer["lanes"]:
-        lines += ["", f"Lane {lane['lane']}"]
+        lines += ["", say("command.drift.heading", lane=lane["lane"])]
         for each in (each for each in answer["findings"] if each["lane"] == lane["lane"]):
-            of = f", {each['product']}" if each["product"] else ""
-            lines.append(f"  {each['category']}{of} ({each['status']})")
+            key = "finding_of" if each["product"] else "finding"
+            named = {name: each[name] for name in ("category", "product", "status")}
+            lines.append(f"  {say(f'command.drift.{key}', **named)}")
             lines += [f"    {said}" for said in (each["sentence"], *each["notes"])]
             lines += [
-                f"    It was up before, from {past['since']} to {past['until']}."
+                f"    {say('command.drift.past', since=past['since'], until=past['until'])}"
                 for past in each["past"]
             ]
     return "\n".join(lines)
 
 
-def imported(answer: Answer, *, most: int = 20) -> str:
+def imported(answer: Answer, words: Wording, *, most: int = 20) -> str:
     """What became of a file and each of its rows."""
-    would = "would be " if answer["dry_run"] else ""
-    lines = [
-        f"{answer['file']}: {answer['rows']:,} rows hold {answer['audits']:,} audits without "
-        f"fault: {answer['new']:,} {would}new, {answer['already']:,} already there; "
-        f"{_of(answer['rejects']):,} rows {would}rejected, {_of(answer['skipped']):,} skipped."
-    ]
+
+    def say(key: str, **values: object) -> str:
+        return words.say(f"command.imported.{key}", **values)
+
+    counts = {name: answer[name] for name in ("file", "rows", "audits", "new", "already")}
+    counts |= {name: _of(answer[name]) for name in ("rejects", "skipped")}
+    lines = [say("would" if answer["dry_run"] else "did", **counts)]
     if answer["held_back"]:
-        lines.append("Nothing was recorded, for all or none was asked.")
+        lines.append(say("held_back"))
     taken = [
-        f'{name} from "{header}"' for name, header in answer["columns"].items() if name != header
+        say("column", name=name, header=header)
+        for name, header in answer["columns"].items()
+        if name != header
     ]
     if taken:
-        lines.append(f"Columns: {', '.join(taken)}; the others by their own names.")
+        lines.append(say("columns", columns=", ".join(taken)))
     lines += answer["notes"]
     rows = [
         [str(row["row"]), row["column"], row["value"], row["reason"]]
         for row in answer["rejects"][:most]
     ]
     if rows:
-        lines += ["", aligned(["row", "column", "value", "why rejected"], rows)]
+        headers = [say(f"head.{name}") for name in ("row", "column", "value", "reason")]
+        lines += ["", aligned(headers, rows)]
     if len(answer["rejects"]) > most:
-        lines.append(f"... and {len(answer['rejects']) - most:,} more.")
-    lines += [f"Row {row['row']} {row['reason']}." for row in answer["skipped"][:most]]
+        lines.append(say("more", count=len(answer["rejects"]) - most))
+    lines += [
+        say("skipped", row=str(row["row"]), reason=row["reason"])
+        for row in answer["skipped"][:most]
+    ]
     if answer["rejects_file"]:
-        where = f"The rejected rows are in {answer['rejects_file']}: "
-        if answer["held_back"]:
-            lines.append(
-                f"{where}mend them in {answer['file']} itself, and import all of it again."
-            )
-        else:
-            lines.append(f"{where}mend them there, and import that file with the same mapping.")
+        key = "mend_whole" if answer["held_back"] else "mend_rejects"
+        lines.append(say(key, rejects=answer["rejects_file"], file=answer["file"]))
     return "\n".join(lines)
 
 
-def set_up(answer: Answer) -> str:
+def set_up(answer: Answer, words: Wording) -> str:
     """A programme that is in force, and what follows from it."""
-    state = "is in force" if answer["new"] else "was in force already; nothing is changed"
-    lot = "a tote" if answer["lot"] == "tote" else "a lane's totes of a shift"
+
+    def say(key: str, **values: object) -> str:
+        return words.say(f"command.set_up.{key}", **values)
+
+    named = {name: str(answer[name]) for name in ("store", "version", "site", "name")}
+    since = _minute(answer["in_force_from"])
+    listed = {name: ", ".join(answer[name]) for name in ("shifts", "products")}
+    sizes = {name: answer[name] for name in ("lot_size", "pull")}
+    lot = say("tote" if answer["lot"] == "tote" else "lane_shift")
     return "\n".join(
         [
-            f"{answer['store']}: version {answer['version']} of the programme of {answer['site']} "
-            f"({answer['name']}) {state}, from {_minute(answer['in_force_from'])} on.",
-            *(_line(line) for line in answer["lines"]),
-            f"Shifts: {', '.join(answer['shifts'])}. Products: {', '.join(answer['products'])}.",
-            f"A lot is {lot}, {answer['lot_size']:,} pieces; {answer['pull']:,} are pulled from a "
-            f"tote; the target is {100 * answer['target']:g} % correct.",
+            say("new" if answer["new"] else "same", since=since, **named),
+            *(_line(line, words) for line in answer["lines"]),
+            say("lists", **listed),
+            say("lot", lot=lot, target=f"{100 * answer['target']:g}", **sizes),
             *(
-                f"Of class {each['class']}: {', '.join(each['categories'])}; on {each['n']:,} "
-                f"pieces {each['ac']} are accepted."
+                say(
+                    "class",
+                    severity=each["class"],
+                    categories=", ".join(each["categories"]),
+                    n=each["n"],
+                    ac=str(each["ac"]),
+                )
                 for each in answer["plans"]
             ),
         ]
     )
 
 
-def checked(answer: Answer) -> str:
+def checked(answer: Answer, words: Wording) -> str:
     """Whether a store agrees with itself."""
-    if not answer["breaks"]:
-        return f"{answer['store']}: the record agrees with itself."
-    return "\n".join([f"{answer['store']}: the record contradicts itself:", *answer["breaks"]])
+    key = "breaks" if answer["breaks"] else "sound"
+    told = words.say(f"command.checked.{key}", store=answer["store"])
+    return "\n".join([told, *answer["breaks"]])
 
 
 def _minute(moment: str) -> str:
@@ -216,12 +225,14 @@ def _minute(moment: str) -> str:
     return f"{datetime.fromisoformat(moment).astimezone(UTC):%Y-%m-%d %H:%M} UTC"
 
 
-def _line(line: Answer) -> str:
+def _line(line: Answer, words: Wording) -> str:
     rate, pitch = line["pieces_per_second"], line["nest_pitch_mm"]
-    told = f"Line {line['line']}: lanes {', '.join(line['lanes'])}"
+    told = words.say("command.set_up.line", line=line["line"], lanes=", ".join(line["lanes"]))
     if rate is not None:
-        told += f"; up to {rate:.2f} pieces a second on a lane"
-    return f"{told}; nest pitch {pitch:.1f} mm." if pitch is not None else f"{told}."
+        told += words.say("command.set_up.rate", rate=f"{rate:.2f}")
+    if pitch is not None:
+        told += words.say("command.set_up.pitch", pitch=f"{pitch:.1f}")
+    return f"{told}."
 
 
 def _of(rows: Sequence[Answer]) -> int:
