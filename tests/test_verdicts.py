@@ -470,6 +470,34 @@ def test_five_rejected_on_tightened_stop_inspection_until_the_cause_is_put_right
     assert table_of(plant, audits, resumed=early).loc["L8", "verdict"] == "not judged"
 
 
+def test_a_cause_put_right_before_the_stop_starts_nothing(programme):
+    plant = switched(programme)
+    halves = [audit_at(plant, 200 + at, tote="L6", stem=1, inspected=40) for at in (0, 20)]
+    audits = [*run_of(plant, "RR" + "RRRR"), *halves, *run_of(plant, "A", 9)]
+    right = pd.DataFrame({"site": "SP1", "lane": "1", "at": [START + timedelta(minutes=210)]})
+    assert table_of(plant, audits, resumed=right).loc["L9", "verdict"] == "not judged"
+    after = right.assign(at=START + timedelta(minutes=221))
+    assert table_of(plant, audits, resumed=after).loc["L9", "verdict"] == "accept"
+
+
+def test_what_is_in_force_knows_of_a_cause_put_right_after_the_last_audit(programme):
+    plant = switched(programme)
+    rows = tally.from_audits(run_of(plant, "RR" + "RRRRR"), plant)
+    right = pd.DataFrame({"site": "SP1", "lane": "1", "at": [START + timedelta(days=1)]})
+    told = in_force(rows, plant, right).set_index(["lane", "severity"])
+    assert told.loc[("1", "major"), ["inspection", "why"]].tolist() == [
+        *("tightened", "The cause was put right."),
+    ]
+
+
+# Table II-B, letter L at AQL 1.0 tightened: n 200, Ac 3 (reference: mil_std_105e_single.csv).
+@pytest.mark.parametrize(("stem", "verdict"), [(3, "accept"), (4, "reject")])
+def test_more_pieces_than_asked_are_judged_by_the_inspection_in_force(programme, stem, verdict):
+    plant = switched(programme)
+    audits = [*run_of(plant, "RR"), audit_at(plant, 99, stem=stem)]
+    assert table_of(plant, audits).loc["T1", "verdict"] == verdict
+
+
 def test_a_re_sorted_tote_can_be_accepted_while_inspection_is_stopped(programme):
     plant = switched(programme)
     audits = run_of(plant, "RR" + "RRRRR")

@@ -1,6 +1,7 @@
 """What the pages show: each figure beside the same figure asked of `qa` directly."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from dashboard.views import choices, floor, lane, record, shift, tally
 from dashboard.views import deeds as deeds_view
 from dashboard.views.choices import Choices
 from qa import drift, efficiency, verdicts
-from qa.audit import new_key
+from qa.audit import new_key, parse
 from qa.drift.baseline import Budget
 from qa.errors import Conflict, InvalidAudit, InvalidInput, StoreError
 from qa.intervals import clustered
@@ -436,3 +437,29 @@ def test_a_finding_without_a_time_that_can_be_is_refused(
         tally.save_finding(plant, {**fields, "pulled_at": pulled_at}, NOW)
     assert list(told.value.problems) == ["pulled_at"]
     assert "Z" not in set(records.findings(plant)["tote"])
+
+
+def test_a_first_sample_larger_than_the_usual_pull_is_asked_for(plant: schema.Store) -> None:
+    kept = record.record(plant)
+    short = replace(kept.programme, pull=50)  # the plans want 80
+    pulls = tally.pulls(replace(kept, programme=short, programmes={1: short}))
+    assert {each.pieces for each in pulls} == {80}
+    many = replace(short, lot="lane_shift")  # one of many pulls for a lot
+    assert {each.pieces for each in tally.pulls(replace(kept, programme=many))} == {50}
+
+
+def test_lots_of_an_earlier_shift_that_were_audited_again_are_counted_apart(
+    store: schema.Store, programme: Programme
+) -> None:
+    first = {"tote": "T1", "lane": "1", "inspector": "Ines", "inspected": 200}
+    made = [
+        {**first, "pulled_at": "2026-03-16T09:00:00+00:00", "stem": 40},
+        {**first, "pulled_at": "2026-03-16T16:00:00+00:00", "purpose": "re-audit",
+         "re_sorted_at": "2026-03-16T15:00:00+00:00"},
+        {**first, "pulled_at": "2026-03-16T16:30:00+00:00", "tote": "T2"},
+    ]  # fmt: skip
+    records.log_many(store, [parse(each, programme) for each in made], by="Ines", at=NOW)
+    later = shift.view(store, Choices(day=date(2026, 3, 16), shift="afternoon"), NOW)
+    assert (later.totes, sum(later.lots.values()), later.earlier_lots) == (2, 1, 1)
+    before = shift.view(store, Choices(day=date(2026, 3, 16), shift="morning"), NOW)
+    assert (before.totes, sum(before.lots.values()), before.earlier_lots) == (1, 1, 0)

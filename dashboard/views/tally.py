@@ -71,21 +71,24 @@ def view(store: Store, now: datetime) -> TallyView:
         shift=shift,
         inspectors=tuple(newest.head(INSPECTORS)),
         logged=int((today["shift"] == shift).sum()),
-        pulls=_pulls(kept),
+        pulls=pulls(kept),
     )
 
 
-def _pulls(kept: Record) -> tuple[Pull, ...]:
-    """A lot of many totes gets its pieces from many pulls; a tote at least its first sample."""
+def pulls(kept: Record) -> tuple[Pull, ...]:
+    """What to pull next, by lane and product.
+
+    A lot of many totes gets its pieces from many pulls; a tote at least its first sample.
+    """
     programme, table = kept.programme, kept_record.in_force(kept)
     other = kept_record.inspections(kept)
-    pulls = []
+    found = []
     for (lane, product), rows in table.groupby(["lane", "product"], sort=False):
         first = int(rows["pull"].max()) if programme.lot == "tote" else 0
         pieces = min(max(programme.pull, first), programme.pieces_per_tote)
         here = tuple(each for each in other if (each.lane, each.product) == (lane, product))
-        pulls.append(Pull(str(lane), str(product), pieces, here))
-    return tuple(pulls)
+        found.append(Pull(str(lane), str(product), pieces, here))
+    return tuple(found)
 
 
 def save(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> Saved:

@@ -190,7 +190,7 @@ def of_audit(
     ]
     together = pd.concat([before, this]) if len(before) else this
     table = lots(together, programme, findings, resumed, language=language)
-    row = table[(table["lot"] == audit.lot) & (table["site"] == audit.site)].iloc[-1].to_dict()
+    row = table[table["lot"] == audit.lot].iloc[-1].to_dict()
     return LotVerdict(**{str(name): value for name, value in row.items()})
 
 
