@@ -11,10 +11,14 @@ from qa.charts.attribute import (
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
 from qa.charts.ewma import ewma
+from qa.charts.rare import bernoulli_cusum, g_chart, pieces_between
 from qa.charts.run_length import (
+    BernoulliLimit,
     CusumLimit,
     EwmaLimit,
     RunLength,
+    bernoulli_limit,
+    bernoulli_run_length,
     cusum_limit,
     cusum_run_length,
     ewma_limit,
@@ -24,12 +28,16 @@ from qa.charts.run_length import (
 )
 
 __all__ = [
+    "BernoulliLimit",
     "ChangePoint",
     "ControlChart",
     "Cusum",
     "CusumLimit",
     "EwmaLimit",
     "RunLength",
+    "bernoulli_cusum",
+    "bernoulli_limit",
+    "bernoulli_run_length",
     "c_chart",
     "change_point",
     "cusum",
@@ -38,9 +46,11 @@ __all__ = [
     "ewma",
     "ewma_limit",
     "ewma_run_length",
+    "g_chart",
     "guarded_limit",
     "np_chart",
     "p_chart",
+    "pieces_between",
     "shewhart_run_length",
     "standardised",
     "u_chart",

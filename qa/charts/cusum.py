@@ -1,5 +1,6 @@
 """The CUSUM of log-likelihood ratios: the quickest watch for a lasting rise or fall of a rate."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -130,31 +131,53 @@ def cusum(
     """
     law = checked_law(center, correlation, model)
     x, n = checked_series(count, inspected, law)
-    sides = []
-    for name, ratio, wanted in zip(("rise", "fall"), (rise, fall), _pair(limit), strict=True):
-        if ratio is None:
-            sides.append((np.zeros(x.size), np.inf, np.nan))
-            continue
-        shift = checked_change(law, _on_its_side(name, ratio), name)
+
+    def side(name: str, ratio: float, wanted: float | None) -> Side:
+        shift = checked_change(law, ratio, name)
         top, attained = wanted, np.nan
         if top is None:
             found = cusum_limit(
                 n, center=law.rate, correlation=correlation, ratio=ratio, model=model, arl=arl
             )
             top, attained = found.limit, found.arl
-        sides.append((_path(score(shift, x, n), top if reset else np.inf), top, attained))
-    (up, top, arl_up), (down, bottom, arl_down) = sides
+        return Side(running(score(shift, x, n), top if reset else np.inf), top, attained)
+
+    return two_sided(n, law.rate, (rise, fall), limit, side)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Side:
+    """One of the two sums: its path, its limit, and the run length where the limit was solved."""
+
+    path: Floats
+    limit: float
+    arl: float
+
+
+def two_sided(
+    inspected: Floats,
+    baseline: float,
+    ratios: tuple[float | None, float | None],
+    limit: float | tuple[float, float] | None,
+    side: Callable[[str, float, float | None], Side],
+) -> Cusum:
+    """The chart of both sums, each made by `side` from its name, its ratio and the limit wanted."""
+    unwatched = Side(np.zeros(inspected.size), np.inf, np.nan)
+    up, down = (
+        unwatched if ratio is None else side(name, _on_its_side(name, ratio), wanted)
+        for name, ratio, wanted in zip(("rise", "fall"), ratios, _pair(limit), strict=True)
+    )
     return Cusum(
-        up,
-        down,
-        top,
-        bottom,
-        up > top,
-        down > bottom,
-        n,
-        law.rate,
-        arl_up,
-        arl_down,
+        up.path,
+        down.path,
+        up.limit,
+        down.limit,
+        up.path > up.limit,
+        down.path > down.limit,
+        inspected,
+        baseline,
+        up.arl,
+        down.arl,
     )
 
 
@@ -171,7 +194,7 @@ def _pair(limit: float | tuple[float, float] | None) -> tuple[float | None, floa
     return float(checked_positive(top, "limit")), float(checked_positive(bottom, "limit"))
 
 
-def _path(score: Floats, limit: float) -> Floats:
+def running(score: Floats, limit: float) -> Floats:
     """Sums that never fall below 0 and start afresh after passing the limit."""
     path, total = [], 0.0
     for step in score.tolist():

@@ -107,7 +107,7 @@ def run_length(chain: Chain, start: Floats | None = None) -> RunLength:
     mean = float(visits.sum())
     square = 2 * float(chain.visits(visits).sum()) - mean
     spread = max(square - mean**2, 0.0)
-    return RunLength(mean, float(np.sqrt(spread)), _quantiles(chain, here))
+    return RunLength(mean, float(np.sqrt(spread)), quantiles(chain.step, here, mean))
 
 
 def settled(chain: Chain) -> Floats:
@@ -128,7 +128,7 @@ def settled(chain: Chain) -> Floats:
 _MOST_ROUNDS = 500
 
 
-def started(start: str, in_control: Callable[[], Chain]) -> Floats | None:
+def started(start: str, steady: Callable[[], Floats]) -> Floats | None:
     """Chances at the outset for the start that is asked for; None is a fresh chart.
 
     Raises
@@ -136,9 +136,7 @@ def started(start: str, in_control: Callable[[], Chain]) -> Floats | None:
     InvalidInput
         If start is neither "zero" nor "steady".
     """
-    return (
-        settled(in_control()) if chosen({"zero": False, "steady": True}, "start", start) else None
-    )
+    return steady() if chosen({"zero": False, "steady": True}, "start", start) else None
 
 
 def geometric(chance: float) -> RunLength:
@@ -150,21 +148,41 @@ def geometric(chance: float) -> RunLength:
     return RunLength(1 / chance, float(np.sqrt(max(1 - chance, 0))) / chance, quantiles)
 
 
-def _quantiles(chain: Chain, here: Floats) -> dict[float, float]:
-    """Steps the chain until the distribution over its states stands still."""
+def quantiles(step: Callable[[Floats], Floats], here: Floats, mean: float) -> dict[float, float]:
+    """Quantiles of the totes to the signal, by stepping until the run length is geometric.
+
+    From there on the chance of a signal at each tote is that which gives the known mean: the
+    sums of chances alive differ too little to show it where signals are rare.
+    """
+    alive, _ = _stepped(step, here, 1 - _QUANTILES[-1])
+    left = mean - float(alive[:-1].sum())
+    leak = min(float(alive[-1]) / left, _ALL) if left > 0 else _ALL
+    return {q: _first_below(alive, leak, 1 - q) for q in _QUANTILES}
+
+
+_ALL = 1 - 2.0**-53
+
+
+def still(step: Callable[[Floats], Floats], here: Floats) -> Floats:
+    """The steady state by stepping, for a chain whose visits are not at hand."""
+    _, last = _stepped(step, here, 0.0)
+    return np.asarray(last / last.sum())
+
+
+def _stepped(step: Callable[[Floats], Floats], here: Floats, least: float) -> tuple[Floats, Floats]:
+    """Share of runs alive after 0, 1, ... totes, until `least` are or their states stand still."""
     alive = [float(here.sum())]
-    while alive[-1] > 1 - _QUANTILES[-1]:
-        after = chain.step(here)
+    while alive[-1] > least:
+        after = step(here)
         alive.append(float(after.sum()))
-        if alive[-1] <= 0 or np.abs(after / alive[-1] - here / alive[-2]).max() < 1e-12:
+        if alive[-1] <= 0 or np.abs(after / alive[-1] - here / alive[-2]).max() < 1e-10:
             break
         here = after
-    ratio = alive[-1] / alive[-2]
-    return {q: _first_below(np.array(alive), ratio, 1 - q) for q in _QUANTILES}
+    return np.array(alive), here
 
 
-def _first_below(alive: Floats, ratio: float, level: float) -> float:
-    """First tote at which at most `level` of the runs are alive, falling on by `ratio`."""
+def _first_below(alive: Floats, leak: float, level: float) -> float:
+    """First tote at which at most `level` of the runs are alive, `leak` of them signalling each."""
     if alive[-1] <= level:
         return float(np.argmax(alive <= level))
-    return float(alive.size - 1 + np.ceil(np.log(level / alive[-1]) / np.log(ratio)))
+    return float(alive.size - 1 + np.ceil(np.log(level / alive[-1]) / np.log1p(-leak)))

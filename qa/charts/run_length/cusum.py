@@ -25,7 +25,7 @@ from qa.charts.law import (
     score,
 )
 from qa.charts.run_length import alike
-from qa.charts.run_length.chain import Chain, RunLength, dense, run_length, started
+from qa.charts.run_length.chain import Chain, RunLength, dense, run_length, settled, started
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
@@ -225,10 +225,12 @@ def cusum_run_length(
     true = law if rate is None else checked_law(rate, correlation, model, "rate")
     chain = _lattice_chain(watch, top, true) or _grid_chain(watch, top, true, states)
 
-    def in_control() -> Chain:
-        return _lattice_chain(watch, top, law, true) or _grid_chain(watch, top, law, states)
+    def steady() -> Floats:
+        return settled(
+            _lattice_chain(watch, top, law, true) or _grid_chain(watch, top, law, states)
+        )
 
-    return run_length(chain, started(start, in_control))
+    return run_length(chain, started(start, steady))
 
 
 def _checked_watch(

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from qa._validate import checked_positive
 from qa.charts.law import NEVER, Law, chances, checked_law, checked_sizes
-from qa.charts.run_length.chain import Chain, RunLength, dense, led, run_length, started
+from qa.charts.run_length.chain import Chain, RunLength, dense, led, run_length, settled, started
 from qa.charts.run_length.cusum import checked_arl
 from qa.errors import InvalidInput
 
@@ -149,7 +149,7 @@ def ewma_run_length(
     part, wide = checked_weight(weight), float(checked_positive(width, "width"))
     true = law if rate is None else checked_law(rate, correlation, "binomial", "rate")
     grid = _grid(law, true, sizes, part, wide, states)
-    here = started(start, lambda: _grid(law, law, sizes, part, wide, states).chain)
+    here = started(start, lambda: settled(_grid(law, law, sizes, part, wide, states).chain))
     if here is not None:
         return run_length(grid.chain, here)
     return run_length(_fresh(grid, part))
