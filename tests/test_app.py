@@ -93,12 +93,12 @@ def test_every_page_has_a_name_an_address_and_a_skeleton(page: Any, client: Flas
 
 def test_only_pages_that_exist_are_linked(client: FlaskClient) -> None:
     nav = drawn(client, "app-nav.children", ("app-address", "pathname", "/"))
-    assert re.findall(r'"href": "([^"]+)"', nav) == ["/floor", "/lane", "/shift", "/tally"]
+    assert re.findall(r'"href": "([^"]+)"', nav) == ["/floor", "/lane", "/shift", "/plan", "/tally"]
 
 
 def test_an_unknown_page_is_said(client: FlaskClient) -> None:
-    said = drawn(client, "app-page.children", ("app-address", "pathname", "/plan"))
-    assert "There is no page at /plan." in said
+    said = drawn(client, "app-page.children", ("app-address", "pathname", "/claim"))
+    assert "There is no page at /claim." in said
 
 
 def test_floor_draws_its_rows(client: FlaskClient) -> None:

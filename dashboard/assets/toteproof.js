@@ -91,6 +91,17 @@
     if (turned) window.scrollTo(0, 0);
   });
 
+  /* A form that lives in the address: what it says takes the place of the same names there. */
+  document.addEventListener("submit", function (event) {
+    const form = event.target.closest("form[data-to]");
+    if (!form) return;
+    event.preventDefault();
+    const said = new URLSearchParams(location.search);
+    for (const [name, text] of new FormData(form)) said.set(name, text.trim());
+    history.pushState({}, "", form.dataset.to + "?" + said);
+    window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
+  });
+
   /* A redraw makes elements anew; the one that had the keyboard's focus gets it back. */
   let focused = null;
   document.addEventListener("focusin", function (event) {
@@ -98,6 +109,12 @@
     focused = { element: event.target, id: event.target.id, text: event.target.textContent, group: group && group.getAttribute("aria-label") };
   });
   new MutationObserver(function () {
+    document.querySelectorAll("[data-fault-of]").forEach(function (fault) {
+      const field = document.getElementById(fault.dataset.faultOf);
+      if (!field || field.getAttribute("aria-describedby") === fault.id) return;
+      field.setAttribute("aria-invalid", "true");
+      field.setAttribute("aria-describedby", fault.id);
+    });
     if (!focused || focused.element.isConnected || document.activeElement !== document.body) return;
     const same = focused.id
       ? document.getElementById(focused.id)

@@ -162,7 +162,7 @@ def told(answer: Mapping[str, Any]) -> str:
 
 
 def _as_tables(found: Any, said: Any, words: Any) -> dict[str, Any]:
-    from qa.planning.answer import CHANCES  # noqa: PLC0415 - scipy takes long to import
+    from qa.planning.answering import CHANCES  # noqa: PLC0415 - scipy takes long to import
     from qa.planning.words import table  # noqa: PLC0415 - the same
 
     ask, plan, last = found.ask, found.plan, found.stages[-1]

@@ -4,13 +4,13 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from html import escape
 
-from qa.planning.pull import ByPlan, ByPrecision, ByRise, Cell, Pulling
+from qa.planning.pulling import ByPlan, ByPrecision, ByRise, Cell, Pulling
 from qa.planning.words import per_cent, time
 from qa.plans.pull import DEPTHS, Pull
 from qa.programme import Programme, Shift
 from qa.wording import Wording
 
-CAUTIONS = ("take", "deep", "guards", "back", "food")
+_CAUTIONS = ("take", "deep", "guards", "back", "food")
 _STYLE = """
 @page { size: A4; margin: 9mm; }
 * { box-sizing: border-box; }
@@ -65,6 +65,11 @@ def positions(pull: Pull, words: Wording) -> str:
     )
 
 
+def cautions(words: Wording) -> tuple[str, ...]:
+    """What everyone who pulls is told, on screen and on paper."""
+    return tuple(words.say(f"sheet.caution.{each}") for each in _CAUTIONS)
+
+
 def sheet(pulling: Pulling, todo: str, words: Wording, programme: Programme | None = None) -> str:
     """The pull sheet: one page for up to about thirty totes.
 
@@ -85,7 +90,7 @@ def sheet(pulling: Pulling, todo: str, words: Wording, programme: Programme | No
     say = words.say
     site = say("sheet.of", site=programme.site, name=programme.name) if programme else ""
     size = say("sheet.size", totes=pulling.size.totes, pieces=pulling.size.pieces)
-    cautions = "".join(f"<li>{_text(say(f'sheet.caution.{each}'))}</li>" for each in CAUTIONS)
+    listed = "".join(f"<li>{_text(each)}</li>" for each in cautions(words))
     seed = str(pulling.ask.seed)
     return f"""<!DOCTYPE html>
 <html lang="{_text(words.language)}">
@@ -95,7 +100,7 @@ def sheet(pulling: Pulling, todo: str, words: Wording, programme: Programme | No
 <header><h1>{_text(say("sheet.title"))}</h1><span>{_text(site)}</span></header>
 <div class="lines">{"".join(_blanks(pulling, words, programme))}</div>
 <p><b>{_text(size)}</b> {_text(_judged(pulling, todo, words, programme))}</p>
-<div class="cautions"><h2>{_text(say("sheet.cautions"))}</h2><ul>{cautions}</ul></div>
+<div class="cautions"><h2>{_text(say("sheet.cautions"))}</h2><ul>{listed}</ul></div>
 <p>{_text(say("sheet.key"))} {_text(say("sheet.drawn", seed=seed))}</p>
 {_table(pulling, words, programme)}
 </body>

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from math import floor, log10
 from typing import Any
 
-from qa.planning.answer import Answer, by_inspectors, in_totes
-from qa.planning.ask import ByAql, ByClaim, ByLimitingQuality, ByOutgoingQuality, ByPoints
+from qa.planning.answering import Answer, by_inspectors, in_totes
+from qa.planning.ask import Ask, ByAql, ByClaim, ByLimitingQuality, ByOutgoingQuality, ByPoints
 from qa.plans import SinglePlan
 from qa.wording import Wording
 
@@ -72,6 +72,20 @@ def per_cent(fraction: float, words: Wording) -> str:
     """A fraction with as many decimals as two figures need, one or more."""
     decimals = 1 if fraction <= 0 else max(1, 1 - floor(log10(100 * fraction) + 1e-9))
     return words.per_cent(fraction, decimals=decimals)
+
+
+def instead(asked: Ask, words: Wording, lot: str = "") -> str:
+    """What inspecting every piece of a lot asks, where no plan answers; blank for a process."""
+    if asked.lot_size is None:
+        return ""
+    told = asked.conditions
+    seconds = asked.lot_size * told.piece_seconds + told.tote_seconds
+    return words.say(
+        "planning.instead",
+        pieces=asked.lot_size,
+        lot=words.say(f"planning.{LOTS.get(lot, 'a_lot')}"),
+        time=time(seconds / 3600, words),
+    )
 
 
 def chance(probability: float, words: Wording) -> str:

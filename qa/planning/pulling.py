@@ -4,7 +4,7 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, fields
 
 from qa.errors import InvalidAsk, InvalidInput
-from qa.planning.answer import Answer
+from qa.planning.answering import Answer
 from qa.planning.ask import Conditions
 from qa.planning.fields import Reader, choice, number, per_cent, refuse, strangers, take, whole
 from qa.plans.pull import Schedule, allocate, schedule

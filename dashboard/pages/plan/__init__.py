@@ -1,0 +1,87 @@
+"""Plan: how many pieces, and what do we risk? The wish lives in the page's address."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from dash import Dash, Input, Output, html
+from flask import Response, request
+
+from dashboard import components
+from dashboard.pages.plan.curves import picture, risks, work
+from dashboard.pages.plan.form import PATH, form, shown_fields, ways
+from dashboard.pages.plan.pulling import SHEET_AT, pull
+from dashboard.texts import Wording, words
+from dashboard.views import plan
+from dashboard.views.plan import PlanView
+from qa.store.schema import Store
+
+__all__ = ["PATH", "TITLE", "layout", "register"]
+
+TITLE, BODY = "page.plan", "plan-body"
+
+
+def layout() -> list[Any]:
+    return [html.Div(components.skeleton(words()), id=BODY)]
+
+
+def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    @app.callback(Output(BODY, "children"), Input("app-address", "search"))
+    def draw(search: str | None) -> Any:
+        return body(words(), plan.view(store, search, now()))
+
+    @app.server.get(SHEET_AT)
+    def sheet() -> Response:
+        asked = request.query_string.decode("utf-8", "replace")
+        return Response(plan.sheet_of(store, asked, now()), mimetype="text/html")
+
+
+def body(words: Wording, view: PlanView) -> list[Any]:
+    say = words.say
+    shown = [
+        answer(words, view),
+        html.Div([form(words, view), picture(words, view)], className="plan"),
+    ]
+    if view.answered:
+        shown += [risks(words, view), work(words, view), pull(words, view)]
+    return [
+        components.head(say("plan.title"), html.P(say("plan.address"))),
+        ways(words, view),
+        *shown,
+    ]
+
+
+def answer(words: Wording, view: PlanView) -> html.Section:
+    """The answer, in words first; or why there is none."""
+    say = words.say
+    if view.trouble:
+        return html.Section(
+            [
+                html.H2(say("plan.none")),
+                html.P(f"{components.sentence(view.trouble)}."),
+                html.P(view.instead, className="answer-next"),
+            ],
+            className="trouble",
+            role="alert",
+        )
+    if view.told is None:
+        stray = [name for name in view.problems if name not in shown_fields(view)]
+        listed = [html.P(f"{name} {view.problems[name]}.", className="fault") for name in stray]
+        return html.Section(
+            [html.H2(say("plan.unclear")), html.P(say("plan.mend")), *listed],
+            className="trouble",
+            role="alert",
+        )
+    told = view.told
+    return html.Section(
+        [
+            html.H2(f"{components.sentence(told.pull)}.", className="answer-word", id="plan-word"),
+            html.P(told.meaning, className="quiet"),
+            html.P(told.holds, className="plan-holds"),
+            html.P(told.work),
+            html.Ul([html.Li(each) for each in told.warnings], className="plan-warnings"),
+        ],
+        className="panel plan-answer",
+        id="plan-answer",
+        **{"aria-live": "polite"},
+    )

@@ -1,0 +1,172 @@
+"""Plan's pictures: what plans accept, what they risk, how much is looked at, what goes out."""
+
+from collections.abc import Iterable
+
+from dash import html
+
+from dashboard import components
+from dashboard.figures.plan import Line, Mark, Panel, oc_curve, work_curves
+from dashboard.pages.plan.form import PATH
+from dashboard.texts import Wording
+from dashboard.views import plan
+from dashboard.views.plan import PlanView
+
+LETTERS = "ABC"
+INKS = ("plan-a", "plan-b", "plan-c")  # the looks of their lines
+
+
+def picture(words: Wording, view: PlanView) -> html.Section:
+    say = words.say
+    if not view.drawn:
+        return components.panel(say("plan.oc"), components.note(say("plan.no_curve")))
+    return components.panel(
+        say("plan.oc"),
+        html.P(say("plan.oc_note"), className="quiet small"),
+        legend(words, view),
+        components.graph(oc_curve(oc_panel(words, view)), summary(words, view), "plan-oc"),
+        compare(words, view),
+    )
+
+
+def oc_panel(words: Wording, view: PlanView) -> Panel:
+    """Chances of acceptance in per cent over the quality of lots."""
+    say = words.say
+    lines, marks = [], []
+    for at, each in enumerate(view.drawn):
+        x = [100 * p for p in each.curves.p]
+        lines.append(Line(x, _per_cent(each.curves.accepted), at, name_of(view, at)))
+    if view.answered:
+        first, x = view.drawn[0], lines[0].x
+        for name, dash in (("by_inspectors", "dash"), ("in_totes", "dot")):
+            chances = getattr(first.curves, name)
+            if chances is not None:
+                lines.append(Line(x, _per_cent(chances), 0, say(f"plan.{name}"), dash))
+        for chance, quality in view.points:
+            said = say("plan.mark", chance=f"{100 * chance:g}", quality=share(words, quality))
+            marks.append(Mark(100 * quality, 100 * chance, said))
+    letters = LETTERS[: len(view.drawn)] if len(view.drawn) > 1 else ""
+    return Panel(lines, x_axis(words, view), say("plan.accepted_axis"), marks, letters)
+
+
+def x_axis(words: Wording, view: PlanView) -> str:
+    defects = any(each.answer.model == "poisson" for each in view.drawn)
+    return words.say("plan.defects_axis" if defects else "plan.quality_axis")
+
+
+def _per_cent(values: Iterable[float]) -> list[float]:
+    return [100 * float(each) for each in values]
+
+
+def share(words: Wording, quality: float) -> str:
+    return words.per_cent(quality, decimals=1 if quality >= 0.01 else 2)
+
+
+def name_of(view: PlanView, at: int) -> str:
+    """A plan's letter, where there are several, and what it says."""
+    return letter(view, at) + view.drawn[at].pull
+
+
+def letter(view: PlanView, at: int) -> str:
+    return f"{LETTERS[at]}: " if len(view.drawn) > 1 else ""
+
+
+def legend(words: Wording, view: PlanView) -> html.Ul:
+    say = words.say
+    marks = [(INKS[at], name_of(view, at)) for at in range(len(view.drawn))]
+    if view.answered:
+        curves, told = view.drawn[0].curves, view.drawn[0].answer.ask.conditions
+        if curves.by_inspectors is not None:
+            shares = {
+                "sensitivity": f"{100 * told.sensitivity:g}",
+                "specificity": f"{100 * told.specificity:g}",
+            }
+            marks.append(("plan-dash", say("plan.key_inspectors", **shares)))
+        if curves.in_totes is not None:
+            known = {"correlation": f"{told.correlation:g}", "count": told.from_totes}
+            marks.append(("plan-dot", say("plan.key_totes", **known)))
+    return html.Ul(
+        [html.Li([html.I(className=f"key-{mark}"), text]) for mark, text in marks], className="key"
+    )
+
+
+def summary(words: Wording, view: PlanView) -> str:
+    """What the curve shows, for those who do not see it."""
+    told = [each.pull for each in view.drawn]
+    holds = view.told.holds if view.told else ""
+    return words.say("plan.figure_label", plans="; ".join(told), holds=holds)
+
+
+def compare(words: Wording, view: PlanView) -> html.Div:
+    """Which plans stay on the picture, and how to keep this one there."""
+    say = words.say
+    kept = [text for name, text in view.address if name == plan.BESIDE]
+    rest = [(name, text) for name, text in view.address if name != plan.BESIDE]
+
+    def link(beside: Iterable[str], text: str) -> html.A:
+        pairs = [*rest, *((plan.BESIDE, each) for each in beside)]
+        return html.A(text, href=PATH + plan.address(pairs), className="choice")
+
+    links = [
+        link(
+            [one for one in kept if one != each.wish], say("plan.take_off", plan=name_of(view, at))
+        )
+        for at, each in enumerate(view.drawn)
+        if each.wish in kept and not (view.answered and at == 0)
+    ]
+    if view.answered and view.drawn[0].wish not in kept and len(kept) < plan.MOST - 1:
+        links.append(link([*kept, view.drawn[0].wish], say("plan.keep")))
+    elif view.answered and view.drawn[0].wish in kept:
+        links.append(html.Span(say("plan.kept"), className="quiet"))
+    return html.Div(links, className="choices plan-compare")
+
+
+def risks(words: Wording, view: PlanView) -> html.Section:
+    heads, rows = view.table
+    return components.panel(
+        words.say("plan.risks"),
+        components.table(
+            None, [components.sentence(each) for each in heads], rows, name=words.say("plan.risks")
+        ),
+        html.P(words.say("plan.risks_note"), className="quiet small"),
+        className="plan-risks",
+    )
+
+
+def work(words: Wording, view: PlanView) -> html.Section:
+    """How much is looked at and what goes out, over the quality that comes in."""
+    say = words.say
+    panels = [panel for panel in (work_panel(words, view), out_panel(words, view)) if panel.lines]
+    if not panels:
+        return components.panel(say("plan.work"), html.P(say("plan.no_work"), className="quiet"))
+    return components.panel(
+        say("plan.work"),
+        html.P(say("plan.work_note"), className="quiet small"),
+        components.graph(work_curves(panels), view.told.work if view.told else "", "plan-work"),
+    )
+
+
+def work_panel(words: Wording, view: PlanView) -> Panel:
+    say, lines = words.say, []
+    for at, each in enumerate(view.drawn):
+        x = _per_cent(each.curves.p)
+        for name, dash in (("asn", "solid"), ("ati", "dash")):
+            pieces = getattr(each.curves, name)
+            if pieces is not None:
+                told = f"{name_of(view, at)}, {say(f'plan.{name}')}"
+                lines.append(Line(x, [float(one) for one in pieces], at, told, dash))
+    return Panel(lines, x_axis(words, view), say("plan.pieces_axis"))
+
+
+def out_panel(words: Wording, view: PlanView) -> Panel:
+    say, lines, marks = words.say, [], []
+    for at, each in enumerate(view.drawn):
+        if each.curves.aoq is None:
+            continue
+        lines.append(
+            Line(_per_cent(each.curves.p), _per_cent(each.curves.aoq), at, name_of(view, at))
+        )
+        limit = each.answer.aoql
+        if limit is not None and limit.value > 0:
+            said = letter(view, at) + say("plan.aoql_mark", limit=share(words, limit.value))
+            marks.append(Mark(100 * limit.at, 100 * limit.value, said))
+    return Panel(lines, x_axis(words, view), say("plan.out_axis"), marks)

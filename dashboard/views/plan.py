@@ -1,0 +1,345 @@
+"""Plan: a wish in the page's address, the plan that answers it, its curves, and what to pull."""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from urllib.parse import parse_qsl, urlencode
+
+from dashboard.views.record import day_and_shift, record
+from qa import planning
+from qa.errors import InvalidAsk, InvalidInput, NoSuchPlan, QAError
+from qa.planning import Answer, Curves, Pulling, ask, pulling, sheet, words
+from qa.planning.answering import CHANCES
+from qa.planning.words import Told
+from qa.programme import JUDGED, Programme, lot_size
+from qa.store.schema import Store
+from qa.wording import load
+
+MOST = 3  # plans on one picture
+BESIDE = "beside"  # a wish that stays on the picture, as the query of its own address
+KINDS = {"aql": ("single", "double", "multiple"), "points": ("single", "double")}
+Texts = Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drawn:
+    """A plan on the picture: what it says, the wish it answers, and its curves."""
+
+    pull: str
+    wish: str
+    answer: Answer
+    curves: Curves
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PullView:
+    """The lower half: its form, and what to pull where that can be told.
+
+    `problems` are by field; `trouble` is of the whole.
+    """
+
+    by: str
+    fields: Texts
+    problems: Texts
+    trouble: str
+    pulling: Pulling | None
+    said: str
+    rows: tuple[tuple[str, ...], ...]
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlanView:
+    """What the page shows.
+
+    Attributes
+    ----------
+    fields : the texts of the form: the address's, else those that follow from the programme
+    changed : whether the address says anything of inspectors, totes or work
+    problems, trouble : by field, and of the whole; then there is no answer
+    instead : what inspecting every piece asks, where no plan answers
+    told, table : the answer in words and its risk table
+    points : chances and the qualities that the plan asked accepts as often
+    drawn : the plan asked, where there is one, then those kept beside it
+    address : the address's own names and texts, for links
+    """
+
+    programme: Programme
+    way: str
+    fields: Texts
+    changed: bool
+    kinds: tuple[str, ...]
+    problems: Texts
+    trouble: str
+    instead: str
+    told: Told | None
+    table: tuple[Sequence[str], Sequence[Sequence[str]]]
+    points: tuple[tuple[float, float], ...]
+    drawn: tuple[Drawn, ...]
+    answered: bool
+    pull: PullView
+    address: tuple[tuple[str, str], ...]
+
+
+def view(store: Store, search: str | None, now: datetime) -> PlanView:
+    """The page for an address.
+
+    Raises
+    ------
+    InvalidInput
+        If the address names something that there is not.
+    """
+    programme = record(store).programme
+    said = _read(search)
+    raw = dict(said)
+    way = raw.get("way") or "aql"
+    if way not in planning.WAYS:
+        raise InvalidInput(f"way must be one of {', '.join(planning.WAYS)}, got {way}")
+    fields = _fields(raw, way, programme)
+    found = _answered({"way": way, **fields}, programme)
+    answer = found.answer
+    beside = [text for name, text in said if name == BESIDE]
+    wish = wish_of(way, fields)
+    drawn = _drawn([(wish, answer)] if answer else [], [each for each in beside if each != wish])
+    text = load()
+    return PlanView(
+        programme=programme,
+        way=way,
+        fields=fields,
+        changed=any(name in raw for name in _conditions()),
+        kinds=_kinds(way, fields),
+        problems=found.problems,
+        trouble=found.trouble,
+        instead=found.instead,
+        told=words.tell(answer, text, programme.lot) if answer else None,
+        table=words.table(answer, text) if answer else ((), ()),
+        points=_points(answer) if answer else (),
+        drawn=drawn,
+        answered=answer is not None,
+        pull=_pull(raw, answer, programme, now),
+        address=said,
+    )
+
+
+def sheet_of(store: Store, search: str, now: datetime) -> str:
+    """The pull sheet for an address, as HTML.
+
+    Raises
+    ------
+    InvalidInput
+        If the address has no pull that can be drawn; with the reason.
+    """
+    shown = view(store, search, now)
+    faults = {**shown.problems, **shown.pull.problems}
+    if faults:
+        raise InvalidAsk(faults)
+    if shown.pull.pulling is None or shown.told is None:
+        raise InvalidInput(shown.trouble or shown.pull.trouble)
+    return sheet.sheet(shown.pull.pulling, shown.told.pull, load(), shown.programme)
+
+
+def address(pairs: Iterable[tuple[str, str]]) -> str:
+    """The query that says some names and texts."""
+    made = urlencode(list(pairs))
+    return f"?{made}" if made else ""
+
+
+def wish_of(way: str, fields: Texts) -> str:
+    """A wish as the query of its own address, so that the same wish is the same text."""
+    named = ((name, fields.get(name, "").strip()) for name in ask.names(way))
+    return urlencode([("way", way), *((name, text) for name, text in named if text)])
+
+
+def _read(search: str | None) -> tuple[tuple[str, str], ...]:
+    said = parse_qsl((search or "").lstrip("?"), keep_blank_values=True)
+    known = ("way", *ask.READERS, "by", *pulling.READERS, BESIDE)
+    for name, _ in said:
+        if name not in known:
+            raise InvalidInput(f"an address may ask for {', '.join(known)}, got {name}")
+    if sum(name == BESIDE for name, _ in said) >= MOST:
+        raise InvalidInput(f"{BESIDE} must come {MOST - 1} times at most")
+    return tuple(said)
+
+
+@dataclass(frozen=True, slots=True)
+class _Answered:
+    """What became of a wish: an answer, problems by field, or a trouble and what to do instead."""
+
+    answer: Answer | None = None
+    problems: Texts = field(default_factory=dict)
+    trouble: str = ""
+    instead: str = ""
+
+
+def _answered(raw: Texts, programme: Programme) -> _Answered:
+    try:
+        asked = planning.read(raw)
+        return _Answered(planning.answer(asked))
+    except InvalidAsk as reason:
+        return _Answered(problems=reason.problems)
+    except NoSuchPlan as reason:
+        instead = words.instead(asked, load(), programme.lot)
+        return _Answered(trouble=str(reason), instead=instead)
+
+
+def _points(answer: Answer) -> tuple[tuple[float, float], ...]:
+    pairs = zip(CHANCES, answer.qualities, strict=True)
+    return tuple((chance, quality) for chance, quality in pairs if quality is not None)
+
+
+def _drawn(first: list[tuple[str, Answer]], beside: Sequence[str]) -> tuple[Drawn, ...]:
+    """The plans on the picture, over the same qualities."""
+    found = [*first, *((each, _beside(each)) for each in beside)]
+    if not found:
+        return ()
+    worst = max(planning.span(answer) for _, answer in found)
+    if any(answer.model != "poisson" for _, answer in found):
+        worst = min(worst, 1.0)
+    text = load()
+    return tuple(
+        Drawn(words.pulls(answer, text), wish, answer, planning.curves(answer, worst))
+        for wish, answer in found
+    )
+
+
+def _beside(wish: str) -> Answer:
+    return planning.answer(planning.read(dict(parse_qsl(wish, keep_blank_values=True))))
+
+
+# What the form says before anyone has typed
+
+
+def _fields(raw: Texts, way: str, programme: Programme) -> dict[str, str]:
+    """The texts of a way's form, and whatever else of a wish the address says."""
+    start = _defaults(programme)
+    fields = {name: raw.get(name, start[name]) for name in ask.names(way)}
+    return fields | {name: text for name, text in raw.items() if name in ask.READERS}
+
+
+def _defaults(programme: Programme) -> dict[str, str]:
+    short = 100 * (1 - programme.target)
+    tabled = next(iter(class_wishes(programme)), ("", "1", "II"))
+    tote = programme.lot == "tote"
+    lanes, shift = programme.lanes, programme.shifts[0].code
+    full = [_full(programme, lane.code, shift) for lane in lanes]
+    return {
+        "lot_size": str(lot_size(programme, lanes[0].code, shift)),
+        **{"aql": tabled[1], "level": tabled[2]},
+        **{"inspection": "normal", "kind": "single"},
+        **{"p1": _number(short), "p2": _number(5 * short)},
+        **{"producer_risk": "5", "consumer_risk": "10"},
+        **{"target": _number(100 * programme.target), "incorrect": "0"},
+        "confidence": _number(100 * programme.confidence),
+        **{"lq": _number(5 * short), "ac": "0"},
+        **{"aoql": _number(short), "process_average": _number(short / 2)},
+        **{"sensitivity": "100", "specificity": "100"},
+        "correlation": _number(programme.correlation),
+        "from_totes": "1" if tote else "10",
+        "lots": str(sum(full) if tote else len(lanes)) if all(full) or not tote else "",
+        "piece_seconds": _number(ask.Conditions().piece_seconds),
+        "tote_seconds": _number(ask.Conditions().tote_seconds),
+    }
+
+
+def _full(programme: Programme, lane: str, shift: str) -> int:
+    """Totes that full nests fill on a lane in a shift; 0 where that is not known."""
+    rate = programme.line_of(lane).pieces_per_second or 0
+    hours = next(each.hours for each in programme.shifts if each.code == shift)
+    return int(rate * hours * 3600 / programme.pieces_per_tote)
+
+
+def _conditions() -> tuple[str, ...]:
+    return tuple(each for each in ask.Conditions.__dataclass_fields__)
+
+
+def _kinds(way: str, fields: Texts) -> tuple[str, ...]:
+    """The kinds of plan that there are for what is asked."""
+    known = KINDS.get(way, ())
+    return tuple(each for each in known if each != "multiple" or _printed(fields))
+
+
+def _printed(fields: Texts) -> bool:
+    try:
+        planning.answer(planning.read({"way": "aql", **fields, "kind": "multiple"}))
+    except QAError:
+        return False
+    return True
+
+
+def _number(value: float) -> str:
+    return f"{value:.6g}"
+
+
+# What to pull
+
+
+def _pull(raw: Texts, answer: Answer | None, programme: Programme, now: datetime) -> PullView:
+    by = raw.get("by") or "plan"
+    if by not in pulling.WAYS:
+        raise InvalidInput(f"by must be one of {', '.join(pulling.WAYS)}, got {by}")
+    fields = _pull_fields(raw, by, programme, now)
+    text = load()
+    found, problems, trouble = _pulled({"by": by, **fields}, answer, programme)
+    return PullView(
+        by=by,
+        fields=fields,
+        problems=problems,
+        trouble=trouble,
+        pulling=found,
+        said=sheet.said(found, text) if found else "",
+        rows=tuple(_rows(found, programme)) if found else (),
+        cautions=sheet.cautions(text),
+    )
+
+
+def _pulled(
+    raw: Texts, answer: Answer | None, programme: Programme
+) -> tuple[Pulling | None, Texts, str]:
+    if answer is None:
+        return None, {}, ""
+    try:
+        asked = planning.read_pull(raw)
+        where = planning.cells(asked, programme)
+        holds = programme.pieces_per_tote
+        return planning.pull(asked, answer, where, pieces_per_tote=holds), {}, ""
+    except InvalidAsk as reason:
+        return None, reason.problems, ""
+    except NoSuchPlan as reason:
+        return None, {}, str(reason)
+
+
+def _rows(found: Pulling, programme: Programme) -> Iterable[tuple[str, ...]]:
+    text = load()
+    names = {each.code: each.name for each in programme.shifts}
+    for each in found.schedule.pulls:
+        cell = each.label
+        if isinstance(cell, planning.Cell):
+            yield cell.lane, names[cell.shift], str(each.tote), sheet.positions(each, text)
+
+
+def _pull_fields(raw: Texts, by: str, programme: Programme, now: datetime) -> dict[str, str]:
+    short = 100 * (1 - programme.target)
+    shift = day_and_shift(programme, now)[1]
+    lane, shift = raw.get("lane", ""), raw.get("shift", shift)
+    shifts = [each.code for each in programme.shifts if shift in ("", each.code)]
+    full = _full(programme, programme.lanes[0].code, programme.shifts[0].code)
+    start = {
+        "totes": str(2 * max(len(shifts), 1) * (1 if lane else len(programme.lanes))),
+        **{"pieces": "", "lane": lane, "shift": shift},
+        **{"expect": _number(short), "half_width": _number(short / 2)},
+        **{"rise": "2", "power": "90"},
+        **{"filled": str(full or ""), "quadrants": "1"},
+        "seed": str(int(now.timestamp())),
+    }
+    fields = {name: raw.get(name, start[name]) for name in pulling.names(by)}
+    return fields | {name: text for name, text in raw.items() if name in pulling.READERS}
+
+
+def class_wishes(programme: Programme) -> tuple[tuple[str, str, str], ...]:
+    """Class, AQL and level of the programme's plans that go by the table, the gravest first."""
+    found = ((severity, programme.plans.get(severity)) for severity in JUDGED)
+    return tuple(
+        (severity, _number(each.aql), each.level)
+        for severity, each in found
+        if each is not None and each.aql is not None
+    )
