@@ -26,15 +26,25 @@ from qa.charts.run_length import (
     guarded_limit,
     shewhart_run_length,
 )
+from qa.charts.run_rules import (
+    RUN_RULES,
+    RuleRunLengths,
+    RunRule,
+    rule_run_lengths,
+    run_rules,
+)
 
 __all__ = [
+    "RUN_RULES",
     "BernoulliLimit",
     "ChangePoint",
     "ControlChart",
     "Cusum",
     "CusumLimit",
     "EwmaLimit",
+    "RuleRunLengths",
     "RunLength",
+    "RunRule",
     "bernoulli_cusum",
     "bernoulli_limit",
     "bernoulli_run_length",
@@ -51,6 +61,8 @@ __all__ = [
     "np_chart",
     "p_chart",
     "pieces_between",
+    "rule_run_lengths",
+    "run_rules",
     "shewhart_run_length",
     "standardised",
     "u_chart",

@@ -89,6 +89,7 @@ def ewma(
         upper=np.where(high < 1, high, np.nan),
         sigma=sigma,
         inspected=n,
+        scale=n,
         signals=(x < least) | (x > most),
         least=np.maximum(least, 0.0),
         most=np.minimum(most, n),

@@ -92,6 +92,7 @@ def g_chart(
         upper=high,
         sigma=_sigma(p, r),
         inspected=x + r,
+        scale=np.ones_like(x),
         signals=(x < least) | (x > most),
         least=np.maximum(least, 0.0),
         most=most,

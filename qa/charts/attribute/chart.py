@@ -37,6 +37,7 @@ class ControlChart:
         could cross the limit
     sigma : standard deviation of the statistic in control, as the limits take it
     inspected : pieces (or units) the count was found in; 1 for a c chart
+    scale : what a count is divided by to be drawn: inspected, or 1 where counts are drawn
     signals : bool, the count lies beyond a limit
     least, most : smallest and largest count that does not signal
     """
@@ -47,6 +48,7 @@ class ControlChart:
     upper: Floats
     sigma: Floats
     inspected: Floats
+    scale: Floats
     signals: NDArray[np.bool_]
     least: Floats
     most: Floats
@@ -256,6 +258,7 @@ def _chart(series: Series, rule: Rule, greatest: Floats, scale: Floats) -> Contr
         upper=np.where(most < greatest, high, np.nan) / scale,
         sigma=sigma / scale,
         inspected=series.inspected,
+        scale=scale,
         signals=(x < least) | (x > most),
         least=np.maximum(least, 0.0),
         most=np.minimum(most, greatest),
