@@ -373,6 +373,22 @@ def test_weights_not_known_are_said() -> None:
     assert found.assumed[0] == "No tote was inspected in 3: the figure does not speak of it."
 
 
+@given(totes, st.data())
+def test_small_numbers_and_words_label_alike(
+    pairs: list[tuple[int, int]], data: st.DataObject
+) -> None:
+    x, n = np.transpose(pairs)
+    label = np.array(data.draw(st.lists(st.integers(0, 40), min_size=len(x), max_size=len(x))))
+    number, word = clustered(x, n, stratum=label), clustered(x, n, stratum=[f"{i}" for i in label])
+    assert_allclose(number.interval.low, word.interval.low, rtol=1e-12)
+    assert_allclose(number.effective_n, word.effective_n, rtol=1e-12)
+    weight = {int(i): float(i + 1) for i in set(label.tolist())}
+    named = {f"{i}": share for i, share in weight.items()}
+    one = clustered(x, n, stratum=label, weight=weight).interval.estimate
+    other = clustered(x, n, stratum=[f"{i}" for i in label], weight=named).interval.estimate
+    assert_allclose(one, other, rtol=1e-12)
+
+
 def test_labels_may_be_of_any_kind() -> None:
     x, n = [1, 2, 3, 4], [100] * 4
     pairs = [("1", "day"), ("1", "day"), ("2", "night"), ("2", "night")]

@@ -1,5 +1,6 @@
 """Intervals for the fraction of pieces of one kind: from one sample, and from many totes."""
 
+from qa.intervals.always_valid import always_valid
 from qa.intervals.beta_binomial import learned_prior
 from qa.intervals.binomial import Interval, binomial
 from qa.intervals.clustered import Estimate, clustered, clustered_from_sums
@@ -9,6 +10,7 @@ __all__ = [
     "Estimate",
     "Interval",
     "ToteFit",
+    "always_valid",
     "binomial",
     "clustered",
     "clustered_from_sums",

@@ -313,7 +313,7 @@ def _halved_ends(values: Array) -> Array:
 _ENDS = np.array([[0.0, np.pi / 2.0], [0.0, np.pi / 2.0 - 1e-6]])  # 0 / 0 at a correlation of 1
 _FIRST_STEPS = (64, 48)
 _DOUBLINGS = 6
-_SETTLED = 1e-6  # of the first term of the cosine series
+_SETTLED = 1e-5  # of the first term of the cosine series
 _COARSE = 25
 _HISTORY_STEPS = 512
 _DOUBT = 2.0

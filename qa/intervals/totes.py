@@ -15,6 +15,7 @@ Labels = Iterable[Hashable] | NDArray[np.generic]
 
 SUMS = ("totes", "n", "x", "n2", "x2", "nx")
 _ROUNDING = 1e-13
+_BLOCK = 65_536
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,8 +74,12 @@ def sums_of_totes(
     if x.ndim != 1 or x.size == 0:
         raise InvalidInput(f"count must be one value a tote, got an array of shape {x.shape}")
     labels, codes = _coded(stratum, x.size)
-    columns = [np.ones_like(x), n, x, n * n, x * x, n * x, x * x / n]
-    return Sums(*_added(columns, codes, len(labels))), labels, Counts(x, n, codes)
+    total = np.zeros((len(SUMS) + 1, len(labels)))
+    block = max(_BLOCK, 4 * len(labels))  # products of few totes at a time stay in the cache
+    for at in range(0, x.size, block):
+        few = slice(at, at + block)
+        total += _seven(x[few], n[few], codes[few], len(labels))
+    return Sums(*total), labels, Counts(x, n, codes)
 
 
 def sums_of_rows(
@@ -146,16 +151,37 @@ def _added(columns: list[Array], codes: NDArray[np.intp], strata: int) -> list[A
     return [np.bincount(codes, values, strata).astype(np.float64) for values in columns]
 
 
+def _seven(x: Array, n: Array, codes: NDArray[np.intp], strata: int) -> Array:
+    """The six sums of each stratum and that of x squared over n."""
+    square = x * x
+    columns = [n, x, n * n, square, n * x, square / n]
+    return np.stack([np.bincount(codes, minlength=strata), *_added(columns, codes, strata)])
+
+
 def _coded(stratum: Labels | None, size: int) -> tuple[list[Hashable], NDArray[np.intp]]:
-    """The distinct labels in the order of their coming, and the place of each row's among them."""
+    """The distinct labels, and the place of each row's among them.
+
+    In the order of their coming; small whole numbers in their own, in a tenth of the time.
+    """
     if stratum is None:
         return [None], np.zeros(size, dtype=np.intp)
+    if _small_wholes(stratum, size):
+        places = np.asarray(stratum)
+        there = np.bincount(places) > 0
+        codes = places if there.all() else (np.cumsum(there) - 1)[places]
+        return list(np.flatnonzero(there).tolist()), codes.astype(np.intp, copy=False)
     rows = stratum.tolist() if isinstance(stratum, np.ndarray) else list(stratum)
     if len(rows) != size:
         raise InvalidInput(f"stratum must have {size} labels, got {len(rows)}")
-    places: dict[Hashable, int] = {}
-    codes = np.array([places.setdefault(row, len(places)) for row in rows], dtype=np.intp)
-    return list(places), codes
+    found: dict[Hashable, int] = {}
+    codes = np.array([found.setdefault(row, len(found)) for row in rows], dtype=np.intp)
+    return list(found), codes
+
+
+def _small_wholes(stratum: Labels, size: int) -> bool:
+    if not isinstance(stratum, np.ndarray) or stratum.dtype.kind not in "iu":
+        return False
+    return stratum.shape == (size,) and stratum.min() >= 0 and bool(stratum.max() <= size)
 
 
 def _checked_sums(sums: Mapping[str, ArrayLike]) -> list[Array]:
