@@ -11,6 +11,7 @@ from qa.charts.attribute import (
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
 from qa.charts.ewma import ewma
+from qa.charts.mix import Mix, mix
 from qa.charts.rare import bernoulli_cusum, g_chart, pieces_between
 from qa.charts.run_length import (
     BernoulliLimit,
@@ -42,6 +43,7 @@ __all__ = [
     "Cusum",
     "CusumLimit",
     "EwmaLimit",
+    "Mix",
     "RuleRunLengths",
     "RunLength",
     "RunRule",
@@ -58,6 +60,7 @@ __all__ = [
     "ewma_run_length",
     "g_chart",
     "guarded_limit",
+    "mix",
     "np_chart",
     "p_chart",
     "pieces_between",
