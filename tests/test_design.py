@@ -191,6 +191,68 @@ def double_by_trying_all(p1: float, p2: float, ratio: int | None, most: int, law
     return best[1:]
 
 
+def double_in_lot_by_counting(
+    size: int, good: int, bad: int, ratio: int | None
+) -> tuple[float, tuple[int, ...]]:
+    """Least ASN at `good` incorrect pieces of a lot, over every n1, c1, n2, c2, by counting."""
+
+    def draw(total: int, incorrect: int, n: int) -> list[float]:
+        ways = comb(total, n)
+        return [
+            comb(incorrect, j) * comb(total - incorrect, n - j) / ways
+            for j in range(min(n, incorrect) + 1)
+        ]
+
+    def ends(incorrect: int, n1: int, c1: int, n2: int, c2: int) -> tuple[float, float]:
+        """Chance of acceptance, and of a second sample."""
+        first = draw(size, incorrect, n1)
+        accepted, second = sum(first[: c1 + 1]), sum(first[c1 + 1 : c2 + 1])
+        for j, chance in list(enumerate(first))[c1 + 1 : c2 + 1]:
+            accepted += chance * sum(draw(size - n1, incorrect - j, n2)[: c2 - j + 1])
+        return accepted, second
+
+    best: tuple[float, tuple[int, ...]] = (np.inf, ())
+    for n1 in range(1, size):
+        sizes = range(1, size - n1 + 1) if ratio is None else [ratio * n1]
+        for n2, c1 in itertools.product((n for n in sizes if n1 + n <= size), range(bad)):
+            for c2 in range(c1 + 1, bad):
+                accepted, second = ends(good, n1, c1, n2, c2)
+                asn = n1 + n2 * second
+                keeps = asn < best[0] - 1e-9 and 1 - accepted <= 0.05 * TIE
+                if keeps and ends(bad, n1, c1, n2, c2)[0] <= 0.10 * TIE:
+                    best = asn, (n1, c1, n2, c2)
+    return best
+
+
+@pytest.mark.parametrize("ratio", [None, 1, 2])
+@pytest.mark.parametrize(("size", "good", "bad"), [(30, 1, 8), (24, 1, 6), (40, 2, 9)])
+def test_no_double_plan_for_a_lot_asks_for_fewer_pieces(
+    size: int, good: int, bad: int, ratio: int | None
+) -> None:
+    p1, p2 = good / size, bad / size
+    asn, expected = double_in_lot_by_counting(size, good, bad, ratio)
+    made = {"kind": "double", "model": "hypergeometric", "lot_size": size, "ratio": ratio}
+    if not expected:
+        with refused("no double plan meets both risks.*", NoSuchPlan):
+            two_point(p1, p2, **made)
+        return
+    plan = two_point(p1, p2, **made)
+    assert isinstance(plan, DoublePlan)
+    assert (plan.n1, plan.ac1, plan.n2, plan.ac2) == expected
+    assert asn < two_point(p1, p2, model="hypergeometric", lot_size=size).n
+
+
+def test_a_double_plan_for_a_lot_keeps_the_risks_between_whole_pieces() -> None:
+    made = {"kind": "double", "model": "hypergeometric", "lot_size": 330}
+    plan = two_point(0.01, 0.06, **made)  # 3.3 and 19.8 incorrect pieces
+    curve = {"model": "hypergeometric", "lot_size": 330}
+    assert plan.accept(0.01, **curve) >= 0.95 - 1e-9
+    assert plan.accept(0.06, **curve) <= 0.10 + 1e-9
+    large = two_point(0.01, 0.06, kind="double", model="hypergeometric", lot_size=10**6)
+    process = two_point(0.01, 0.06, kind="double")
+    assert abs(large.n1 - process.n1) + abs(large.n2 - process.n2) <= 1
+
+
 @pytest.mark.parametrize("ratio", [None, 1, 2])
 @pytest.mark.parametrize(("p1", "p2"), [(0.1, 0.5), (0.05, 0.4), (0.02, 0.25), (0.12, 0.42)])
 def test_no_double_plan_asks_for_fewer_pieces(p1: float, p2: float, ratio: int | None) -> None:
@@ -360,8 +422,10 @@ def test_what_two_points_refuse() -> None:
         two_point(0.01, 0.05, ratio=2)
     with refused("ratio must be whole numbers, 1 or more, got 0.5"):
         two_point(0.01, 0.05, kind="double", ratio=0.5)  # type: ignore[arg-type]
-    with refused("model must be binomial or poisson for double plans, got hypergeometric"):
-        two_point(0.01, 0.05, kind="double", model="hypergeometric", lot_size=900)
+    with refused("lot_size must be given with the hypergeometric model, got None"):
+        two_point(0.01, 0.05, kind="double", model="hypergeometric")
+    with refused("no plan within the lot of 40 pieces meets both risks.*", NoSuchPlan):
+        two_point(0.01, 0.03, kind="double", model="hypergeometric", lot_size=40)
 
 
 def test_risks_that_no_plan_within_the_lot_can_meet() -> None:

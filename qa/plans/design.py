@@ -101,10 +101,11 @@ def two_point(
             if model == "hypergeometric"
             else SinglePlan(*(int(each) for each in singles(points)))
         )
-    elif model == "hypergeometric":
-        raise InvalidInput("model must be binomial or poisson for double plans, got hypergeometric")
     else:
-        plan = best_double(points, None if ratio is None else one_whole(ratio, "ratio", least=1))
+        times = None if ratio is None else one_whole(ratio, "ratio", least=1)
+        if model == "hypergeometric" and size is None:
+            raise InvalidInput("lot_size must be given with the hypergeometric model, got None")
+        plan = best_double(points, times, size if model == "hypergeometric" else None)
     if size is not None and plan.n > size:
         raise NoSuchPlan(
             f"no {kind} plan within the lot of {size:,} pieces meets both risks, {plan.n:,} would "

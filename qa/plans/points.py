@@ -209,17 +209,17 @@ def single_in_lot(points: Points, lot_size: int | None) -> SinglePlan:
     """
     if lot_size is None:
         raise InvalidInput("lot_size must be given with the hypergeometric model, got None")
-    good, bad = (_mixture(float(p), lot_size) for p in (points.p1, points.p2))
+    good, bad = (lot_mixture(float(p), lot_size) for p in (points.p1, points.p2))
     most, limit = max(incorrect for _, incorrect in bad), points.producer * TIE
     c = min(int(_likely_c(points.p1.reshape(1), points.p2.reshape(1), points)[0]), most)
     n = 0
     while c > 0:
-        n = _least_in_lot(lot_size, bad, c - 1, points.consumer, c)
+        n = smallest_in_mixture(lot_size, bad, c - 1, points.consumer, c)
         if n <= lot_size and _rejected(lot_size, good, n - 1, c - 1) > limit:
             break
         c -= 1
     for ac in range(c, most):
-        n = _least_in_lot(lot_size, bad, ac, points.consumer, max(n, ac + 1))
+        n = smallest_in_mixture(lot_size, bad, ac, points.consumer, max(n, ac + 1))
         if n <= lot_size and _rejected(lot_size, good, n, ac) <= limit:
             return SinglePlan(n, ac)
     raise NoSuchPlan(
@@ -231,10 +231,10 @@ def single_in_lot(points: Points, lot_size: int | None) -> SinglePlan:
 
 def smallest_in_lot(lot_size: int, incorrect: int, c: int, risk: float) -> int:
     """The least n of a lot with P(X <= c) no more than the risk; c is below `incorrect`."""
-    return _least_in_lot(lot_size, [(1.0, incorrect)], c, risk, c + 1)
+    return smallest_in_mixture(lot_size, [(1.0, incorrect)], c, risk, c + 1)
 
 
-def _mixture(p: float, size: int) -> list[tuple[float, int]]:
+def lot_mixture(p: float, size: int) -> list[tuple[float, int]]:
     """Shares of lots with the whole incorrect pieces beside ``p size``."""
     pieces = p * size
     if abs(pieces - round(pieces)) <= 1e-9 * max(pieces, 1):
@@ -243,7 +243,9 @@ def _mixture(p: float, size: int) -> list[tuple[float, int]]:
     return [(below + 1 - pieces, below), (pieces - below, below + 1)]
 
 
-def _least_in_lot(size: int, lots: list[tuple[float, int]], c: int, risk: float, start: int) -> int:
+def smallest_in_mixture(
+    size: int, lots: list[tuple[float, int]], c: int, risk: float, start: int
+) -> int:
     """The least n from `start` that keeps the risk at c; ``size + 1`` where none does.
 
     Newton's steps on the logarithm of the chance, kept between a sample that is too small and one
