@@ -86,3 +86,9 @@ def test_the_decision_follows_its_rule() -> None:
     elsewhere = replace(bad, cell=replace(cell, shape="mixture"))
     assert coverage.decision([good, wide, wrong, elsewhere]).endswith("narrowest: korn_graubard.")
     assert coverage.decision([bad, wrong, replace(wide, misses=0.2)]).startswith("No method")
+
+
+def test_the_kept_table_is_of_todays_cells() -> None:
+    with coverage.TABLE.open(encoding="utf-8") as lines:
+        rows = list(csv.DictReader(lines))
+    assert len(rows) == len(many_totes.cells()) * len(many_totes.METHODS)

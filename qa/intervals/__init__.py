@@ -5,6 +5,7 @@ from qa.intervals.beta_binomial import learned_prior
 from qa.intervals.binomial import Interval, binomial
 from qa.intervals.clustered import Estimate, clustered, clustered_from_sums
 from qa.intervals.tote_fit import ToteFit, correlation_interval, fit_totes
+from qa.intervals.tote_quality import tote_quality
 
 __all__ = [
     "Estimate",
@@ -17,4 +18,5 @@ __all__ = [
     "correlation_interval",
     "fit_totes",
     "learned_prior",
+    "tote_quality",
 ]

@@ -127,6 +127,35 @@ def checked_prior(prior: Prior) -> Prior:
     return float(shapes[0]), float(shapes[1])
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Joint:
+    """Posterior of the angles of mean and correlation: a row a mean, a column a correlation."""
+
+    mean: Array
+    rho: Array
+    values: Array
+
+    def marginals(self) -> tuple[Density, Density]:
+        """Of the mean, and of the correlation."""
+        mean = self.values @ _halved_ends(np.ones_like(self.rho))
+        rho = _halved_ends(np.ones_like(self.mean)) @ self.values
+        return (
+            Density(self.mean[0], self.mean[-1], mean),
+            Density(self.rho[0], self.rho[-1], rho),
+        )
+
+    def chance_below(self, limit: Array) -> float:
+        """Chance of a mean below a limit that each correlation has of its own."""
+        first, last = self.mean[[0, -1]]
+        at = np.clip((np.arcsin(np.sqrt(limit)) - first) / (last - first), 0.0, 1.0)
+        series = _halved_ends(fft.dct(self.values, type=1, axis=0))
+        waves = np.pi * np.arange(1, len(series))
+        swing = np.sin(np.multiply.outer(waves, at)) * series[1:] / waves[:, np.newaxis]
+        weight = _halved_ends(np.ones_like(self.rho))
+        below = (series[0] * at + swing.sum(axis=0)) @ weight
+        return float(below / (series[0] @ weight))
+
+
 def totes_of(count: Array, inspected: Array, weight: Array | None = None) -> Totes:
     """The totes for the likelihood, each of them counted `weight` times."""
     weight = np.ones_like(count) if weight is None else weight
@@ -150,11 +179,18 @@ def posterior(totes: Totes, prior: Prior = CORRELATION_PRIOR) -> tuple[Density, 
     Trefethen & Weideman (2014), SIAM Review 56, 385-458 (equal steps). Griffiths (1973),
     Biometrics 29, 637-648 (the likelihood in this form).
     """
+    return joint(totes, prior).marginals()
+
+
+def joint(totes: Totes, prior: Prior = CORRELATION_PRIOR) -> Joint:
+    """The posterior behind both, its steps halved until both marginals have settled."""
     log_density = _log_density(totes, prior)
     box, steps = _box(log_density), np.array(_FIRST_STEPS)
     for _ in range(_DOUBLINGS):
-        found = _marginals(log_density, box, steps)
-        rough = np.array([not each.settled() for each in found])
+        mean, rho = (_spaced(ends, int(n)) for ends, n in zip(box, steps, strict=True))
+        table = log_density(mean, rho)
+        found = Joint(mean, rho, np.exp(table - table.max()))
+        rough = np.array([not each.settled() for each in found.marginals()])
         if not rough.any():
             break
         steps = steps * (1 + rough)
@@ -226,18 +262,6 @@ def _log_density(totes: Totes, prior: Prior) -> LogDensity:
         return np.asarray(seen + known + (2.0 * b - 1.0) * np.log(np.cos(rho)))
 
     return log_density
-
-
-def _marginals(
-    log_density: LogDensity, box: Array, steps: NDArray[np.int_]
-) -> tuple[Density, Density]:
-    mean, rho = (_spaced(ends, int(n)) for ends, n in zip(box, steps, strict=True))
-    table = log_density(mean, rho)
-    table = np.exp(table - table.max())
-    return (
-        Density(mean[0], mean[-1], table @ _halved_ends(np.ones_like(rho))),
-        Density(rho[0], rho[-1], _halved_ends(np.ones_like(mean)) @ table),
-    )
 
 
 def _box(log_density: LogDensity) -> Array:
