@@ -9,7 +9,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 ROOMS = sorted(path for room in ("qa", "dashboard") for path in (ROOT / room).rglob("*.py"))
-STATISTICS = ("qa.intervals", "qa.plans", "qa.charts", "qa.compare", "qa.agreement")
+STATISTICS = ("qa.intervals", "qa.plans", "qa.charts", "qa.agreement")
 SCREENS = ("dash", "plotly", "flask", "dashboard", "waitress")
 GROUND = ("qa._validate", "qa.errors")
 
@@ -21,6 +21,8 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("qa.plans.risks", "qa.plans.pull_size"),
         (("qa.plans", "qa.charts.beta_binomial", *GROUND), ("numpy", "scipy")),
     ),
+    # Two fractions are compared through the interval of each, which the room of intervals owns.
+    "qa.compare": (("qa.compare", "qa.intervals", *GROUND), ("numpy", "scipy")),
     **{room: ((room, *GROUND), ("numpy", "scipy")) for room in STATISTICS},
     "qa.store": (
         ("qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),

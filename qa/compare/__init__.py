@@ -1,0 +1,26 @@
+"""Comparing lanes, shifts and heads: two fractions, many at once, and where the variance lies."""
+
+from qa.compare.many import Funnel, Shares, adjusted, funnel, shares
+from qa.compare.parts import VarianceParts, variance_parts
+from qa.compare.rates import (
+    Comparison,
+    difference,
+    difference_of_totes,
+    ratio,
+    ratio_of_totes,
+)
+
+__all__ = [
+    "Comparison",
+    "Funnel",
+    "Shares",
+    "VarianceParts",
+    "adjusted",
+    "difference",
+    "difference_of_totes",
+    "funnel",
+    "ratio",
+    "ratio_of_totes",
+    "shares",
+    "variance_parts",
+]
