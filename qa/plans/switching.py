@@ -132,7 +132,9 @@ def after(state: Switching, lot: LotResult) -> Switching:
     >>> state.figures
     (('lots', 3),)
     """
-    checked_whole([lot.inspected, lot.incorrect], "inspected and incorrect")
+    counts = (lot.inspected, lot.incorrect)
+    if not all(type(count) is int and count >= 0 for count in counts):  # many lots: the quick way
+        checked_whole(counts, "inspected and incorrect")
     if state.inspection == "discontinued":
         if not lot.resumed:
             return replace(state, switched=False)
@@ -243,6 +245,8 @@ def limit_number(inspected: int, aql: float) -> int | None:
 def _normal(state: Switching, lot: LotResult) -> Switching:
     if state.recent.count(False) >= 2:
         return _switch(state, "tightened", "2 of 5 rejected", lots=_span(state.recent))
+    if not state.reduced_wanted and state.rule != "iso_2859_1":
+        return state
     run = (*state.run, (lot.inspected, lot.incorrect)) if lot.accepted else ()
     state = replace(state, run=_needed(run, state.aql), score=_score(state, lot))
     if not (state.reduced_wanted and lot.steady and lot.accepted):

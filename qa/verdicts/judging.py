@@ -6,7 +6,7 @@ another. The plans of a sample are those in force when its first pieces were pul
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -170,7 +170,9 @@ class Judge:
             kept = switching.start(
                 of_class.aql, rule=programme.switching, reduced_wanted=programme.reduced
             )
-            self.states[stream] = kept
+        elif kept.reduced_wanted != programme.reduced:
+            kept = replace(kept, reduced_wanted=programme.reduced)
+        self.states[stream] = kept
         return kept
 
     def resume(self, site: str, lane: str, until: Any) -> None:
