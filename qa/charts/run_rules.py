@@ -98,17 +98,18 @@ def run_rules(
     [[False, False, False, False, False, False, False, False, True]]
     """
     z = _deviations(chart)
-    order, begins = _in_series(z.size, series)
+    order, starts = _in_series(z.size, series)
     z = z if order is None else z[order]
     found = np.zeros((len(rules), z.size), dtype=np.bool_)
     for row, rule in zip(found, rules, strict=True):
         line = rule.beyond + ON_THE_LIMIT
-        row[:] = _filled(z > line, z < -line, rule, begins)
-    if order is not None:
-        back = np.empty_like(order)
-        back[order] = np.arange(order.size)
-        found = found[:, back]
-    return found
+        row[:] = _filled(z > line, z < -line, rule, starts)
+    if order is None:
+        return found
+    unsorted = np.empty_like(found)
+    for row, sorted_row in zip(unsorted, found, strict=True):
+        row[order] = sorted_row
+    return unsorted
 
 
 def rule_run_lengths(
@@ -184,38 +185,42 @@ def _deviations(chart: ControlChart) -> Floats:
 def _in_series(
     size: int, series: ArrayLike | None
 ) -> tuple[NDArray[np.intp] | None, NDArray[np.intp]]:
-    """An order in which series follow each other, and there the begin of each point's series."""
-    if series is None:
-        return None, np.zeros(size, dtype=np.intp)
+    """An order in which series follow each other, if theirs is another, and where each begins."""
+    if series is None or size == 0:
+        return None, np.zeros(min(size, 1), dtype=np.intp)
     labels = np.asarray(series)
     if labels.shape != (size,):
         raise InvalidInput(f"series must have {size} labels, got {labels.size}")
-    new = labels[1:] != labels[:-1]
+    if labels.dtype.kind in "iu" and int(labels.max()) - int(labels.min()) < 1 << 16:
+        labels = (labels - labels.min()).astype(np.uint16)  # so short, numpy sorts by digits
     order = None
-    if np.unique(labels).size <= new.sum():  # some series comes back after another
+    if not (labels[1:] >= labels[:-1]).all():
         order = np.argsort(labels, kind="stable")
         labels = labels[order]
-        new = labels[1:] != labels[:-1]
-    first = np.concatenate([[True], new])[:size]
-    return order, np.maximum.accumulate(np.where(first, np.arange(size), 0))
+    return order, np.concatenate([[0], np.flatnonzero(labels[1:] != labels[:-1]) + 1])
 
 
-def _filled(up: Flags, down: Flags, rule: RunRule, begins: NDArray[np.intp]) -> Flags:
+def _filled(up: Flags, down: Flags, rule: RunRule, starts: NDArray[np.intp]) -> Flags:
     """Points at which enough of the last ones lie on one side, theirs.
 
-    Both sides are counted in one running sum, the lower one in its high half.
+    Both sides are counted in one running sum, the lower one in its high half. It wraps round, and
+    so do differences; those over a window, of at most 20 points a side, come out right.
     """
-    step = up.astype(np.int64)
-    step[down] = _HIGH
-    total = np.concatenate([[0], np.cumsum(step)])
-    at = np.arange(up.size)
-    inside = total[1:] - total[np.maximum(at + 1 - rule.of, begins)]
+    total = np.zeros(up.size + 1, dtype=np.int16)
+    np.cumsum(up + down * _HIGH, dtype=np.int16, out=total[1:])
+    inside = total[1:].copy()
+    inside[rule.of :] -= total[1 : max(up.size + 1 - rule.of, 1)]
+    ends = np.append(starts[1:], up.size)[:, np.newaxis]
+    early = starts[:, np.newaxis] + np.arange(rule.of)
+    row, at = np.nonzero(early < ends)
+    early = early[row, at]
+    inside[early] = total[early + 1] - total[starts[row]]
     above, below = inside & (_HIGH - 1), inside >> _HALF
     return np.asarray((up & (above >= rule.points)) | (down & (below >= rule.points)))
 
 
-_HALF = 32
-_HIGH = 1 << _HALF
+_HALF = 8
+_HIGH = np.int16(1 << _HALF)
 
 
 def _level_chances(

@@ -3,19 +3,31 @@
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
-from qa.charts import cusum_limit, p_chart
+from qa.charts import RunRule, cusum_limit, p_chart, run_rules
+from qa.charts.law import checked_law
+from qa.charts.run_length import ewma as ewma_runs
+from qa.charts.run_length import pieces
 from qa.charts.run_length.cusum import _STATES
 from tests.bench.timing import Row
 
 ARL = 500.0
 CENTER, CORRELATION, RATIO = 0.01, 0.01, 2.0
 SIZES = np.arange(100, 251, 5)
+RULES = (
+    RunRule(8, 8),
+    RunRule(2, 3, 2.0),
+    RunRule(4, 5, 1.0),
+    RunRule(10, 11),
+    RunRule(14, 14),
+)
+WEIGHT, WIDTH = 0.1, 2.7  # of the EWMA
 
 
 def rows() -> list[Row]:
-    """The rows of the performance sheet that the charts fill so far."""
+    """The rows of the performance sheet that the charts fill."""
     rng = np.random.default_rng(4)
     inspected = rng.integers(100, 251, 100_000)
     center = np.repeat(rng.uniform(0.002, 0.03, 100), 1000)
@@ -35,7 +47,86 @@ def rows() -> list[Row]:
             4,
             lambda usual, ours: bool((usual == ours).all()),
         ),
+        ruled_row(rng),
+        Row(
+            "EWMA ARL (ours 401 states, usual 1,001)",
+            ewma_by_cdf,
+            ewma_by_sharing,
+            2.5,
+            lambda usual, ours: bool(np.isclose(usual, ours, rtol=0.01)),
+        ),
+        Row(
+            "Bernoulli CUSUM ARL, 695 states",
+            lambda: dense_bernoulli(139, 695, 0.005),
+            lambda: pieces._from_zero(pieces._Walk(139, True, 0.005), 695)[-1],
+            10,
+            lambda usual, ours: bool(np.isclose(usual, ours, rtol=1e-9)),
+        ),
     ]
+
+
+def ruled_row(rng: np.random.Generator) -> Row:
+    """A million audits of a thousand series as they come, mixed."""
+    series = rng.permutation(np.repeat(np.arange(1000), 1000))
+    inspected = rng.integers(100, 251, series.size)
+    center = rng.uniform(0.002, 0.03, 1000)[series]
+    count = rng.binomial(inspected, center)
+    frame = pd.DataFrame({"series": series, "n": inspected, "p": center, "x": count})
+
+    def ours() -> Any:
+        chart = p_chart(count, inspected, center=center, limits="three_sigma")
+        return np.vstack([chart.signals, run_rules(chart, RULES, series=series)])
+
+    return Row(
+        "p chart + 5 run rules, 1e6 audits in 1,000 series",
+        lambda: ruled_by_pandas(frame),
+        ours,
+        4,
+        lambda usual, ours: bool((usual == ours).all()),
+    )
+
+
+def ruled_by_pandas(frame: pd.DataFrame) -> np.ndarray:
+    """Running sums within each series, less those a window ago."""
+    sigma = np.sqrt(frame["n"] * frame["p"] * (1 - frame["p"]))
+    z = (frame["x"] - frame["n"] * frame["p"]) / sigma
+    found = [z.abs() > 3 * (1 + 1e-9)]
+    for rule in RULES:
+        signals = pd.Series(False, index=frame.index)
+        for side in (1, -1):
+            flag = side * z > rule.beyond + 1e-9
+            total = flag.groupby(frame["series"]).cumsum()
+            before = total.groupby(frame["series"]).shift(rule.of, fill_value=0)
+            signals |= flag & (total - before >= rule.points)
+        found.append(signals)
+    return np.vstack(found)
+
+
+def ewma_by_cdf() -> float:
+    """Brook & Evans' cells: the distribution function at every edge from every middle."""
+    half = WIDTH * np.sqrt(CENTER * (1 - CENTER) / 200 * WEIGHT / (2 - WEIGHT))
+    edges = np.linspace(max(CENTER - half, 0.0), CENTER + half, 1002)
+    middle = (edges[1:] + edges[:-1]) / 2
+    beyond = (edges - (1 - WEIGHT) * middle[:, np.newaxis]) / WEIGHT
+    chain = np.diff(stats.binom.cdf(np.floor(beyond * 200 + 1e-9), 200, CENTER), axis=1)
+    runs = np.linalg.solve(np.eye(1001) - chain, np.ones(1001))
+    return float(np.interp(CENTER, middle, runs))
+
+
+def ewma_by_sharing() -> float:
+    law = checked_law(CENTER, 0.0, "binomial")
+    sizes = np.array([200.0]), np.ones(1)
+    chain = ewma_runs._grid(law, law, sizes, WEIGHT, WIDTH, ewma_runs._STATES).chain
+    return float(chain.visits(chain.start).sum())
+
+
+def dense_bernoulli(steps: int, states: int, p: float) -> float:
+    place = np.arange(states)
+    chain = np.zeros((states, states))
+    chain[place, np.maximum(place - 1, 0)] += 1 - p
+    inside = place + steps - 1 < states
+    chain[place[inside], place[inside] + steps - 1] += p
+    return float(np.linalg.solve(np.eye(states) - chain, np.ones(states))[0])
 
 
 def dense_limit() -> tuple[float, float]:
