@@ -443,6 +443,18 @@ def test_what_is_printed_is_worded_in_the_text_file() -> None:
     quoted = re.findall(r'"([^"\n]*)"', code)
     assert [each for each in quoted if re.search(r"[a-z]{2,} [a-z]{2,}", each)] == []
     said = " ".join(quoted)
-    keys = (key.split(".")[-1] for key in load().sentences if key.startswith("command."))
+    plural = re.compile(r"\.(one|other)$")
+    known = (plural.sub("", key) for key in load().sentences if key.startswith("command."))
+    keys = (key.split(".")[-1] for key in known)
     demo = Path(answers.__file__).read_text(encoding="utf-8")
     assert [key for key in keys if key not in said and f'"{key}"' not in demo] == []
+
+
+def test_export_writes_a_file_and_says_how_many(tmp_path: Path, store: str) -> None:
+    file = tmp_path / "out.csv"
+    said = run("export", str(file), "--store", store, "--to", "2026-03-16").stdout
+    count = len(pd.read_csv(file))
+    assert said == f"{count} audits are in {file}.\n"
+    assert count
+    told = refused("export", str(file), "--store", store)
+    assert told == f"{file} is there already; name another file"

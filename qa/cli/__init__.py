@@ -190,6 +190,28 @@ def drift(where: str, at: str | None, as_json: bool) -> None:
 main.add_command(planning.plan)
 
 
+@main.command("export")
+@click.argument("file", metavar="FILE")
+@_store
+@_from
+@_to
+@click.option("--lane", metavar="CODE", help="Of this lane alone.")
+@_json
+def export_(
+    file: str,
+    where: str,
+    first_day: str | None,
+    last_day: str | None,
+    lane: str | None,
+    as_json: bool,
+) -> None:
+    """Write the audits to a new file, .csv or .xlsx; the importer takes it back."""
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    days = _days(first_day, last_day)
+    _print(answers.export(where, file, days, lane), as_json, "exported")
+
+
 @main.command()
 @_store
 @_json

@@ -16,7 +16,7 @@ from qa import efficiency as efficient
 from qa import verdicts
 from qa.cli import printing
 from qa.errors import InvalidInput, StoreError
-from qa.files import importing, mapping
+from qa.files import exporting, importing, mapping
 from qa.files.importing import ImportReport
 from qa.files.rows import Progress
 from qa.programme import Programme, lot_size, parse, read_text, shift_times
@@ -99,6 +99,13 @@ def efficiency(
     else:
         table = efficient.estimate(tallies, programme, **how)
     return printing.in_programme_order(table, programme, groups)
+
+
+def export(where: str, file: str, days: tuple[Any, Any], lane: str | None) -> Answer:
+    """Write audits to a file that is not there yet."""
+    store = schema.open_store(where)
+    count = exporting.export(store, file, first_day=days[0], last_day=days[1], lane=lane)
+    return {"file": file, "audits": count}
 
 
 def drift(where: str, at: str | None) -> Answer:

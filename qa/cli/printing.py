@@ -220,6 +220,11 @@ def checked(answer: Answer, words: Wording) -> str:
     return "\n".join([told, *answer["breaks"]])
 
 
+def exported(answer: Answer, words: Wording) -> str:
+    """What was written, and where."""
+    return words.say("command.exported", count=answer["audits"], file=answer["file"])
+
+
 def _minute(moment: str) -> str:
     """A moment as people read it, to the minute, in UTC."""
     return f"{datetime.fromisoformat(moment).astimezone(UTC):%Y-%m-%d %H:%M} UTC"

@@ -44,7 +44,7 @@ class Columns:
     def cell(self, row: Row, name: str) -> Cell:
         """A field's cell in a row, or its constant; "" where there is neither."""
         constant: Cell = self.mapping.constants.get(name, "")
-        return row.cells[self.at[name]] if name in self.at else constant
+        return cells.plain(row.cells[self.at[name]]) if name in self.at else constant
 
     def header(self, *names: str) -> str:
         """The header of the first of these fields that has one, else the field's own name."""

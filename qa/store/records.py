@@ -234,15 +234,15 @@ def tallies(
     """
     wanted = {"line": line, "lane": lane, "shift": shift, "product": product, "purpose": purpose}
     wanted |= {"tote": tote, "lot": lot, "inspector": inspector}
-    names = [*(name for name in tally.COLUMNS if name != "incorrect"), "counts"]
-    found = (
-        select(*plain(entry, names))
-        .join(schema.current, schema.current.c.entry == entry.c.number)
-        .where(entry.c.action != "voided", *_filters(entry, wanted, first_day, last_day))
-        .order_by(entry.c.pulled_at, entry.c.key)
+    return _current(store, _filters(entry, wanted, first_day, last_day))
+
+
+def audits(store: Store, **wanted: Any) -> pd.DataFrame:
+    """As `tallies`, with the note of each audit and where it came from beside it."""
+    days = {name: wanted.pop(name, None) for name in ("first_day", "last_day")}
+    return _current(
+        store, _filters(entry, wanted, days["first_day"], days["last_day"]), ("note", "source")
     )
-    with reading(store) as connection:
-        return _as_tally(frame(connection, found), _categories(connection))
 
 
 def sums(
@@ -444,3 +444,19 @@ def _as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
     spread = counts.take(codes).set_axis(rows.index)
     incorrect = rows["inspected"] - rows["correct"]
     return tally.table(pd.concat([rows.assign(incorrect=incorrect), spread], axis=1), categories)
+
+
+def _current(
+    store: Store, only: list[ColumnElement[bool]], more: tuple[str, ...] = ()
+) -> pd.DataFrame:
+    """The current audits, not voided, with more of their columns, in order of pulling."""
+    names = [*(name for name in tally.COLUMNS if name != "incorrect"), "counts", *more]
+    found = (
+        select(*plain(entry, names))
+        .join(schema.current, schema.current.c.entry == entry.c.number)
+        .where(entry.c.action != "voided", *only)
+        .order_by(entry.c.pulled_at, entry.c.key)
+    )
+    with reading(store) as connection:
+        rows = frame(connection, found)
+        return pd.concat([_as_tally(rows, _categories(connection)), rows[list(more)]], axis=1)

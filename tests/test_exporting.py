@@ -1,0 +1,103 @@
+"""Audits out of the record into a file, and back."""
+
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+from pandas.testing import assert_frame_equal
+
+from qa.audit import parse
+from qa.errors import InvalidFile
+from qa.files import exporting, importing
+from qa.files.cells import defused, plain
+from qa.programme import Programme
+from qa.store import records, schema
+from tests.conftest import PLANT
+
+AT = datetime(2026, 3, 20, tzinfo=UTC)
+Fields = Callable[..., dict[str, object]]
+FORMULAS = ["=1+1", "+49 30", "-2", "@here", "'=quoted", "plain, with a comma", 'a "quote"', "007"]
+
+
+@pytest.fixture
+def filled(store: schema.Store, programme: Programme, audit_fields: Fields) -> schema.Store:
+    """A record with awkward texts, optional fields given and not, a voided audit and a re-audit."""
+    made = [audit_fields(tote=f"T{at}", note=text) for at, text in enumerate(FORMULAS)]
+    made.append(audit_fields(tote="=T9", raw_lot="-field", pieces_in_tote=3987, lane="2"))
+    made.append(
+        audit_fields(
+            tote="T0",
+            purpose="re-audit",
+            pulled_at="2026-03-17T09:30:00+00:00",
+            re_sorted_at="2026-03-17T08:00:00+00:00",
+            fill_start="2026-03-16T09:20:31+00:00",
+        )
+    )
+    made.append(audit_fields(tote="void"))
+    logged = records.log_many(store, [parse(each, programme) for each in made], by="Ines", at=AT)
+    records.void(store, logged[-1].key, by="Ines", at=AT, reason="logged twice")
+    return store
+
+
+@pytest.mark.parametrize("ending", [".csv", ".xlsx"])
+def test_what_is_exported_is_taken_back_to_the_last_field(
+    filled: schema.Store, tmp_path: Path, ending: str
+) -> None:
+    path = tmp_path / f"audits{ending}"
+    assert exporting.export(filled, path) == len(FORMULAS) + 2
+    other = schema.open_store(tmp_path / "other.db", create=True)
+    records.put_programme(
+        other, PLANT, by="lead", at=datetime(2026, 3, 1, tzinfo=UTC), reason="the plant is set up"
+    )
+    report = importing.import_file(other, path, records.programme(other), by="Ines", at=AT)
+    assert (report.rejects, report.new) == ((), len(FORMULAS) + 2)
+    assert_frame_equal(
+        records.audits(other).drop(columns="source"), records.audits(filled).drop(columns="source")
+    )
+    other.engine.dispose()
+
+
+@pytest.mark.parametrize("ending", [".csv", ".xlsx"])
+def test_no_text_is_run_as_a_formula(filled: schema.Store, tmp_path: Path, ending: str) -> None:
+    path = tmp_path / f"audits{ending}"
+    exporting.export(filled, path)
+    if ending == ".csv":
+        cells = pd.read_csv(path, dtype=str, keep_default_na=False).to_numpy().ravel().tolist()
+    else:
+        sheet = openpyxl.load_workbook(path)["audits"]
+        assert not any(cell.data_type == "f" for row in sheet.iter_rows() for cell in row)
+        cells = [str(cell.value or "") for row in sheet.iter_rows() for cell in row]
+    assert "'=1+1" in cells
+    assert not any(cell.startswith(("=", "+", "-", "@")) for cell in cells)
+
+
+@pytest.mark.parametrize("text", FORMULAS)
+def test_an_apostrophe_put_before_a_text_is_taken_away_again(text: str) -> None:
+    assert plain(defused(text)) == text
+    assert plain("'tis") == "'tis"
+
+
+def test_only_what_is_asked_for_is_exported(filled: schema.Store, tmp_path: Path) -> None:
+    assert exporting.export(filled, tmp_path / "one.csv", lane="2") == 1
+    day = date(2026, 3, 17)
+    assert exporting.export(filled, tmp_path / "two.csv", first_day=day, last_day=day) == 1
+
+
+def test_no_file_is_written_over_and_nothing_is_left_half_written(
+    filled: schema.Store, tmp_path: Path
+) -> None:
+    folder = tmp_path / "out"
+    folder.mkdir()
+    there = folder / "a.csv"
+    there.write_text("mine")
+    with pytest.raises(InvalidFile, match=r"a.csv is there already; name another file"):
+        exporting.export(filled, there)
+    assert there.read_text() == "mine"
+    with pytest.raises(InvalidFile, match=r"a.ods must end in one of .csv, .xlsx"):
+        exporting.export(filled, folder / "a.ods")
+    with pytest.raises(InvalidFile, match=r"there is no folder .*none for a.csv"):
+        exporting.export(filled, folder / "none" / "a.csv")
+    assert sorted(each.name for each in folder.iterdir()) == ["a.csv"]
