@@ -175,6 +175,10 @@ def test_the_learned_prior_is_the_posterior_with_a_mean_a_stratum() -> None:
     variance = density @ (rho - center) ** 2 / density.sum()
     assert_allclose(a / (a + b), center, rtol=1e-5)
     assert_allclose(a * b / ((a + b) ** 2 * (a + b + 1)), 4 * variance, rtol=1e-5)
+    assert 4 * variance > center**2 / 4
+    a, b = learned_prior(np.tile(x, 8), [200] * 576, stratum=np.tile(stratum, 8))
+    mean = a / (a + b)
+    assert_allclose(a * b / ((a + b) ** 2 * (a + b + 1)), mean**2 / 4, rtol=1e-9)
     pooled = learned_prior(x, [200] * 72)
     assert pooled[0] / sum(pooled) > 2 * a / (a + b), "lanes that differ are not totes that do"
 

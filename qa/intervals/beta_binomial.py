@@ -203,8 +203,8 @@ def learned_prior(
     """The prior of the correlation that a plant's own history teaches.
 
     Each stratum (such as a lane in a month) has its own mean, all have one correlation. The beta
-    distribution has the mean of its posterior and `_DOUBT` times its standard deviation, since
-    totes to come need not differ as those of the past did.
+    distribution has the mean of its posterior and twice its standard deviation, but at least half
+    of the mean, since totes to come need not differ as those of the past did.
 
     Parameters
     ----------
@@ -226,7 +226,7 @@ def learned_prior(
     --------
     >>> a, b = learned_prior([2, 0, 1, 9, 0, 3, 1, 2, 0, 4] * 20, [200] * 200)
     >>> round(a, 1), round(a / (a + b), 4)
-    (7.1, 0.0108)
+    (3.9, 0.0108)
     """
     _, _, totes = sums_of_totes(count, inspected, stratum)
     angle = _spaced(_ENDS[1], _HISTORY_STEPS)
@@ -237,7 +237,8 @@ def learned_prior(
         height = height + _of_angle(totes_of(totes.x[mine], totes.n[mine]), angle)
     found = Density(angle[0], angle[-1], np.exp(height - height.max()))
     mean, variance = found.moments()
-    size = mean * (1.0 - mean) / (variance * _DOUBT**2) - 1.0
+    variance = max(4.0 * variance, (mean / 2.0) ** 2)
+    size = mean * (1.0 - mean) / variance - 1.0
     size = max(size, 0.5 / mean, 0.5 / (1.0 - mean))  # no shape below 1/2
     return max(0.5, mean * size), max(0.5, (1.0 - mean) * size)
 
@@ -340,7 +341,6 @@ _DOUBLINGS = 6
 _SETTLED = 1e-5  # of the first term of the cosine series
 _COARSE = 25
 _HISTORY_STEPS = 512
-_DOUBT = 2.0
 _ZOOMS = 30
 _DEPTH = 25.0  # in logarithms below the highest point
 _BLOCK = 256

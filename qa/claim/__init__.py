@@ -1,0 +1,24 @@
+"""May we say 99 %: what the audits say of a claim, and what would settle it.
+
+Two kinds of claim. *Average*: over the period, percent correct is at or above a target. *Tote by
+tote*: at least a share of totes is at least so good. A claim is supported when the one-sided lower
+bound is at or above the target, contradicted when the one-sided upper bound is below it, and not
+settled otherwise. Only routine audits speak, and each tote is a cluster.
+"""
+
+from qa.claim.ahead import Needed, Simulation, totes_still_needed
+from qa.claim.answer import Bounds, Claim, average, tote_by_tote
+from qa.claim.evidence import learned_from
+from qa.claim.sensitivity import sensitivity
+
+__all__ = [
+    "Bounds",
+    "Claim",
+    "Needed",
+    "Simulation",
+    "average",
+    "learned_from",
+    "sensitivity",
+    "tote_by_tote",
+    "totes_still_needed",
+]
