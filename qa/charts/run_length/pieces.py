@@ -228,22 +228,21 @@ def _descents(walk: _Walk, states: int) -> tuple[Floats, Floats]:
     windows: list[_Part] = []
     parts: list[_Part] = []
     older: list[_Part] = []
-    newer, since = _NOTHING, 0
+    newer = _NOTHING
     for point in range(1, states + 1):
         window = _SIGNAL
         if point > width:
-            window = _joined(older[-1], newer) if older else newer
+            if not older:
+                older, newer = _stacked(parts[-width:]), _NOTHING
+            window = _joined(older.pop(), newer)
         time, beyond, half, slope = window
         stay = q + p * beyond  # 1 - p x the chance of coming back without a signal
         mean, more = (1 + p * time) / stay, 1 + p * slope
         part = (mean, p * beyond / stay, (mean * more + p * half) / stay, q * more / stay**2)
         windows.append(window)
         parts.append(part)
-        newer = _joined(newer, part)
-        if point > width:
-            if not older:
-                older, newer, since = _stacked(parts[since:]), _NOTHING, point
-            older.pop()
+        if older:
+            newer = _joined(newer, part)
     return np.array(windows), np.array(parts)
 
 
