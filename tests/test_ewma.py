@@ -84,11 +84,12 @@ def test_nothing_audited_gives_an_empty_chart():
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["parameters"] + " " + row["shift"])
 def test_printed_normal_run_lengths(row):
     weight, width = (float(part.partition("=")[2]) for part in row["parameters"].split())
-    cells = np.linspace(-8, 8, 2401)
+    cells = np.linspace(-8, 8, 1601)
     value, chance = (cells[1:] + cells[:-1]) / 2, np.diff(special.ndtr(cells))
     half = width * np.sqrt(weight / (2 - weight))
     points = np.linspace(-half, half, 401)
-    matrix = grid._matrix(grid._Fractions(value + float(row["shift"]), chance), weight, points)
+    fractions = grid._Fractions(value + float(row["shift"]), chance, np.full(value.size, half))
+    matrix = grid._matrix(fractions, weight, points, 0.0)
     start = np.zeros(401)
     start[200] = 1.0
     run = chain.run_length(chain.dense(matrix, start))

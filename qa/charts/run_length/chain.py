@@ -69,11 +69,12 @@ def dense(chances: Floats, start: Floats | None = None) -> Chain:
     return Chain(start, lambda here: here @ chances, visits)
 
 
-def led(chain: Chain, quiet: NDArray[np.bool_]) -> Chain:
-    """The chain of a fresh chart whose first totes must end in states that are `quiet`.
+def led(chain: Chain, quiet: Floats) -> Chain:
+    """The chain of a fresh chart whose first totes may signal in states that are quiet later.
 
-    A row of `quiet` for each such tote, a column for each state. The states of the new chain are
-    (totes since the outset, state), after the last row those of the old chain.
+    `quiet` has a row for each such tote, and for each state the chance of no signal there. The
+    states of the new chain are (totes since the outset, state), after the last row those of the
+    old chain.
     """
     totes, states = quiet.shape
     start = np.zeros((totes + 1, states))

@@ -2,9 +2,10 @@
 
 The weighted mean is followed by a Markov chain on an even grid between its limits; a value that
 falls between two grid points is shared between them so that its mean is kept. With 401 points the
-average run length is within 0.7 % of that on a finer grid. The limits of a fresh chart are
-narrower, as its exact variance is; where sizes of samples vary, the mean of their variances
-stands for each, which moved the average run length by under 2 % in simulations.
+average run length is within 1 % of that on a finer grid (144 designs tried). The limits of a
+fresh chart are narrower, as its exact variance is. Where sizes of samples vary, the newest counts
+as it is and the mean variance stands for those before; simulated average run lengths (sizes 100
+to 250, and 30 and 400 mixed) then lay within 3 %.
 """
 
 from dataclasses import dataclass
@@ -43,10 +44,11 @@ class EwmaLimit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fractions:
-    """Fractions that one tote may show, and their chances: flat arrays of one length."""
+    """Fractions that one tote may show, their chances, and how far off the mean may then be."""
 
     value: Floats
     chance: Floats
+    half: Floats
 
 
 def ewma_limit(
@@ -96,7 +98,7 @@ def ewma_limit(
     wanted, part = checked_arl(arl), checked_weight(weight)
 
     def attained(width: float) -> float:
-        chain = _fresh(_grid(law, law, (sizes, share), part, width, states), part)
+        chain = _grid(law, law, (sizes, share), part, width, states).fresh
         return float(chain.visits(chain.start).sum())
 
     low, high, found = 0.0, 2.0, attained(2.0)
@@ -152,7 +154,7 @@ def ewma_run_length(
     here = started(start, lambda: settled(_grid(law, law, sizes, part, wide, states).chain))
     if here is not None:
         return run_length(grid.chain, here)
-    return run_length(_fresh(grid, part))
+    return run_length(grid.fresh)
 
 
 def checked_weight(weight: float) -> float:
@@ -170,55 +172,67 @@ def checked_weight(weight: float) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Grid:
-    """A chain on the points of a grid, and how far each is from the line, of the way to a limit."""
+    """A chain on the points of a grid, and the chances of staying quiet that the first totes leave.
+
+    A row for each of the first totes, a column for each point: of the sizes whose final limits
+    hold the point, the share whose limits at that tote do.
+    """
 
     chain: Chain
-    off: Floats
+    first: Floats
+
+    @property
+    def fresh(self) -> Chain:
+        """The chart from its first tote on: its limits are nearer, as its variance is smaller."""
+        return led(self.chain, self.first)
 
 
 def _grid(
     law: Law, true: Law, sizes: tuple[Floats, Floats], weight: float, width: float, states: int
 ) -> _Grid:
     n, share = sizes
-    variance = share @ ((1 + (n - 1) * law.correlation) / n) * law.rate * (1 - law.rate)
-    half = width * float(np.sqrt(variance * weight / (2 - weight)))
-    low, high = max(law.rate - half, 0.0), min(law.rate + half, 1.0)
-    points = np.linspace(low, high, states)
+    variance = (1 + (n - 1) * law.correlation) / n * law.rate * (1 - law.rate)
+    before = share @ variance * weight / (2 - weight)  # of a mean no longer fresh
+    half = width * np.sqrt(weight**2 * variance + (1 - weight) ** 2 * before)
+    farthest = float(half.max())
+    points = np.linspace(max(law.rate - farthest, 0), min(law.rate + farthest, 1), states)
     table = chances(true, n)
     row, count = np.nonzero(table > NEVER)
-    fractions = _Fractions(count / n[row], table[row, count] * share[row])
-    start = _shared(np.array([[law.rate]]), np.ones(1), points)[0]
-    return _Grid(dense(_matrix(fractions, weight, points), start), np.abs(points - law.rate) / half)
+    fractions = _Fractions(count / n[row], table[row, count] * share[row], half[row])
+    start = _shared(np.array([[law.rate]]), np.ones((1, 1)), points)[0]
+    chain = dense(_matrix(fractions, weight, points, law.rate), start)
+    there = before * (1 - (1 - weight) ** (2 * np.arange(_totes(weight))))[:, np.newaxis]
+    fresh = width * np.sqrt(weight**2 * variance + (1 - weight) ** 2 * there)
+    off = np.abs(points - law.rate)[:, np.newaxis] * (1 - 1e-9)
+    final = (off <= half) @ share
+    first = (off <= fresh[:, np.newaxis, :]) @ share
+    return _Grid(chain, np.divide(first, final, out=np.zeros_like(first), where=final > 0))
 
 
-def _matrix(fractions: _Fractions, weight: float, points: Floats) -> Floats:
+def _totes(weight: float) -> int:
+    """Totes until the variance of a fresh chart's mean is as good as final."""
+    return int(np.ceil(np.log(_SETTLED) / (2 * np.log1p(-weight)))) if weight < 1 else 0
+
+
+def _matrix(fractions: _Fractions, weight: float, points: Floats, center: float) -> Floats:
     to = weight * fractions.value + (1 - weight) * points[:, np.newaxis]
-    return _shared(to, fractions.chance, points)
+    edge = _EDGE * (points[-1] - points[0])
+    inside = np.abs(to - center) <= fractions.half + edge
+    return _shared(to, np.where(inside, fractions.chance, 0.0), points)
 
 
 def _shared(to: Floats, chance: Floats, points: Floats) -> Floats:
     """Chances of the points from those of values, each shared between its two neighbours."""
     rows, states = len(to), points.size
     place = (to - points[0]) * ((states - 1) / (points[-1] - points[0]))
-    inside = (place >= -_EDGE) & (place <= states - 1 + _EDGE)
     place = np.clip(place, 0, states - 1)
     below = np.minimum(place.astype(np.int64), states - 2)
     up = place - below
     flat = below + np.arange(rows)[:, np.newaxis] * states
-    kept = np.where(inside, chance, 0.0)
     size = rows * states
-    moved: Floats = np.bincount(flat.ravel(), (kept * (1 - up)).ravel(), size).astype(np.float64)
-    moved += np.bincount(flat.ravel() + 1, (kept * up).ravel(), size)
+    moved: Floats = np.bincount(flat.ravel(), (chance * (1 - up)).ravel(), size).astype(np.float64)
+    moved += np.bincount(flat.ravel() + 1, (chance * up).ravel(), size)
     return moved.reshape(rows, states)
 
 
-_EDGE = 1e-9  # in steps of the grid: a mean this near its limit lies on it
-
-
-def _fresh(grid: _Grid, weight: float) -> Chain:
-    """The chart from its first tote: until its variance is as good as final, limits are nearer."""
-    if weight == 1:
-        return grid.chain
-    totes = int(np.ceil(np.log(_SETTLED) / (2 * np.log1p(-weight))))
-    missing = (1 - weight) ** (2 * np.arange(1, totes + 1))
-    return led(grid.chain, grid.off <= np.sqrt(1 - missing)[:, np.newaxis] + 1e-12)
+_EDGE = 1e-12  # of the way between the limits: a mean this near its limit lies on it
