@@ -93,12 +93,19 @@ def test_every_page_has_a_name_an_address_and_a_skeleton(page: Any, client: Flas
 
 def test_only_pages_that_exist_are_linked(client: FlaskClient) -> None:
     nav = drawn(client, "app-nav.children", ("app-address", "pathname", "/"))
-    assert re.findall(r'"href": "([^"]+)"', nav) == ["/floor", "/lane", "/shift", "/plan", "/tally"]
+    assert re.findall(r'"href": "([^"]+)"', nav) == [
+        "/floor",
+        "/lane",
+        "/shift",
+        "/plan",
+        "/claim",
+        "/tally",
+    ]
 
 
 def test_an_unknown_page_is_said(client: FlaskClient) -> None:
-    said = drawn(client, "app-page.children", ("app-address", "pathname", "/claim"))
-    assert "There is no page at /claim." in said
+    said = drawn(client, "app-page.children", ("app-address", "pathname", "/ledger"))
+    assert "There is no page at /ledger." in said
 
 
 def test_floor_draws_its_rows(client: FlaskClient) -> None:
@@ -381,6 +388,7 @@ def test_floor_calls_two_marks_by_two_names() -> None:
 
 def test_accept_is_never_leave_to_ship() -> None:
     for key, text in words().sentences.items():
+        text = re.sub("[Aa]s shipped", "", text)  # the figure's own name
         assert not re.search(r"\b(ship|shipped|shipping)\b", text) or "not leave to ship" in text, (
             key
         )

@@ -10,15 +10,18 @@ from qa.claim.ahead import Needed, Simulation, totes_still_needed
 from qa.claim.answer import Bounds, Claim, average, tote_by_tote
 from qa.claim.evidence import learned_from
 from qa.claim.sensitivity import sensitivity
+from qa.claim.told import Told, told
 
 __all__ = [
     "Bounds",
     "Claim",
     "Needed",
     "Simulation",
+    "Told",
     "average",
     "learned_from",
     "sensitivity",
+    "told",
     "tote_by_tote",
     "totes_still_needed",
 ]

@@ -3,6 +3,8 @@
 from datetime import datetime, timedelta
 from typing import Any
 
+from selenium.webdriver.common.keys import Keys
+
 from qa.audit import parse
 from qa.store import deeds, records, schema
 
@@ -258,3 +260,16 @@ def test_a_cause_put_right_starts_stopped_inspection_again(page: Any, plant: sch
     page.says("Recorded on lane 2: cause put right.", "#lane-said")
     page.says("Tightened inspection of the major class")
     assert deeds.events(plant)["what"].tolist() == ["nozzle of head B changed"]
+
+
+def test_a_claim_is_answered_in_words_and_asked_again_from_the_form(page: Any) -> None:
+    page.open("/claim?first=2026-04-01&last=2026-04-10&lane=1")
+    page.says("Over these days at least", ".answer")
+    page.says("The figure speaks of workmanship", ".answer")
+    page.says("valid if watched every day")
+    page.says("What would change the answer", "#claim-more")
+    page.type("#claim-target", Keys.CONTROL + "a" + Keys.NULL + "ninety")
+    page.click("#claim-send")
+    page.says("Must be a share between 0 and 100 %, got ninety.", "#claim-target-fault")
+    assert "target=ninety" in page.driver.current_url
+    assert page.complaints() == []

@@ -1,0 +1,220 @@
+"""Claim: may we say 99 %? The wish lives in the page's address."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from dash import Dash, Input, Output, dcc, html
+
+from dashboard import components
+from dashboard.figures.scale import high_scale
+from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.views import claim
+from dashboard.views.claim import KINDS, Answered, Beside, Bounds, ClaimView
+from dashboard.views.record import Share
+from qa.store.schema import Store
+
+PATH, TITLE = "/claim", "page.claim"
+BODY, MORE = "claim-body", "claim-more"
+CHANGES = {
+    "method": "claim_change.method",
+    "correlation": "claim_change.correlation",
+    "without lane": "claim_change.without_lane",
+    "without day": "claim_change.without_day",
+}
+
+
+def layout() -> list[Any]:
+    return [
+        html.Div(components.skeleton(words()), id=BODY),
+        html.Div(id=MORE),
+    ]
+
+
+def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    del now  # what may be said follows from the record alone
+
+    @app.callback(Output(BODY, "children"), Input("app-address", "search"))
+    def draw(search: str | None) -> Any:
+        return body(words(), claim.view(store, search, LANGUAGE))
+
+    @app.callback(Output(MORE, "children"), Input(BODY, "children"), Input("app-address", "search"))
+    def draw_more(drawn: Any, search: str | None) -> Any:
+        del drawn  # the answer stands first; what takes longer comes after it
+        found = claim.beside(store, search, LANGUAGE)
+        return more(words(), found) if found else []
+
+
+def body(words: Wording, view: ClaimView) -> list[Any]:
+    say = words.say
+    shown: list[Any] = []
+    if view.answered:
+        shown = [answer(words, view.answered), picture(words, view.answered)]
+    elif not view.problems:
+        shown = [components.note(say("claim.empty"))]
+    return [
+        components.head(say("claim.title"), html.P(say("claim.address"))),
+        *shown[:1],
+        form(words, view),
+        *shown[1:],
+    ]
+
+
+def answer(words: Wording, found: Answered) -> html.Section:
+    """The answer in words, what it rests on, and what a naive count would have said."""
+    say, told = words.say, found.told
+    left = [
+        say("claim.left_out", purpose=say(f"purpose.{purpose}"), count=count)
+        for purpose, count in found.left_out
+    ]
+    left_out = [say("claim.left", what=words.listed(left))] if left else []
+    return html.Section(
+        [
+            html.H2(components.sentence(told.word), className="answer-word", id="claim-word"),
+            html.P(told.sentence, className="answer-next"),
+            html.P(told.bounds),
+            html.P(told.rests),
+            html.P(told.naive),
+            *(html.P(each, className="quiet") for each in found.claim.assumed),
+            *(html.P(each, className="quiet") for each in left_out),
+            html.P(say("claim.workmanship"), className="quiet"),
+        ],
+        className="panel answer",
+        **{"data-state": "release" if found.claim.answer == "supported" else "hold"},
+    )
+
+
+def form(words: Wording, view: ClaimView) -> html.Form:
+    say, programme = words.say, view.programme
+    lanes = [("", say("claim.all_lanes")), *((each.code, each.code) for each in programme.lanes)]
+    products = [(each.code, each.name) for each in programme.products]
+    known = {each.code: each.name for each in programme.specifications}
+    kinds = [(each, say(f"claim_kind.{each}")) for each in KINDS]
+    house = [] if "house" in known else [("house", say("claim.house"))]
+    return html.Form(
+        [
+            html.Div(
+                [
+                    field(words, view, "kind", kinds),
+                    field(words, view, "target"),
+                    *([field(words, view, "share")] if view.fields["kind"] != KINDS[0] else ()),
+                    field(words, view, "first"),
+                    field(words, view, "last"),
+                    field(words, view, "lane", lanes),
+                    *([field(words, view, "product", products)] if len(products) > 1 else ()),
+                    field(words, view, "specification", [*house, *known.items()]),
+                ],
+                className="fields",
+            ),
+            html.Button(say("claim.ask"), type="submit", className="act", id="claim-send"),
+        ],
+        id="claim-form",
+        className="panel plan-form",
+        autoComplete="off",
+        **{"data-to": PATH},
+    )
+
+
+def field(
+    words: Wording, view: ClaimView, name: str, known: list[tuple[str, str]] | None = None
+) -> html.Div:
+    identity, value = f"claim-{name}", view.fields[name]
+    if known:
+        options = [html.Option(text, value=each, selected=each == value) for each, text in known]
+        box: Any = html.Select(options, id=identity, name=name, className="select")
+    else:
+        box = dcc.Input(id=identity, name=name, type="text", value=value, maxLength=18)
+    problem = view.problems.get(name)
+    told = html.P(
+        f"{components.sentence(problem)}." if problem else "",
+        id=f"{identity}-fault",
+        className="fault",
+        role="alert",
+        **({"data-fault-of": identity} if problem else {}),
+    )
+    label = html.Label(words.say(f"claim_field.{name}"), htmlFor=identity)
+    return html.Div([label, box, told], className="field field-bad" if problem else "field")
+
+
+def picture(words: Wording, found: Answered) -> html.Section:
+    """The bounds beside what a naive count would claim, and every lane, on one scale."""
+    say, claimed = words.say, found.claim
+    drawn = [(say("claim.this"), claimed.bounds)]
+    drawn += [(say(f"claim_way.{each.method}"), each) for each in claimed.beside]
+    if claimed.kind == KINDS[0]:
+        drawn.append((say("claim.naive"), claimed.naive))
+    lows = [each.lower for _, each in drawn if each.method != "always_valid"]  # much the widest
+    lows += [part.share.low for part in found.lanes]
+    scale = high_scale(lows, claimed.target)
+    target = words.per_cent(claimed.target)
+
+    def strip(name: str, share: Share) -> list[Any]:
+        said = components.share(words, share)
+        line = components.strip(share, scale, f"{name}: {said}", target=claimed.target)
+        return [name, line, html.Span(said, className="nowrap")]
+
+    rows = [strip(name, _drawn(each, claimed.estimate)) for name, each in drawn]
+    lanes = [
+        [*strip(say("claim.lane", lane=part.lane), part.share), words.count(part.share.totes)]
+        for part in found.lanes
+    ]
+    sides = [[*strip(say("claim.made"), found.made), words.count(found.made.totes)]]
+    if found.shipped:
+        sides.append(
+            [*strip(say("claim.shipped"), found.shipped), words.count(found.shipped.totes)]
+        )
+    head = html.Div([components.ticks(words, scale)])
+    level = words.per_cent(claimed.confidence, decimals=0)[:-2]
+    return components.panel(
+        say("claim.picture", target=target),
+        components.table(
+            say("claim.bounds_caption", confidence=level),
+            [say("claim.way"), head, say("claim.bounds_column")],
+            rows,
+        ),
+        components.table(
+            say("claim.lanes_caption", confidence=level),
+            [say("claim.of"), head, say("claim.interval"), say("claim.totes")],
+            [*lanes, *sides],
+        ),
+        className="claim-picture",
+    )
+
+
+def _drawn(bounds: Bounds, estimate: float) -> Share:
+    """Bounds as the strip draws them; the dot is the estimate, kept between them."""
+    inside = min(max(estimate, bounds.lower), bounds.upper)
+    return Share(inside, bounds.lower, bounds.upper, 0, 0, 0)
+
+
+def more(words: Wording, found: Beside) -> list[Any]:
+    """How many more totes would settle it, and what would change the answer."""
+    say = words.say
+    rows = [
+        [
+            say(CHANGES[str(row["change"])], what=named(words, row)),
+            words.count(int(str(row["totes"]))),
+            words.per_cent(float(str(row["lower"])), decimals=2),
+            words.per_cent(float(str(row["upper"])), decimals=2),
+            say(f"claim_answer.{row['answer']}"),
+        ]
+        for row in found.sensitivity
+    ]
+    columns = [say(f"claim_column.{each}") for each in ("change", "totes", "low", "high", "answer")]
+    table = components.table(None, columns, rows, name=say("claim.changes"))
+    ahead = [html.P(each) for each in found.ahead]
+    parts = [components.panel(say("claim.ahead"), *ahead)] if ahead else []
+    return [
+        *parts,
+        html.Details(
+            [html.Summary(say("claim.changes")), html.P(say("claim.changes_lead")), table],
+            className="panel",
+        ),
+    ]
+
+
+def named(words: Wording, row: Any) -> str:
+    """What a row of the table changes, as people call it."""
+    if row["change"] == "method":
+        return words.say(f"claim_way.{row['value']}")
+    return str(row["value"])

@@ -1,0 +1,140 @@
+"""Claim: the page's answer is that of qa, in words that the figures bear out."""
+
+import re
+from collections.abc import Iterator
+from datetime import date
+from pathlib import Path
+
+import pytest
+
+from dashboard.views import claim as view
+from qa import claim as claims
+from qa import efficiency
+from qa.claim import Bounds, Claim
+from qa.errors import InvalidInput
+from qa.store import records, schema
+from qa.wording import load
+from tests.small_plant import small_plant
+
+DAYS = "?first=2026-04-01&last=2026-04-10"
+
+
+@pytest.fixture(scope="module")
+def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
+    opened = small_plant(Path(tmp_path_factory.mktemp("claim")) / "plant.db")
+    yield opened
+    opened.engine.dispose()
+
+
+def test_the_answer_is_that_of_the_claim_with_the_plant_s_own_history(plant: schema.Store) -> None:
+    shown = view.view(plant, DAYS)
+    programme, every = records.programme(plant), records.tallies(plant)
+    days = records.tallies(plant, first_day=date(2026, 4, 1), last_day=date(2026, 4, 10))
+    prior = claims.learned_from(every, programme)
+    expected = claims.average(days, programme, correlation_prior=prior)
+    assert shown.answered is not None
+    assert shown.answered.claim == expected
+    assert shown.answered.told == claims.told(expected, load())
+    lanes = efficiency.estimate(days, programme, by=("lane",)).set_index("lane")
+    for part in shown.answered.lanes:
+        assert part.share.fraction == lanes.loc[part.lane, "correct"]
+        assert part.share.low == lanes.loc[part.lane, "low"]
+    made = efficiency.estimate(days, programme, by=())
+    assert shown.answered.made.fraction == made["correct"].iloc[0]
+    assert shown.answered.left_out == (("head-check", 6),)
+
+
+def test_one_lane_and_another_specification_may_be_asked_for(plant: schema.Store) -> None:
+    one = view.view(plant, f"{DAYS}&lane=2&specification=freezer").answered
+    assert one is not None
+    assert {part.lane for part in one.lanes} == {"2"}
+    every = view.view(plant, f"{DAYS}&lane=2").answered
+    assert every is not None
+    assert one.claim.incorrect < every.claim.incorrect  # over-trim does not count
+
+
+def test_tote_by_tote_asks_for_its_share(plant: schema.Store) -> None:
+    found = view.view(plant, f"{DAYS}&kind=tote_by_tote&share=90&target=97").answered
+    assert found is not None
+    assert (found.claim.kind, found.claim.share, found.claim.target) == ("tote_by_tote", 0.9, 0.97)
+    assert view.beside(plant, f"{DAYS}&kind=tote_by_tote&share=90&target=97") is None
+
+
+def test_what_would_change_the_answer_stands_beside_it(plant: schema.Store) -> None:
+    found = view.beside(plant, DAYS)
+    assert found is not None
+    changes = [str(row["change"]) for row in found.sensitivity]
+    assert changes.count("without lane") == 6
+    assert changes.count("without day") == 10
+    assert (found.ahead != ()) == (view.view(plant, DAYS).answered.claim.answer == "not_settled")  # type: ignore[union-attr]
+
+
+def test_every_problem_is_told_beside_its_field(plant: schema.Store) -> None:
+    bad = "?target=ninety&share=100&first=1 May&last=x&kind=all&lane=9&product=q&specification=z"
+    shown = view.view(plant, bad)
+    assert shown.answered is None
+    assert set(shown.problems) == {
+        *("target", "share", "first", "last", "kind", "lane", "product", "specification")
+    }
+    assert shown.problems["target"] == "must be a share between 0 and 100 %, got ninety"
+    turned = view.view(plant, "?first=2026-04-10&last=2026-04-01")
+    assert turned.problems == {"last": "must not be before the first day"}
+    with pytest.raises(InvalidInput, match=r'an address may ask for kind, .*, got "tone"'):
+        view.view(plant, "?tone=loud")
+
+
+def test_days_without_an_audit_have_no_answer(plant: schema.Store) -> None:
+    shown = view.view(plant, "?first=2020-01-01&last=2020-01-02")
+    assert (shown.answered, shown.problems) == (None, {})
+    assert view.beside(plant, "?first=2020-01-01&last=2020-01-02") is None
+
+
+def claimed(low: float, high: float, answer: str, naive: str = "supported") -> Claim:
+    return Claim(
+        kind="average",
+        target=0.99,
+        share=1.0,
+        confidence=0.95,
+        answer=answer,
+        totes=40,
+        inspected=8000,
+        incorrect=70,
+        estimate=(low + high) / 2,
+        bounds=Bounds("beta_binomial", low, high, answer),
+        beside=(),
+        naive=Bounds("pooled", low, high, naive),
+        assumed=(),
+    )
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "answer", "said"),
+    [
+        (0.99004, 0.99496, "supported", "at least 99.0 % of pieces"),
+        (0.98504, 0.98996, "contradicted", "at most 99.0 % of pieces"),
+        (0.98996, 0.99504, "not_settled", "anything from 98.9 % to 99.6 % open"),
+    ],
+)
+def test_bounds_are_rounded_so_that_nothing_is_overstated(
+    low: float, high: float, answer: str, said: str
+) -> None:
+    told = claims.told(claimed(low, high, answer), load())
+    assert said in told.sentence
+    shown = [float(each) for each in re.findall(r"at (?:least|most) ([0-9.]+) %", told.bounds)]
+    assert shown[0] <= 100 * low
+    assert shown[1] >= 100 * high
+
+
+def test_a_naive_count_that_says_otherwise_is_called_wrong() -> None:
+    other = claims.told(claimed(0.989, 0.995, "not_settled"), load())
+    assert "say supported. That is wrong" in other.naive
+    same = claims.told(claimed(0.991, 0.995, "supported"), load())
+    assert "the same answer" in same.naive
+
+
+def test_totes_still_needed_are_told_only_while_nothing_is_settled() -> None:
+    needed = [claims.Needed(0.8, 223, 200, 0.81, 0.02), claims.Needed(0.9, None, 200, 0.5, 0.02)]
+    told = claims.told(claimed(0.989, 0.995, "not_settled"), load(), needed)
+    assert told.ahead[0].startswith("If the line goes on as it has, about 220 more totes of 200")
+    assert "no number of totes that was tried settles it 90 % of the time" in told.ahead[1]
+    assert claims.told(claimed(0.991, 0.995, "supported"), load(), needed).ahead == ()
