@@ -162,6 +162,17 @@ def test_up_to_three_plans_share_one_picture(plant: schema.Store) -> None:
         plan.view(plant, f"?{urlencode([*asked, ('beside', wishes[0])])}", NOW)
 
 
+def test_many_samples_are_said_briefly_and_laid_out(plant: schema.Store) -> None:
+    view = seen(plant, aql="0.4", level="II", kind="multiple")
+    assert view.drawn[0].pull.endswith("; then up to 6 more samples")
+    assert view.samples is not None
+    heads, rows = view.samples
+    assert heads[0] == "sample"
+    assert [row[0] for row in rows] == list("1234567")
+    assert rows[0][2] == "none yet"
+    assert seen(plant, kind="double").samples is None
+
+
 def test_a_kept_plan_is_drawn_once_and_stays_when_the_question_fails(plant: Any) -> None:
     view = seen(plant)
     wish = view.drawn[0].wish
@@ -221,8 +232,8 @@ def test_the_picture_has_each_plan_s_curve_and_the_effects_of_the_first(plant: A
     assert_allclose(first.y[0], 100)
     work = work_curves([curves.work_panel(words(), view), curves.out_panel(words(), view)])
     assert len(work.data) == 6  # ASN and ATI of two plans, and what goes out of each
-    assert [note.text for note in work.layout.annotations] == ["A: at most 1.7 %",
-                                                               "B: at most 0.92 %"]  # fmt: skip
+    assert [note.text for note in work.layout.annotations] == ["B: at most 0.92 %",
+                                                               "A: at most 1.7 %"]  # fmt: skip
 
 
 # The page

@@ -9,6 +9,7 @@ from plotly.subplots import make_subplots
 from dashboard import theme
 
 INKS = (theme.BLUE, theme.VERMILION, theme.GREEN)  # of the plans on one picture, in order
+_LIFT = 16  # pixels, so that words over one another stay apart
 _HEIGHTS = (0.72, 0.55, 0.38)  # where the letters stand on their curves
 
 
@@ -50,8 +51,9 @@ def oc_curve(panel: Panel) -> go.Figure:
         figure.add_trace(trace)
     for mark in panel.marks:
         figure.add_trace(_drop(mark))
+        # Below and to the left of a falling curve there is always room.
         figure.add_annotation(
-            x=mark.x, y=mark.y, text=mark.said, showarrow=False, xanchor="left", xshift=8, yshift=9
+            x=0, y=mark.y, text=mark.said, showarrow=False, xanchor="left", xshift=4, yshift=-10
         )
     for letter, x, y in _letters(panel):
         figure.add_annotation(x=x, y=y, text=f"<b>{letter}</b>", showarrow=False, xshift=14)
@@ -67,13 +69,22 @@ def work_curves(panels: Sequence[Panel]) -> go.Figure:
     for at, panel in enumerate(panels, 1):
         for trace in _traces(panel):
             figure.add_trace(trace, row=1, col=at)
-        for mark in panel.marks:
+        for lift, mark in enumerate(sorted(panel.marks, key=lambda each: each.y)):
             figure.add_annotation(
-                x=mark.x, y=mark.y, text=mark.said, showarrow=False, yshift=11, row=1, col=at
+                x=mark.x,
+                y=mark.y,
+                text=mark.said,
+                showarrow=False,
+                xanchor="left",
+                yshift=11 + _LIFT * lift,
+                row=1,
+                col=at,
             )
         top = max((max(line.y) for line in panel.lines), default=1.0)
         figure.update_xaxes(title=panel.x_axis, rangemode="tozero", row=1, col=at)
-        figure.update_yaxes(title=panel.y_axis, range=[0, 1.15 * top], row=1, col=at)
+        figure.update_yaxes(
+            title=panel.y_axis, range=[0, (1.1 + 0.08 * len(panel.marks)) * top], row=1, col=at
+        )
     return figure
 
 

@@ -19,6 +19,7 @@ MOST = 3  # plans on one picture
 BESIDE = "beside"  # a wish that stays on the picture, as the query of its own address
 KINDS = {"aql": ("single", "double", "multiple"), "points": ("single", "double")}
 Texts = Mapping[str, str]
+Table = tuple[Sequence[str], Sequence[Sequence[str]]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +60,7 @@ class PlanView:
     problems, trouble : by field, and of the whole; then there is no answer
     instead : what inspecting every piece asks, where no plan answers
     told, table : the answer in words and its risk table
+    samples : the table of a plan's samples, where it has more than two
     points : chances and the qualities that the plan asked accepts as often
     drawn : the plan asked, where there is one, then those kept beside it
     address : the address's own names and texts, for links
@@ -73,7 +75,8 @@ class PlanView:
     trouble: str
     instead: str
     told: Told | None
-    table: tuple[Sequence[str], Sequence[Sequence[str]]]
+    table: Table
+    samples: Table | None
     points: tuple[tuple[float, float], ...]
     drawn: tuple[Drawn, ...]
     answered: bool
@@ -113,6 +116,7 @@ def view(store: Store, search: str | None, now: datetime) -> PlanView:
         instead=found.instead,
         told=words.tell(answer, text, programme.lot) if answer else None,
         table=words.table(answer, text) if answer else ((), ()),
+        samples=words.stages(answer, text) if answer and len(answer.stages) > 2 else None,
         points=_points(answer) if answer else (),
         drawn=drawn,
         answered=answer is not None,
@@ -197,7 +201,7 @@ def _drawn(first: list[tuple[str, Answer]], beside: Sequence[str]) -> tuple[Draw
         worst = min(worst, 1.0)
     text = load()
     return tuple(
-        Drawn(words.pulls(answer, text), wish, answer, planning.curves(answer, worst))
+        Drawn(words.brief(answer, text), wish, answer, planning.curves(answer, worst))
         for wish, answer in found
     )
 

@@ -61,6 +61,26 @@ def pulls(answered: Answer, words: Wording) -> str:
     return "; ".join(steps)
 
 
+def brief(answered: Answer, words: Wording) -> str:
+    """The same in a few words: plans of more than two samples by their first alone."""
+    told = pulls(answered, words)
+    more = len(answered.stages) - 1
+    if more < 2:
+        return told
+    return words.say("planning.brief", first=told.partition(";")[0], count=more)
+
+
+def stages(answered: Answer, words: Wording) -> tuple[list[str], list[list[str]]]:
+    """The samples of a plan as a table: its heads and its rows."""
+    heads = [words.say(f"planning.stage.{name}") for name in ("sample", "n", "ac", "re")]
+    none = words.say("planning.stage.none")
+    rows = [
+        [str(at), str(stage.n), none if stage.ac is None else str(stage.ac), str(stage.re)]
+        for at, stage in enumerate(answered.stages, 1)
+    ]
+    return heads, rows
+
+
 def share(answered: Answer, quality: float, words: Wording) -> str:
     """A quality with two figures that count: 3.3 %, 0.69 %; or defects in 100 pieces."""
     if answered.model == "poisson":

@@ -72,14 +72,25 @@ def answer(words: Wording, view: PlanView) -> html.Section:
             className="trouble",
             role="alert",
         )
-    told = view.told
+    told, brief, samples = view.told, view.drawn[0].pull, []
+    if view.samples is not None:
+        samples = [components.table(None, *view.samples)]
     return html.Section(
         [
-            html.H2(f"{components.sentence(told.pull)}.", className="answer-word", id="plan-word"),
-            html.P(told.meaning, className="quiet"),
-            html.P(told.holds, className="plan-holds"),
-            html.P(told.work),
-            html.Ul([html.Li(each) for each in told.warnings], className="plan-warnings"),
+            html.H2(f"{components.sentence(brief)}.", className="answer-word", id="plan-word"),
+            html.Div(
+                [
+                    html.P(told.holds, className="plan-holds"),
+                    html.P(told.meaning, className="quiet"),
+                    *samples,
+                ]
+            ),
+            html.Div(
+                [
+                    html.P(told.work),
+                    html.Ul([html.Li(each) for each in told.warnings], className="plan-warnings"),
+                ]
+            ),
         ],
         className="panel plan-answer",
         id="plan-answer",
