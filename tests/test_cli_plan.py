@@ -141,6 +141,8 @@ def test_a_drawn_seed_is_told_and_draws_the_same_again() -> None:
     first = answer(*STANDARD, "--totes", "3", "--filled", "400")["pull"]
     again = answer(*STANDARD, "--totes", "3", "--filled", "400", "--seed", str(first["seed"]))
     assert again["pull"] == first
+    other = answer(*STANDARD, "--totes", "3", "--filled", "400")["pull"]
+    assert other["seed"] != first["seed"]
     text = run(*STANDARD, "--totes", "3", "--filled", "400", "--seed", str(first["seed"])).stdout
     assert f"seed {first['seed']}," in text
     for each in first["schedule"]:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
@@ -20,6 +21,7 @@ from qa import planning
 from qa.errors import InvalidAsk, InvalidInput
 from qa.planning.words import tell
 from qa.plans import SinglePlan
+from qa.programme import ClassPlan, Programme
 from qa.store import schema
 from qa.wording import load
 from tests.small_plant import NOW, small_plant
@@ -77,7 +79,19 @@ def test_a_bare_address_asks_what_the_programme_says(plant: schema.Store) -> Non
     assert view.drawn[0].answer.plan == SinglePlan(80, 3)  # MIL-STD-105E, letter J at AQL 1.5
     assert view.told is not None
     assert view.told.holds.startswith("Accepted is not free of incorrect pieces: a tote with")
-    assert plan.class_wishes(view.programme) == (("major", "1.5", "I"), ("minor", "1.5", "I"))
+    major, minor = plan.class_wishes(view.programme)
+    assert major == ("major", "1.5", "I", "single")
+    assert minor == ("minor", "1.5", "I", "single")
+
+
+def test_a_class_s_own_kind_is_asked_by_the_table_alone(programme: Programme) -> None:
+    double = replace(programme.plans["minor"], kind="double")
+    plants = replace(programme, plans={"minor": double, "critical": ClassPlan("critical", n=9)})
+    assert plan.class_wishes(plants) == (("minor", "1.5", "I", "double"),)
+    assert plan._defaults(plants, "aql")["kind"] == "double"
+    assert plan._defaults(plants, "points")["kind"] == "single"
+    bare = replace(programme, plans={})
+    assert [plan._defaults(bare, "aql")[name] for name in ("aql", "level")] == ["1", "II"]
 
 
 @pytest.mark.parametrize("way", WAYS)
@@ -311,6 +325,14 @@ def test_the_sheet_is_that_of_the_address(client: FlaskClient, plant: schema.Sto
     assert answer.text == plan.sheet_of(plant, link.href.partition("?")[2], later)
     assert "from seed 9;" in answer.text
     assert answer.text.count("<tr>") == 13
+
+
+@pytest.mark.parametrize("asked", ["way=claim&lot_size=&by=precision&seed=3", "lane=2&seed=3"])
+def test_the_sheet_is_of_the_way_asked(asked: str, plant: schema.Store) -> None:
+    view = plan.view(plant, f"?{asked}", NOW)
+    link = next(e.href for e in links(body(words(), view)) if e.href.startswith("/plan/sheet"))
+    shown = plan.sheet_of(plant, link.partition("?")[2], NOW)
+    assert shown == plan.sheet_of(plant, asked, NOW)
 
 
 @pytest.mark.parametrize(

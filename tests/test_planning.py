@@ -127,6 +127,8 @@ def test_a_sample_of_the_whole_lot_is_said() -> None:
     said = words.tell(found, WORDS)
     assert said.pull == "inspect all 10, accept on 0, reject on 1"
     assert said.holds.startswith("Every piece is looked at")
+    assert_allclose(found.risks.ati, 10)
+    assert_allclose(found.risks.aoq, 0)
 
 
 # What it risks
@@ -169,6 +171,7 @@ def test_a_sample_from_several_totes_feels_their_difference_less() -> None:
 
 def test_totes_that_differ_are_not_asked_of_several_samples() -> None:
     assert asked(lot_size="4000", aql="1", kind="double", correlation="0.01").risks.in_totes is None
+    assert asked(lq="0.001", correlation="0.01").risks.in_totes is None  # 230,258 pieces
 
 
 @pytest.mark.parametrize("said", ONE_OF_EACH, ids=list(planning.WAYS))
@@ -220,7 +223,9 @@ def test_it_warns_what_an_accepted_tote_may_still_hold() -> None:
     said = told(lot="tote", lot_size="4000", aql="0.65")
     assert said.pull == "pull 200, accept on 3, reject on 4"
     assert "a tote with 3.3 % incorrect still passes one time in ten" in said.holds
-    assert stats.binom.cdf(3, 200, 0.0331) == pytest.approx(0.1, abs=0.001)
+    assert "one with 1.8 % every other time. One with 0.69 % is rejected one time in" in said.holds
+    for chance, quality in ((0.1, 0.0331), (0.5, 0.0183), (0.95, 0.0069)):
+        assert stats.binom.cdf(3, 200, quality) == pytest.approx(chance, abs=0.005)
     assert said.work.startswith("Work: 200 pieces and about 10 minutes for a tote")
 
 
@@ -266,7 +271,16 @@ def test_a_chance_is_never_rounded_to_never_or_always(probability: float, text: 
 
 @pytest.mark.parametrize(
     ("fraction", "text"),
-    [(0.0331, "3.3 %"), (0.00687, "0.69 %"), (0.00005, "0.0050 %"), (0.33, "33.0 %"), (0, "0.0 %")],
+    [
+        (0.0331, "3.3 %"),
+        (0.00687, "0.69 %"),
+        (0.00005, "0.0050 %"),
+        (0.33, "33.0 %"),
+        (0, "0.0 %"),
+        (1e-30, "<0.0001 %"),
+        (1e-6, "0.00010 %"),
+        (1, "100.0 %"),
+    ],
 )
 def test_a_quality_has_two_figures_that_count(fraction: float, text: str) -> None:
     assert words.per_cent(fraction, WORDS) == text
@@ -291,7 +305,7 @@ def test_the_table_has_a_column_for_what_there_is() -> None:
         ({"aql": "1", "lot_size": "4.5"},
          {"lot_size": "must be a whole number, 1 or more, got 4.5"}),
         ({"aql": "1", "lot_size": "9" * 12},
-         {"lot_size": "must be a whole number, 1,000,000,000 or less, got 999999999999"}),
+         {"lot_size": "must be a whole number, 10,000,000 or less, got 999999999999"}),
         ({"aql": "1"}, {"lot_size": "is missing"}),
         ({"p1": "2"}, {"p2": "is missing"}),
         ({"aql": "one", "lot_size": "9"}, {"aql": "must be per cent, such as 1.5, got one"}),

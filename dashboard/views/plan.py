@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 from urllib.parse import parse_qsl, urlencode
 
 from dashboard.views.record import day_and_shift, record
@@ -215,21 +216,21 @@ def _beside(wish: str) -> Answer:
 
 def _fields(raw: Texts, way: str, programme: Programme) -> dict[str, str]:
     """The texts of a way's form, and whatever else of a wish the address says."""
-    start = _defaults(programme)
-    fields = {name: raw.get(name, start[name]) for name in ask.names(way)}
+    start = _defaults(programme, way)
+    fields = {name: start[name] for name in ask.names(way)}
     return fields | {name: text for name, text in raw.items() if name in ask.READERS}
 
 
-def _defaults(programme: Programme) -> dict[str, str]:
+def _defaults(programme: Programme, way: str) -> dict[str, str]:
     short = 100 * (1 - programme.target)
-    tabled = next(iter(class_wishes(programme)), ("", "1", "II"))
+    first = next(iter(class_wishes(programme)), ClassWish("", "1", "II", "single"))
     tote = programme.lot == "tote"
     lanes, shift = programme.lanes, programme.shifts[0].code
     full = [_full(programme, lane.code, shift) for lane in lanes]
     return {
         "lot_size": str(lot_size(programme, lanes[0].code, shift)),
-        **{"aql": tabled[1], "level": tabled[2]},
-        **{"inspection": "normal", "kind": "single"},
+        **{"aql": first.aql, "level": first.level, "inspection": "normal"},
+        "kind": first.kind if way == "aql" else "single",
         **{"p1": _number(short), "p2": _number(5 * short)},
         **{"producer_risk": "5", "consumer_risk": "10"},
         **{"target": _number(100 * programme.target), "incorrect": "0"},
@@ -335,15 +336,24 @@ def _pull_fields(raw: Texts, by: str, programme: Programme, now: datetime) -> di
         **{"filled": str(full or ""), "quadrants": "1"},
         "seed": str(int(now.timestamp())),
     }
-    fields = {name: raw.get(name, start[name]) for name in pulling.names(by)}
+    fields = {name: start[name] for name in pulling.names(by)}
     return fields | {name: text for name, text in raw.items() if name in pulling.READERS}
 
 
-def class_wishes(programme: Programme) -> tuple[tuple[str, str, str], ...]:
-    """Class, AQL and level of the programme's plans that go by the table, the gravest first."""
+class ClassWish(NamedTuple):
+    """A class of the programme and its plan by the table, as texts of the form."""
+
+    severity: str
+    aql: str
+    level: str
+    kind: str
+
+
+def class_wishes(programme: Programme) -> tuple[ClassWish, ...]:
+    """The programme's plans that go by the table, the gravest class first."""
     found = ((severity, programme.plans.get(severity)) for severity in JUDGED)
     return tuple(
-        (severity, _number(each.aql), each.level)
+        ClassWish(severity, _number(each.aql), each.level, each.kind)
         for severity, each in found
         if each is not None and each.aql is not None
     )

@@ -24,6 +24,7 @@ Plan = SinglePlan | DoublePlan | MultiplePlan
 Array = NDArray[np.float64]
 CHANCES = (0.95, 0.5, 0.1)  # the chances of acceptance whose qualities are told
 _MOST_AS_PIECES = 10  # AQLs above count defects, and a piece may have several
+_MOST_IN_TOTES = 100_000  # pieces; the sums over larger samples would keep a page waiting
 _NEVER = 0.005  # a curve is drawn to where acceptance is as rare
 _STEPS = 121
 
@@ -242,7 +243,7 @@ def _of(lot_size: int | None) -> str:
 
 def _countable(ask: Ask, found: _Found) -> bool:
     """Whether rejected lots can be sorted: the lot is known, and pieces are counted in it."""
-    return ask.lot_size is not None and found.model != "poisson" and found.plan.n <= ask.lot_size
+    return ask.lot_size is not None and found.model != "poisson"
 
 
 def _stages(plan: DoublePlan | MultiplePlan) -> tuple[Stage, ...]:
@@ -283,9 +284,10 @@ def by_inspectors(plan: Plan, p: ArrayLike, conditions: Conditions) -> Array | N
 def in_totes(plan: Plan, p: ArrayLike, conditions: Conditions) -> Array | None:
     """Chance of acceptance when totes differ; None where they do not.
 
-    None too for plans of several samples: nothing says from which totes each comes.
+    None too for plans of several samples, of which nothing says from which totes each comes, and
+    for samples beyond any that comes from totes.
     """
-    if conditions.correlation == 0 or not isinstance(plan, SinglePlan):
+    if conditions.correlation == 0 or not isinstance(plan, SinglePlan) or plan.n > _MOST_IN_TOTES:
         return None
     each, over = divmod(plan.n, conditions.from_totes)
     pieces = [each + (at < over) for at in range(conditions.from_totes)]

@@ -115,7 +115,7 @@ class Ask:
 
 
 READERS: Mapping[str, Reader] = {
-    "lot_size": whole(1),
+    "lot_size": whole(1, 10**7),
     "aql": aql,
     "level": choice(*LEVELS),
     "inspection": choice(*INSPECTIONS),

@@ -88,7 +88,6 @@ class Pulling:
     schedule: Schedule
 
 
-_NAMES = {"p": "expect", "pieces_per_tote": "pieces"}  # as the statistics call them
 READERS: Mapping[str, Reader] = {
     "totes": whole(1, 2000),
     "pieces": whole(1, 100_000),
@@ -190,7 +189,7 @@ def pull(
         )
     except InvalidInput as reason:
         name, _, told = str(reason).partition(" ")
-        raise InvalidAsk({_NAMES.get(name, name): told}) from None
+        raise InvalidAsk({name: told}) from None
     told_shares = {each: shares[each] for each in where}
     return Pulling(asked, size, told_shares, drawn)
 

@@ -11,6 +11,7 @@ from qa.plans import SinglePlan
 from qa.wording import Wording
 
 COLUMNS = ("accepted", "by_inspectors", "in_totes", "asn", "ati", "aoq")
+_LEAST = 1e-6  # fractions below are not worth their decimals
 _BARELY = 0.0005  # rounds to a tenth of a per cent
 LOTS = {"tote": "a_tote"}  # what a programme may accept or reject that has a word of its own
 
@@ -89,7 +90,9 @@ def share(answered: Answer, quality: float, words: Wording) -> str:
 
 
 def per_cent(fraction: float, words: Wording) -> str:
-    """A fraction with as many decimals as two figures need, one or more."""
+    """A fraction with as many decimals as two figures need, one or more; <0.0001 % below that."""
+    if 0 < fraction < _LEAST:
+        return f"<{words.per_cent(_LEAST, decimals=4)}"
     decimals = 1 if fraction <= 0 else max(1, 1 - floor(log10(100 * fraction) + 1e-9))
     return words.per_cent(fraction, decimals=decimals)
 

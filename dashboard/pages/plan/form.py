@@ -38,16 +38,17 @@ def ways(words: Wording, view: PlanView) -> html.Div:
     ]
     rows = [components.links(say("plan.ask"), links)]
     if view.way == "aql":
-        classes = [
-            (
-                say("plan.of_class", severity=say(f"class.{severity}"), aql=aql, level=level),
-                to(view, aql=aql, level=level),
-                (view.fields["aql"], view.fields["level"]) == (aql, level),
-            )
-            for severity, aql, level in plan.class_wishes(view.programme)
-        ]
+        classes = [class_link(words, view, wish) for wish in plan.class_wishes(view.programme)]
         rows += [components.links(say("plan.programme"), classes)] if classes else []
     return html.Div(rows, className="filters")
+
+
+def class_link(words: Wording, view: PlanView, wish: plan.ClassWish) -> tuple[str, str, bool]:
+    """A class's own plan: its text, its address, and whether it is the one shown."""
+    asked = {"aql": wish.aql, "level": wish.level, "kind": wish.kind}
+    name = words.say(f"class.{wish.severity}")
+    text = words.say("plan.of_class", severity=name, aql=wish.aql, level=wish.level)
+    return text, to(view, **asked), all(view.fields[key] == each for key, each in asked.items())
 
 
 def to(view: PlanView, *, drop: Sequence[str] = (), **changed: str) -> str:

@@ -71,7 +71,7 @@ def drawn_pull(words: Wording, view: PlanView, asked: PullView) -> list[Any]:
     """How much, the sheet to print, the cautions, and which totes."""
     say = words.say
     seed = asked.fields["seed"]
-    every = {**dict(view.address), **view.fields, **asked.fields, "way": view.way, "by": asked.by}
+    every = {**dict(view.address), **view.fields, **asked.fields}
     every.pop(plan.BESIDE, None)
     href = SHEET_AT + plan.address((k, v) for k, v in every.items() if v)
     columns = [say(f"plan.pull_{name}") for name in ("lane", "shift", "tote", "where")]
