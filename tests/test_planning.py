@@ -76,6 +76,16 @@ def test_two_points_of_one_lot_are_counted_in_that_lot() -> None:
     assert found.model == "hypergeometric"
     assert stats.hypergeom.cdf(c, 200, 2, n) >= 0.95
     assert stats.hypergeom.cdf(c, 200, 12, n) <= 0.10
+    double = asked(p1="1", p2="6", lot_size="200", kind="double")
+    (n1, ac1, re1), (n2, ac2, _) = double.stages
+    assert double.model == "hypergeometric"
+    for incorrect, least, most in ((2, 0.95, 1), (12, 0, 0.10)):
+        first = stats.hypergeom(200, incorrect, n1)
+        accepted = first.cdf(ac1) + sum(
+            first.pmf(d) * stats.hypergeom.cdf(ac2 - d, 200 - n1, incorrect - d, n2)
+            for d in range(int(ac1) + 1, min(re1, incorrect + 1))
+        )
+        assert least <= accepted <= most
     double = asked(p1="1", p2="6", lot_size="4000", kind="double")
     assert (double.plan, double.model) == (plans.two_point(0.01, 0.06, kind="double"), "binomial")
 
@@ -318,6 +328,9 @@ def test_the_table_has_a_column_for_what_there_is() -> None:
          {"producer_risk": "must be per cent, above 0.1 and below 50, got 0.05"}),
         ({"p1": "1", "p2": "6", "kind": "multiple"},
          {"kind": "must be single or double when two points are asked, got multiple"}),
+        ({"p1": "1", "p2": "1.5", "kind": "double"},
+         {"kind": "must be single where one sample would be more than 2,000 pieces, "
+                  "got double and 4,163"}),
         ({"target": "0.99"}, {"target": "must be per cent, above 50 and below 100, got 0.99"}),
         ({"target": "nan"}, {"target": "must be per cent, above 50 and below 100, got nan"}),
         ({"aoql": "1", "process_average": "2", "lot_size": "50"},
@@ -373,7 +386,7 @@ def test_risks_that_no_plan_within_the_lot_meets_say_so() -> None:
     with pytest.raises(NoSuchPlan, match=r"^no plan within the lot of 20 .*; inspect every piece$"):
         asked(p1="1", p2="5", lot_size="20")
     with pytest.raises(NoSuchPlan, match=r"; inspect every piece$"):
-        asked(p1="1", p2="5", lot_size="100", kind="double")
+        asked(p1="1", p2="2", lot_size="1200", kind="double")
 
 
 def test_a_multiple_plan_that_is_not_printed_is_a_fault_of_the_kind() -> None:

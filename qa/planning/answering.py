@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 CHANCES = (0.95, 0.5, 0.1)  # the chances of acceptance whose qualities are told
 _MOST_AS_PIECES = 10  # AQLs above count defects, and a piece may have several
 _MOST_IN_TOTES = 100_000  # pieces; the sums over larger samples would keep a page waiting
+# Double plans take long to find beyond: pieces in the lot that they are for, or pulled at once.
+_MOST_IN_LOT, _MOST_SINGLE = 1000, 2000
 _NEVER = 0.005  # a curve is drawn to where acceptance is as rare
 _STEPS = 121
 
@@ -187,8 +189,10 @@ def _by_aql(question: ByAql, lot_size: int | None) -> _Found:
 
 def _by_points(question: ByPoints, lot_size: int | None) -> _Found:
     p1, p2 = question.p1, question.p2
-    whole_lot = lot_size is not None and question.kind == "single"
-    model = "hypergeometric" if whole_lot else "binomial"
+    most = _MOST_IN_LOT if question.kind == "double" else float("inf")
+    model = "hypergeometric" if lot_size is not None and lot_size <= most else "binomial"
+    if question.kind == "double" and model == "binomial":
+        _check_double(question)
     plan = plans.two_point(
         p1,
         p2,
@@ -200,6 +204,18 @@ def _by_points(question: ByPoints, lot_size: int | None) -> _Found:
     )
     between = [float(f"{p1 + (p2 - p1) * part:.2g}") for part in (1 / 3, 2 / 3)]
     return _Found(plan, p1, sorted({p1 / 2, p1, *between, p2, min(1.5 * p2, 1)}), model)
+
+
+def _check_double(question: ByPoints) -> None:
+    single = plans.two_point(
+        question.p1,
+        question.p2,
+        producer_risk=question.producer_risk,
+        consumer_risk=question.consumer_risk,
+    ).n
+    if single > _MOST_SINGLE:
+        rule = f"single where one sample would be more than {_MOST_SINGLE:,} pieces"
+        raise InvalidAsk({"kind": f"must be {rule}, got double and {single:,}"})
 
 
 def _by_claim(question: ByClaim, lot_size: int | None) -> _Found:

@@ -53,7 +53,7 @@ def two_point(
         Most chance of rejection at `p1`, and of acceptance at `p2`; kept strictly, to a relative
         1e-12.
     model : {"binomial", "poisson", "hypergeometric"}
-        As of `SinglePlan.accept`; "hypergeometric" for single plans alone.
+        As of `SinglePlan.accept`.
     lot_size : int, optional
         Needed by "hypergeometric". With the others, the most pieces that there are to pull.
     kind : {"single", "double"}
