@@ -103,7 +103,11 @@ def test_each_way_shows_what_qa_answers(way: str, plant: schema.Store) -> None:
     assert (view.problems, view.trouble) == ({}, "")
     direct = planning.curves(found, planning.span(found))
     assert_allclose(view.drawn[0].curves.accepted, direct.accepted)
-    assert view.points == tuple(zip((0.95, 0.5, 0.1), found.qualities, strict=True))
+    assert [each[:2] for each in view.points] == list(
+        zip((0.95, 0.5, 0.1), found.qualities, strict=True)
+    )
+    for _, _, said in view.points:
+        assert said in view.told.holds
 
 
 @pytest.mark.parametrize("way", WAYS)

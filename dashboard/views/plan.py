@@ -62,7 +62,7 @@ class PlanView:
     instead : what inspecting every piece asks, where no plan answers
     told, table : the answer in words and its risk table
     samples : the table of a plan's samples, where it has more than two
-    points : chances and the qualities that the plan asked accepts as often
+    points : chances, the qualities that the plan asked accepts as often, and these in words
     drawn : the plan asked, where there is one, then those kept beside it
     address : the address's own names and texts, for links
     """
@@ -78,7 +78,7 @@ class PlanView:
     told: Told | None
     table: Table
     samples: Table | None
-    points: tuple[tuple[float, float], ...]
+    points: tuple[tuple[float, float, str], ...]
     drawn: tuple[Drawn, ...]
     answered: bool
     pull: PullView
@@ -187,9 +187,17 @@ def _answered(raw: Texts, programme: Programme) -> _Answered:
         return _Answered(trouble=str(reason), instead=instead)
 
 
-def _points(answer: Answer) -> tuple[tuple[float, float], ...]:
-    pairs = zip(CHANCES, answer.qualities, strict=True)
-    return tuple((chance, quality) for chance, quality in pairs if quality is not None)
+def share(quality: float) -> str:
+    """A share of pieces as the answer's words write it."""
+    return words.per_cent(quality, load())
+
+
+def _points(answer: Answer) -> tuple[tuple[float, float, str], ...]:
+    return tuple(
+        (chance, quality, words.share(answer, quality, load()))
+        for chance, quality in zip(CHANCES, answer.qualities, strict=True)
+        if quality is not None
+    )
 
 
 def _drawn(first: list[tuple[str, Answer]], beside: Sequence[str]) -> tuple[Drawn, ...]:

@@ -41,8 +41,8 @@ def oc_panel(words: Wording, view: PlanView) -> Panel:
             chances = getattr(first.curves, name)
             if chances is not None:
                 lines.append(Line(x, _per_cent(chances), 0, say(f"plan.{name}"), dash))
-        for chance, quality in view.points:
-            said = say("plan.mark", chance=f"{100 * chance:g}", quality=share(words, quality))
+        for chance, quality, told in view.points:
+            said = say("plan.mark", chance=f"{100 * chance:g}", quality=told)
             marks.append(Mark(100 * quality, 100 * chance, said))
     letters = LETTERS[: len(view.drawn)] if len(view.drawn) > 1 else ""
     return Panel(lines, x_axis(words, view), say("plan.accepted_axis"), marks, letters)
@@ -55,10 +55,6 @@ def x_axis(words: Wording, view: PlanView) -> str:
 
 def _per_cent(values: Iterable[float]) -> list[float]:
     return [100 * float(each) for each in values]
-
-
-def share(words: Wording, quality: float) -> str:
-    return words.per_cent(quality, decimals=1 if quality >= 0.01 else 2)
 
 
 def name_of(view: PlanView, at: int) -> str:
@@ -167,6 +163,6 @@ def out_panel(words: Wording, view: PlanView) -> Panel:
         )
         limit = each.answer.aoql
         if limit is not None and limit.value > 0:
-            said = letter(view, at) + say("plan.aoql_mark", limit=share(words, limit.value))
+            said = letter(view, at) + say("plan.aoql_mark", limit=plan.share(limit.value))
             marks.append(Mark(100 * limit.at, 100 * limit.value, said))
     return Panel(lines, x_axis(words, view), say("plan.out_axis"), marks)
