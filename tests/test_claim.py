@@ -111,6 +111,19 @@ def test_only_routine_audits_under_the_specification_speak(
         claim.average(cause, programme)
 
 
+def test_totes_are_watched_in_the_order_of_their_audits(plant: Plant, programme: Programme) -> None:
+    audits = plant(days=20)
+    late = audits.assign(pulled_at=audits["pulled_at"].to_numpy()[::-1])
+    worse = late["pulled_at"] > late["pulled_at"].median()
+    turned = late.assign(correct=np.where(worse, 180, 200), incorrect=np.where(worse, 20, 0))
+    daily = turned.sort_values("pulled_at", kind="stable")
+    found = always_valid(daily["correct"], daily["inspected"], confidence=0.9)
+    watched = claim.average(turned, programme).beside[1]
+    assert_allclose([watched.lower, watched.upper], [found.low[-1], found.high[-1]])
+    reverse = always_valid(daily["correct"][::-1], daily["inspected"], confidence=0.9)
+    assert abs(reverse.low[-1] - watched.lower) > 1e-3
+
+
 def test_two_audits_of_a_tote_are_one_cluster(plant: Plant, programme: Programme) -> None:
     audits = plant()
     twice = audits.assign(tote=(np.arange(len(audits)) // 3).astype(str))

@@ -58,6 +58,16 @@ def test_totes_are_drawn_as_the_cell_says() -> None:
     assert set(np.unique(Cell(9, 0.9, 0.1, unequal=True).draw(rng, 900)[1])) == set(range(50, 351))
 
 
+def test_misses_are_counted() -> None:
+    limits = np.array([[0.97, 0.995, 0.98], [0.991, 0.999, 0.9905], [0.95, 0.985, 0.96]] * 100)
+    row = many_totes.found(Cell(5, 0.99, 0.01), "pooled", limits)
+    assert_allclose([row.coverage, row.misses], [1 / 3, 1 / 3])
+    assert_allclose(row.misses_error, np.sqrt(2 / 9 / 300))
+    assert_allclose(row.short, 0.99 - (0.98 + 0.9905 + 0.96) / 3)
+    never = many_totes.found(Cell(5, 0.99, 0.01), "pooled", limits[2:3])
+    assert never.misses_error > 0, "no miss seen is not none to come"
+
+
 def test_a_quick_run_writes_every_cell_and_is_repeatable(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -81,6 +81,19 @@ def test_the_other_kind_mirrors(pairs: list[tuple[int, int]]) -> None:
     assert_allclose(one.log_likelihood, other.log_likelihood, rtol=1e-9, atol=1e-9)
 
 
+# Totes of unequal sizes whose likelihood falls from correlation 0 and has its top farther on.
+def test_the_higher_of_two_hills_is_found() -> None:
+    x, n = [1, 0, 1], [1, 16, 20]
+    found = fit_totes(x, n)
+    at_none = log_likelihood(2 / 37, 0, x, n)
+    assert log_likelihood(2 / 37, 1e-3, x, n) < at_none
+    assert found.log_likelihood > at_none + 0.1
+    assert 0.5 < found.correlation < 0.6
+    assert_allclose(
+        found.log_likelihood, log_likelihood(float(found.mean), float(found.correlation), x, n)
+    )
+
+
 def test_edges() -> None:
     alike = fit_totes([2, 2, 2, 2], 100)
     assert (float(alike.mean), float(alike.correlation)) == (0.02, 0)

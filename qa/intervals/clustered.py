@@ -291,7 +291,7 @@ def _korn_graubard(sample: _Sample, tail: float) -> _Limits:
 
 
 def _posterior(sample: _Sample, tail: float) -> _Limits:
-    """Quantiles of the posterior, widened to hold the estimate; the end where none was found."""
+    """Quantiles of the posterior, widened to hold the estimate (an end, where none was found)."""
     if sample.counts is None:  # pragma: no cover
         raise TypeError("the posterior wants totes")
     x, n, stratum = sample.counts.x, sample.counts.n, sample.counts.stratum
@@ -300,8 +300,7 @@ def _posterior(sample: _Sample, tail: float) -> _Limits:
     weight *= weight.sum() / (weight @ weight)
     found, _ = beta_binomial.posterior(beta_binomial.totes_of(x, n, weight), sample.design.prior)
     mean, variance = found.moments()
-    low = 0.0 if x.sum() == 0.0 else min(found.below(tail), sample.p)
-    high = 1.0 if x.sum() == n.sum() else max(found.above(tail), sample.p)
+    low, high = min(found.below(tail), sample.p), max(found.above(tail), sample.p)
     assumed = (_NOT_FINITE,) * (sample.design.filled is not None)
     return _Limits(low, high, min(float(n.sum()), mean * (1.0 - mean) / variance), assumed)
 

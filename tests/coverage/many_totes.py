@@ -121,7 +121,7 @@ def beta_binomial(x: Whole, n: Whole) -> Limits:
     """As `clustered` has it, one posterior for both questions."""
     density, _ = bb.posterior(bb.totes_of(x.astype(float), n.astype(float)))
     p, tail = x.sum() / n.sum(), 1 - LEVEL
-    high = 1.0 if not x.any() else 1 - min(density.below(tail / 2), p)
+    high = 1 - min(density.below(tail / 2), p)
     return 1 - max(density.above(tail / 2), p), high, 1 - max(density.above(tail), p)
 
 
