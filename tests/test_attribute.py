@@ -210,6 +210,8 @@ def test_a_standardised_chart_signals_the_same_points(limits):
     z = standardised(chart)
     assert_array_equal(z.signals, chart.signals)
     assert chart.signals.any()
+    assert (z.center == 0).all()
+    assert (z.sigma == 1).all()
     beyond = (z.statistic > z.upper + 1e-9) | (z.statistic < z.lower - 1e-9)
     assert_array_equal(beyond, z.signals)
     assert_allclose(z.statistic * chart.sigma + chart.center, chart.statistic, atol=1e-12)

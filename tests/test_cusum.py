@@ -9,6 +9,7 @@ from scipy import stats
 
 from qa.charts import cusum
 from qa.charts.beta_binomial import beta_binomial
+from qa.charts.law import NEVER, chances, checked_law
 from qa.errors import InvalidInput
 
 
@@ -60,6 +61,16 @@ def test_poisson_scores_are_the_log_likelihood_ratio():
         for at, step in enumerate(score):
             total = max(0.0, total + step)
             assert_allclose(path[at], total, atol=1e-9)
+
+
+@pytest.mark.parametrize("mean", [1e-6, 0.3, 4.0, 90.0, 2500.0, 1e5])
+def test_poisson_chances_leave_nothing_out(mean):
+    table = chances(checked_law(mean, 0.0, "poisson"), np.array([0.5, 1.0]))
+    most = table.shape[1] - 1
+    assert stats.poisson.sf(most, mean) < NEVER
+    count = np.arange(most + 1)
+    assert_allclose(table[1], stats.poisson.pmf(count, mean), rtol=1e-9, atol=1e-300)
+    assert_allclose(table[0], stats.poisson.pmf(count, mean / 2), rtol=1e-9, atol=1e-300)
 
 
 def test_poisson_limits_are_solved_for_units_of_any_size():

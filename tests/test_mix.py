@@ -69,9 +69,18 @@ def test_chi_square_and_residuals_are_those_of_the_table():
     # Two categories: the residual's square is chi-square itself.
     two = mix([20, 80], [150, 300], tables=0)
     assert_allclose(two.residual[0] ** 2, two.statistic[0], rtol=1e-10)
-    p_values = 2 * stats.norm.sf(np.abs(found.residual[0]))
-    alone = multipletests(p_values, 0.05, method="holm")[0]
-    assert_array_equal(found.drives[0], alone & found.signals[0])
+
+
+def test_driving_categories_are_picked_holm_s_way():
+    rng = np.random.default_rng(3)
+    baseline = np.array([210, 240, 160, 600])
+    drawn = rng.multinomial(120, [0.2, 0.28, 0.1, 0.42], 200)
+    found = mix(drawn, baseline, tables=0, false_alarm=0.05)
+    assert 20 < found.signals.sum() < 180
+    for period in range(200):
+        p_values = 2 * stats.norm.sf(np.abs(found.residual[period]))
+        alone = multipletests(p_values, 0.05, method="holm")[0]
+        assert_array_equal(found.drives[period], alone & found.signals[period])
 
 
 def test_a_changed_mix_signals_and_names_its_category():
