@@ -26,12 +26,11 @@ def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
     opened.engine.dispose()
 
 
-def test_the_answer_is_that_of_the_claim_with_the_plant_s_own_history(plant: schema.Store) -> None:
+def test_the_answer_is_that_of_the_claim(plant: schema.Store) -> None:
     shown = view.view(plant, DAYS)
-    programme, every = records.programme(plant), records.tallies(plant)
+    programme = records.programme(plant)
     days = records.tallies(plant, first_day=date(2026, 4, 1), last_day=date(2026, 4, 10))
-    prior = claims.learned_from(every, programme)
-    expected = claims.average(days, programme, correlation_prior=prior)
+    expected = claims.average(days, programme)
     assert shown.answered is not None
     assert shown.answered.claim == expected
     assert shown.answered.told == claims.told(expected, load())

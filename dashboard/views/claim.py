@@ -166,12 +166,10 @@ def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
         return None
     programme = kept.programme
     more = {"target": wish.target, "specification": wish.specification}
-    prior = _prior(kept, wish)
     if wish.kind == "average":
-        claim = claims.average(audits, programme, **more, correlation_prior=prior)
+        claim = claims.average(audits, programme, **more)
     else:
-        share = {"share": wish.share, "correlation_prior": prior}
-        claim = claims.tote_by_tote(audits, programme, **share, **more)
+        claim = claims.tote_by_tote(audits, programme, share=wish.share, **more)
     left = audits.loc[audits["purpose"] != "routine", "purpose"].value_counts()
     how = {"specification": wish.specification}
     lanes = efficiency.estimate(audits, programme, by=("lane",), **how)
@@ -190,24 +188,17 @@ def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
 def _beside(kept: Record, wish: Wish, language: str) -> Beside:
     audits, programme = _of_days(kept, wish), kept.programme
     more = {"target": wish.target, "specification": wish.specification}
-    prior = _prior(kept, wish)
-    claim = claims.average(audits, programme, **more, correlation_prior=prior)
+    claim = claims.average(audits, programme, **more)
     needed: tuple[Needed, ...] = ()
     if claim.answer == "not_settled":
         needed = claims.totes_still_needed(audits, programme, **more)
-    table = claims.sensitivity(audits, programme, **more, correlation_prior=prior)
+    table = claims.sensitivity(audits, programme, **more)
     return Beside(
         ahead=claims.told(claim, load(language), needed).ahead,
         sensitivity=tuple(
             {str(name): value for name, value in row.items()} for row in table.to_dict("records")
         ),
     )
-
-
-def _prior(kept: Record, wish: Wish) -> tuple[float, float]:
-    """What the plant's own history says of how much totes differ."""
-    history = _asked(kept.tallies, wish)
-    return claims.learned_from(history, kept.programme, specification=wish.specification)
 
 
 def _of_days(kept: Record, wish: Wish) -> pd.DataFrame:
