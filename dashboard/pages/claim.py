@@ -16,6 +16,7 @@ from qa.store.schema import Store
 
 PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
+WIDEST = "always_valid"  # it may leave the picture, which would else show little of the others
 CHANGES = {
     "method": "claim_change.method",
     "correlation": "claim_change.correlation",
@@ -139,21 +140,24 @@ def field(
 def picture(words: Wording, found: Answered) -> html.Section:
     """The bounds beside what a naive count would claim, and every lane, on one scale."""
     say, claimed = words.say, found.claim
-    drawn = [(say("claim.this"), claimed.bounds)]
-    drawn += [(say(f"claim_way.{each.method}"), each) for each in claimed.beside]
-    if claimed.kind == KINDS[0]:
-        drawn.append((say("claim.naive"), claimed.naive))
-    lows = [each.lower for _, each in drawn if each.method != "always_valid"]  # much the widest
+    lows = [each.bounds.lower for each in found.ways if each.bounds.method != WIDEST]
     lows += [part.share.low for part in found.lanes]
     scale = high_scale(lows, claimed.target)
     target = words.per_cent(claimed.target)
 
-    def strip(name: str, share: Share) -> list[Any]:
-        said = components.share(words, share)
+    def strip(name: str, share: Share, said: str = "") -> list[Any]:
+        said = said or components.share(words, share)
         line = components.strip(share, scale, f"{name}: {said}", target=claimed.target)
         return [name, line, html.Span(said, className="nowrap")]
 
-    rows = [strip(name, _drawn(each, claimed.estimate)) for name, each in drawn]
+    rows = [
+        strip(
+            say("claim.this" if not at else f"claim_way.{each.bounds.method}"),
+            _drawn(each.bounds, claimed.estimate),
+            each.said,
+        )
+        for at, each in enumerate(found.ways)
+    ]
     lanes = [
         [*strip(say("claim.lane", lane=part.lane), part.share), words.count(part.share.totes)]
         for part in found.lanes

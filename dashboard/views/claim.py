@@ -50,11 +50,20 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True)
+class Way:
+    """The bounds of one method, and the same in words."""
+
+    bounds: Bounds
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
 class Answered:
     """A claim with all that stands beside it."""
 
     claim: Claim
     told: Told
+    ways: tuple[Way, ...]
     lanes: tuple[Part, ...]
     made: Share
     shipped: Share | None
@@ -177,6 +186,7 @@ def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
     return Answered(
         claim=claim,
         told=claims.told(claim, load(language)),
+        ways=_ways(claim, language),
         lanes=tuple(Part(str(row["lane"]), _share(row)) for row in lanes.to_dict("records")),
         made=_share(made.to_dict("records")[0]),
         shipped=_shipped(kept, audits, wish),
@@ -199,6 +209,14 @@ def _beside(kept: Record, wish: Wish, language: str) -> Beside:
             {str(name): value for name, value in row.items()} for row in table.to_dict("records")
         ),
     )
+
+
+def _ways(claim: Claim, language: str) -> tuple[Way, ...]:
+    """The claim's own bounds, those of other methods, and the naive ones last."""
+    naive = (claim.naive,) if claim.kind == KINDS[0] else ()  # else of shares of totes
+    every = (claim.bounds, *claim.beside, *naive)
+    words = load(language)
+    return tuple(Way(each, claims.said(each, claim.estimate, words)) for each in every)
 
 
 def _of_days(kept: Record, wish: Wish) -> pd.DataFrame:

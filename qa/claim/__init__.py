@@ -10,7 +10,7 @@ from qa.claim.ahead import Needed, Simulation, totes_still_needed
 from qa.claim.answer import Bounds, Claim, average, tote_by_tote
 from qa.claim.evidence import learned_from
 from qa.claim.sensitivity import sensitivity
-from qa.claim.told import Told, told
+from qa.claim.told import Told, said, told
 
 __all__ = [
     "Bounds",
@@ -20,6 +20,7 @@ __all__ = [
     "Told",
     "average",
     "learned_from",
+    "said",
     "sensitivity",
     "told",
     "tote_by_tote",

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from math import ceil, floor
 
 from qa.claim.ahead import Needed
-from qa.claim.answer import NOT_SETTLED, Claim
+from qa.claim.answer import NOT_SETTLED, Bounds, Claim
 from qa.wording import Wording, decimals_for
 
 
@@ -75,6 +75,17 @@ def told(claim: Claim, words: Wording, needed: Sequence[Needed] = ()) -> Told:
             answer=say(f"claim.answer.{naive.answer}"),
         ),
         ahead=tuple(_ahead(each, words) for each in needed) if claim.answer == NOT_SETTLED else (),
+    )
+
+
+def said(bounds: Bounds, estimate: float, words: Wording) -> str:
+    """Bounds beside an estimate, the lower rounded down and the upper up."""
+    decimals = decimals_for(bounds.lower, bounds.upper)
+    return words.say(
+        "figure.interval",
+        estimate=words.per_cent(estimate, decimals=decimals)[:-2],
+        low=_low(bounds.lower, decimals, words)[:-2],
+        high=_high(bounds.upper, decimals, words)[:-2],
     )
 
 
