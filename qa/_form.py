@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 from typing import Any, TypeVar
 
 from qa.programme import Programme
+from qa.wording import Wording, load
 
 T = TypeVar("T")
 MOST = 999_999_999  # far above any tote, and its square still fits the sums kept in 64 bits
@@ -24,6 +25,8 @@ class Form:
         Blank text, None and not-a-number count as left out.
     programme : Programme
         A time without a zone is read in its time zone.
+    language : str
+        Of the messages.
 
     Attributes
     ----------
@@ -31,10 +34,13 @@ class Form:
         The first problem of each field.
     """
 
-    def __init__(self, fields: Mapping[str, object], programme: Programme) -> None:
+    def __init__(
+        self, fields: Mapping[str, object], programme: Programme, language: str = "en"
+    ) -> None:
         stripped = ((name, _stripped(value)) for name, value in fields.items())
         self._given = {name: value for name, value in stripped if value is not None}
         self._zone = programme.zone
+        self._words = load(language)
         self.problems: dict[str, str] = {}
 
     def given(self, name: str) -> bool:
@@ -45,9 +51,10 @@ class Form:
         """The field as a message shows it."""
         return _shown(self._given.get(name))
 
-    def fault(self, name: str, text: str) -> None:
-        """Note a problem, unless the field has one already."""
-        self.problems.setdefault(name, text)
+    def fault(self, name: str, key: str, /, **values: object) -> None:
+        """Note the problem of a key, its values as they stand, unless the field has one already."""
+        if name not in self.problems:
+            self.problems[name] = worded(self._words, key, **values)
 
     def sound(self, *names: str) -> bool:
         """Whether none of the fields has a problem."""
@@ -57,7 +64,7 @@ class Form:
         """Note a problem for each field that is not among the known ones."""
         names = set(known)
         for name in (name for name in self._given if name not in names):
-            self.fault(name, "is no field of an audit and no category of the programme")
+            self.fault(name, "unknown")
 
     def text(
         self, name: str, default: str | None = None, *, most: int | None = MOST_CHARACTERS
@@ -65,17 +72,14 @@ class Form:
         """Text as it stands, of so many characters; a number from a spreadsheet without its .0."""
         if not self.given(name):
             if default is None:
-                self.fault(name, "is missing")
+                self.fault(name, "missing")
             return default or ""
         value = self._given[name]
         text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
-        if _UNSHOWABLE.search(text):
-            self.fault(name, "must be plain text, and has a character that cannot be shown")
-            return ""
-        if most is not None and len(text) > most:
-            self.fault(name, f"must be at most {most} characters long, got {len(text)}")
-            return ""
-        return text
+        problem = text_problem(text, self._words, most)
+        if problem:
+            self.problems.setdefault(name, problem)
+        return "" if problem else text
 
     def whole(self, name: str, *, least: int = 0) -> int | None:
         """A whole number, `least` or more; None if left out or at fault."""
@@ -84,8 +88,7 @@ class Form:
         number = _as_whole(self._given[name])
         if number is not None and least <= number <= MOST:
             return number
-        rule = f"must be a whole number, {least} or more"
-        self.fault(name, f"{rule}, got {self.shown(name)}")
+        self.fault(name, "whole", least=least, got=self.shown(name))
         return None
 
     def choice(self, name: str, choices: Mapping[str, T], default: T | None = None) -> T | None:
@@ -94,7 +97,7 @@ class Form:
             return default
         value = self.text(name)
         if value and value not in choices:
-            self.fault(name, f"must be one of {', '.join(choices)}, got {_shown(value)}")
+            self.fault(name, "choice", choices=", ".join(choices), got=_shown(value))
         return choices.get(value)
 
     def date(self, name: str) -> date | None:
@@ -107,7 +110,7 @@ class Form:
         if isinstance(value, str):
             value = _tried(date.fromisoformat, value)
         if not isinstance(value, date):
-            self.fault(name, f"must be a date such as 2026-03-16, got {self.shown(name)}")
+            self.fault(name, "date", got=self.shown(name))
             return None
         return value
 
@@ -119,12 +122,10 @@ class Form:
         if isinstance(value, str) and _tried(date.fromisoformat, value) is None:
             value = _tried(datetime.fromisoformat, value)
         if not isinstance(value, datetime):
-            rule = "must be a date and time such as 2026-03-16 14:05"
-            self.fault(name, f"{rule}, got {self.shown(name)}")
+            self.fault(name, "moment", got=self.shown(name))
             return None
         if not YEARS[0] < value.year < YEARS[1]:
-            rule = f"must be after the year {YEARS[0]} and before {YEARS[1]}"
-            self.fault(name, f"{rule}, got {self.shown(name)}")
+            self.fault(name, "year", first=YEARS[0], last=YEARS[1], got=self.shown(name))
             return None
         if value.tzinfo is None:
             return self._from_plant_time(name, value)
@@ -135,13 +136,24 @@ class Form:
         first, second = early.astimezone(UTC), late.astimezone(UTC)
         if first == second:
             return first
-        told = "comes twice" if first < second else "does not come"
-        self.fault(
-            name,
-            f"{told} in plant time on the night the clocks change, got {self.shown(name)}; "
-            f"add the offset, such as {early.isoformat(sep=' ', timespec='minutes')}",
-        )
+        key = "clock_twice" if first < second else "clock_never"
+        such = early.isoformat(sep=" ", timespec="minutes")
+        self.fault(name, key, got=self.shown(name), such=such)
         return None
+
+
+def worded(words: Wording, key: str, /, **values: object) -> str:
+    """The problem of a key; numbers without separators, as they were typed."""
+    return words.say(f"problem.{key}", **{name: str(value) for name, value in values.items()})
+
+
+def text_problem(text: str, words: Wording, most: int | None = MOST_CHARACTERS) -> str:
+    """What is wrong with a text that somebody types; "" when nothing is."""
+    if _UNSHOWABLE.search(text):
+        return worded(words, "plain_text")
+    if most is not None and len(text) > most:
+        return worded(words, "too_long", most=most, length=len(text))
+    return ""
 
 
 def _stripped(value: object) -> Any:

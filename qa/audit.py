@@ -118,7 +118,7 @@ def derived_key(audit: Audit) -> str:
     return _timed_uuid(audit.pulled_at, hashlib.sha256(what.encode()).digest(), version=8)
 
 
-def moment(name: str, value: object, programme: Programme) -> datetime:
+def moment(name: str, value: object, programme: Programme, *, language: str = "en") -> datetime:
     """The moment in UTC that a field says, by the rules of `parse`.
 
     Raises
@@ -126,15 +126,15 @@ def moment(name: str, value: object, programme: Programme) -> datetime:
     InvalidAudit
         With the field's problem.
     """
-    form = Form({name: value}, programme)
+    form = Form({name: value}, programme, language)
     found = form.moment(name)
     if found is None:
-        form.fault(name, "is missing")
+        form.fault(name, "missing")
         raise InvalidAudit(form.problems)
     return found
 
 
-def parse(fields: Mapping[str, object], programme: Programme) -> Audit:
+def parse(fields: Mapping[str, object], programme: Programme, *, language: str = "en") -> Audit:
     """The audit that raw fields describe.
 
     Parameters
@@ -146,17 +146,19 @@ def parse(fields: Mapping[str, object], programme: Programme) -> Audit:
         one piece shows one category; a category without pieces.
     programme : Programme
         Says which lanes, shifts, products and categories there are.
+    language : str
+        Of the messages: a file of `qa.wording`.
 
     Raises
     ------
     InvalidAudit
         With a message for every field at fault.
     """
-    form = Form(fields, programme)
+    form = Form(fields, programme, language)
     form.only({*Audit.__dataclass_fields__, *programme.category_codes} - {"counts"})
     pulled_at = form.moment("pulled_at")
     if not form.given("pulled_at"):
-        form.fault("pulled_at", "is missing")
+        form.fault("pulled_at", "missing")
     shift = _shift(form, programme, pulled_at)
     day = _day(form, programme, shift, pulled_at)
     lane = form.choice("lane", {each.code: each for each in programme.lanes})
@@ -199,7 +201,7 @@ def parse(fields: Mapping[str, object], programme: Programme) -> Audit:
 def _site(form: Form, programme: Programme) -> str:
     site = form.text("site", default=programme.site)
     if site != programme.site:
-        form.fault("site", f'must be {programme.site}, the programme\'s site, got "{site}"')
+        form.fault("site", "site", site=programme.site, got=site)
     return site
 
 
@@ -207,8 +209,7 @@ def _line(form: Form, lane: Lane | None) -> str:
     if lane is None:
         return ""
     if form.text("line", default=lane.line) != lane.line:
-        rule = f"must be {lane.line}, the line of lane {lane.code}"
-        form.fault("line", f"{rule}, got {form.shown('line')}")
+        form.fault("line", "line", line=lane.line, lane=lane.code, got=form.shown("line"))
     return lane.line
 
 
@@ -226,8 +227,8 @@ def _shift(form: Form, programme: Programme, pulled_at: datetime | None) -> str:
         return ""
     found = production_day_and_shift(programme, pulled_at)
     if found is None:
-        clock = pulled_at.astimezone(programme.zone)
-        form.fault("shift", f"no shift runs at {clock:%H:%M} plant time; say which it was")
+        clock = f"{pulled_at.astimezone(programme.zone):%H:%M}"
+        form.fault("shift", "no_shift", clock=clock)
         return ""
     return found[1]
 
@@ -242,29 +243,26 @@ def _day(form: Form, programme: Programme, shift: str, pulled_at: datetime | Non
         began = shift_times(programme, today, shift)[0] <= pulled_at
         return today if began else today - timedelta(days=1)
     if day and day > today:
-        form.fault("day", f"must not be after the pieces were pulled, got {day}")
+        form.fault("day", "day_after", got=day)
     return day or date.min
 
 
 def _head(form: Form, purpose: str, lane: Lane | None) -> str | None:
     if purpose != "head-check":
         if form.given("head") and purpose:
-            form.fault(
-                "head",
-                "must be blank: pieces of both heads mix in a tote, and only a head-check has one",
-            )
+            form.fault("head", "head")
         return None
     if lane is None:
         return None
     if not lane.heads:
-        form.fault("head", f"the programme names no heads of lane {lane.code}")
+        form.fault("head", "no_heads", lane=lane.code)
     return form.choice("head", {each: each for each in lane.heads})
 
 
 def _counts(form: Form, programme: Programme) -> tuple[int, int, dict[str, int]]:
     """Inspected, correct and the count of each category, checked against each other."""
     if not form.given("inspected"):
-        form.fault("inspected", "is missing")
+        form.fault("inspected", "missing")
     inspected = form.whole("inspected", least=1)
     correct = form.whole("correct")
     counts = {code: form.whole(code) or 0 for code in programme.category_codes}
@@ -272,49 +270,56 @@ def _counts(form: Form, programme: Programme) -> tuple[int, int, dict[str, int]]
         return inspected or 1, correct or 0, counts
     for code, count in counts.items():
         if count > inspected:
-            form.fault(code, f"must be from 0 to inspected, got {count} of {inspected}")
+            form.fault(code, "count", got=count, inspected=inspected)
     if not form.sound(*counts):
         return inspected, correct or 0, counts
     if correct is None:
         if programme.several_per_piece:
-            form.fault("correct", "is missing, and is needed where a piece may show several")
+            form.fault("correct", "correct_missing")
             return inspected, 0, counts
         correct = inspected - sum(counts.values())
-    problem = _arithmetic(inspected, correct, counts, several=programme.several_per_piece)
-    if problem:
-        form.fault("correct" if form.given("correct") else "inspected", problem)
+    key = _arithmetic(inspected, correct, counts, several=programme.several_per_piece)
+    if key:
+        incorrect, total, most = inspected - correct, sum(counts.values()), max(counts.values())
+        form.fault(
+            "correct" if form.given("correct") else "inspected",
+            key,
+            got=correct,
+            inspected=inspected,
+            incorrect=incorrect,
+            total=total,
+            most=most,
+            left=inspected - total,
+        )
     return inspected, correct, counts
 
 
 def _arithmetic(inspected: int, correct: int, counts: dict[str, int], *, several: bool) -> str:
-    """What is wrong with numbers that must add up; "" when nothing is."""
+    """The key of what is wrong with numbers that must add up; "" when nothing is."""
     incorrect, total, most = inspected - correct, sum(counts.values()), max(counts.values())
     if incorrect < 0:
-        return f"must be from 0 to inspected, got {correct} of {inspected}"
+        return "count"
     if not several and total > inspected:
-        return f"must be at least what was counted, got {total} of {inspected}"
+        return "counted"
     if not several and total != incorrect:
-        rule = f"must be inspected less the counts: {inspected} - {total} = {inspected - total}"
-        return f"{rule}, got {correct}"
+        return "sum"
     if several and not most <= incorrect <= total:
-        return (
-            f"leaves {incorrect} incorrect, and the counts allow {most} to {total}, got {correct}"
-        )
+        return "several"
     return ""
 
 
 def _pieces(form: Form, inspected: int) -> int | None:
     pieces = form.whole("pieces_in_tote", least=1)
     if pieces is not None and pieces < inspected:
-        form.fault("pieces_in_tote", f"must be at least inspected {inspected}, got {pieces}")
+        form.fault("pieces_in_tote", "pieces", inspected=inspected, got=pieces)
     return pieces
 
 
 def _check_re_sort(form: Form, purpose: str) -> None:
     if purpose == "re-audit" and not form.given("re_sorted_at"):
-        form.fault("re_sorted_at", "is missing: a re-audit says when the tote was re-sorted")
+        form.fault("re_sorted_at", "re_sort_missing")
     if purpose not in ("", "re-audit") and form.given("re_sorted_at"):
-        form.fault("re_sorted_at", f"must be blank for purpose {purpose}")
+        form.fault("re_sorted_at", "re_sort_blank", purpose=purpose)
 
 
 def _check_order(form: Form, audit: Audit) -> None:
@@ -328,7 +333,7 @@ def _check_order(form: Form, audit: Audit) -> None:
             continue
         first, second = getattr(audit, early), getattr(audit, late)
         if form.sound(early, late) and first and second and first > second:
-            form.fault(early, f"must not be after {late}, got {form.shown(early)}")
+            form.fault(early, "order", late=late, got=form.shown(early))
 
 
 def _timed_uuid(moment: datetime, tail: bytes, *, version: int) -> str:

@@ -1,10 +1,12 @@
 """The audit: raw fields become a record, or every fault is said at once; keys sort by time."""
 
+import ast
 import math
 import uuid
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta, timezone
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -12,9 +14,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from qa import _form, audit
 from qa.audit import PURPOSES, Audit, derived_key, new_key, parse
 from qa.errors import InvalidAudit
 from qa.programme import Lane, Product, Programme
+from qa.wording import Wording, load
 
 Fields = Callable[..., dict[str, object]]
 GOOD: dict[str, object] = {
@@ -488,3 +492,41 @@ def test_the_same_row_always_gets_the_same_key(programme: Programme, audit_field
     )
     keys = {parse(audit_fields(**other), programme).key for other in others}
     assert len(keys | {audit.key}) == len(others) + 1
+
+
+def strings(path: Path) -> list[str]:
+    """Every string of a file, the fixed parts of built ones too; no docstrings."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    found = (node for node in ast.walk(tree) if isinstance(node, ast.Constant))
+    return [node.value for node in found if isinstance(node.value, str) and id(node) not in told]
+
+
+VALIDATOR = [Path(each.__file__ or "") for each in (audit, _form)]
+
+
+@pytest.mark.parametrize("path", VALIDATOR, ids=lambda path: path.stem)
+def test_the_validator_words_nothing_itself(path: Path) -> None:
+    worded = [each for each in strings(path) if " " in each and any(map(str.isalpha, each))]
+    assert worded == []
+
+
+def test_every_sentence_of_the_validator_is_said() -> None:
+    keys = {key for key in load().sentences if key.startswith("problem.")}
+    assert keys <= {f"problem.{each}" for path in VALIDATOR for each in strings(path)}
+
+
+def test_problems_are_said_in_the_language_asked_for(
+    monkeypatch: pytest.MonkeyPatch, programme: Programme, audit_fields: Fields
+) -> None:
+    plain = load()
+    loud = {key: each.replace("is missing", "FEHLT") for key, each in plain.sentences.items()}
+    other = Wording("de", loud, plain.decimal, plain.thousands, plain.months)
+    monkeypatch.setattr(_form, "load", {"en": plain, "de": other}.__getitem__)
+    fields = audit_fields(tote="", pulled_at="")
+    assert problems(fields, programme) == dict.fromkeys(("tote", "pulled_at"), "is missing")
+    with pytest.raises(InvalidAudit) as told:
+        parse(fields, programme, language="de")
+    assert told.value.problems == dict.fromkeys(("tote", "pulled_at"), "FEHLT")
+    with pytest.raises(InvalidAudit, match="pulled_at: FEHLT"):
+        audit.moment("pulled_at", "", programme, language="de")

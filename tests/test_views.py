@@ -20,6 +20,7 @@ from qa.errors import Conflict, InvalidAudit, InvalidInput, StoreError
 from qa.intervals import clustered
 from qa.programme import Programme
 from qa.store import records, schema
+from qa.wording import Wording, load
 from tests.small_plant import NOW, RISEN, small_plant
 
 TODAY = date(2026, 4, 20)
@@ -347,6 +348,23 @@ def test_a_finding_locks_its_tote_whatever_the_sample_says(
     with pytest.raises(InvalidAudit) as caught:
         tally.save_finding(store, {"lane": "9"}, NOW)
     assert set(caught.value.problems) == {"key", "tote", "lane", "inspector", "what"}
+
+
+def test_the_page_passes_its_language_to_the_validator(
+    monkeypatch: pytest.MonkeyPatch, store: schema.Store, fields: dict[str, object]
+) -> None:
+    asked: list[str] = []
+
+    def noted(language: str) -> Wording:
+        asked.append(language)
+        return load("en")
+
+    monkeypatch.setattr("qa._form.load", noted)
+    for wrong in ({"stem": "two"}, {"pulled_at": "soon"}):
+        asked.clear()
+        with pytest.raises(InvalidAudit):
+            tally.save(store, {**fields, **wrong}, NOW, "de")
+        assert set(asked) == {"de"}
 
 
 def test_the_form_offers_who_pulled_lately(plant: schema.Store) -> None:

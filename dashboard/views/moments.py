@@ -27,7 +27,7 @@ def said(
     if clock or not text:
         return clock or now
     try:
-        moment = audit.moment(name, text, programme)
+        moment = audit.moment(name, text, programme, language=language)
     except InvalidAudit as reason:
         problems.update(reason.problems)
         return now

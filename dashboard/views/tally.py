@@ -113,7 +113,7 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
     said = _said(fields, records.programme(store), now, problems, language)
     programme = records.programme(store, said["pulled_at"])
     try:
-        audit = parse({**said, "source": SOURCE}, programme)
+        audit = parse({**said, "source": SOURCE}, programme, language=language)
     except InvalidAudit as reason:
         raise InvalidAudit({**reason.problems, **problems}) from None
     if problems:
