@@ -11,7 +11,15 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
-from qa.charts import ControlChart, c_chart, np_chart, p_chart, standardised, u_chart
+from qa.charts import (
+    ControlChart,
+    c_chart,
+    laney_stretch,
+    np_chart,
+    p_chart,
+    standardised,
+    u_chart,
+)
 from qa.errors import InvalidInput
 
 HERE = Path(__file__).parent / "reference" / "charts"
@@ -192,6 +200,24 @@ def test_laney_limits_stretch_by_the_neighbours():
     assert_allclose(chart.upper, p + 3 * stretch * np.sqrt(p * (1 - p) / n), rtol=1e-6)
 
 
+def test_limits_of_later_audits_keep_the_baseline_s_stretch():
+    count, n = np.array([2, 8, 3, 9, 1]), np.array([100, 200, 100, 200, 150])
+    baseline = p_chart(count, n, limits="three_sigma")
+    factor = laney_stretch(baseline)
+    own = p_chart(count, n, limits="laney")
+    assert_allclose(own.upper - own.center, factor * (baseline.upper - baseline.center))
+    center = count.sum() / n.sum()
+    later = p_chart([30], [200], center=center, limits="laney", stretch=factor)
+    assert_allclose(later.upper[0], own.upper[1])
+    units = u_chart(count, n / 100, limits="three_sigma")
+    defects = u_chart([30], [2.0], center=units.center[0], limits="laney", stretch=2.0)
+    assert_allclose(defects.upper[0] - defects.center[0], 2 * (units.upper - units.center)[1])
+    assert c_chart([4], center=4, limits="laney", stretch=2.0).sigma[0] == 4
+    rng = np.random.default_rng(1)  # alike audits spread as chance says
+    alike = p_chart(rng.binomial(200, 0.1, 20_000), 200, center=0.1)
+    assert abs(laney_stretch(alike) - 1) < 0.03
+
+
 def test_laney_limits_of_defects_stretch_by_the_neighbours():  # the same by hand, Poisson
     count, units = np.array([2, 8, 3, 9]), np.array([1.0, 2.0, 1.5, 2.0])
     u = 22 / 6.5
@@ -333,6 +359,9 @@ def test_many_series_in_one_call_equal_one_by_one():
         (lambda: p_chart(1, 10, limits="sigma"), 'limits must be one of exact, .*, got "sigma"'),
         (lambda: p_chart(1, 10, limits="beta_binomial"), "need a correlation, got none"),
         (lambda: p_chart(1, 10, limits="laney"), "need 2 audits or more, got 1"),
+        (lambda: p_chart(1, 10, stretch=0), "stretch must be above 0, got 0"),
+        (lambda: u_chart(1, 10, stretch=[1, 2]), "stretch must be one number, got 2"),
+        (lambda: laney_stretch(p_chart(1, 10)), "need 2 audits or more, got 1"),
         (lambda: p_chart(1, 10, center=1.2), "center must be from 0 to 1, got 1.2"),
         (lambda: p_chart(1, 10, correlation=1.0), "correlation must be one number from 0, below"),
         (lambda: p_chart(1, 10, false_alarm=0), "false_alarm must be between 0 and 1"),

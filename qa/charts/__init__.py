@@ -3,6 +3,7 @@
 from qa.charts.attribute import (
     ControlChart,
     c_chart,
+    laney_stretch,
     np_chart,
     p_chart,
     standardised,
@@ -60,6 +61,7 @@ __all__ = [
     "ewma_run_length",
     "g_chart",
     "guarded_limit",
+    "laney_stretch",
     "mix",
     "np_chart",
     "p_chart",

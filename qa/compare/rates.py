@@ -150,8 +150,8 @@ def difference_of_totes(
 ) -> Comparison:
     """Difference of two fractions over totes that may differ, each tote a cluster.
 
-    The limits of both are those of `qa.intervals.clustered`, joined as Newcombe joins Wilson's
-    (Zou & Donner 2008); the p-value is chi-square's on counts over their design effects.
+    The limits of both are Korn & Graubard's (`qa.intervals.clustered`), joined as Newcombe joins
+    Wilson's (Zou & Donner 2008); the p-value is chi-square's on counts over their design effects.
 
     Parameters
     ----------
@@ -350,8 +350,10 @@ def _squared_score(two: _Two, off: Floats, first: Floats, other: Floats) -> Floa
 def _totes(
     x1: ArrayLike, n1: ArrayLike, x2: ArrayLike, n2: ArrayLike, confidence: float
 ) -> tuple[Estimate, Estimate, Floats]:
-    first = clustered(x1, n1, confidence=confidence)
-    other = clustered(*checked_counts(x2, n2, names=_OTHER), confidence=confidence)
+    first, other = (
+        clustered(*each, confidence=confidence, method="korn_graubard")
+        for each in ((x1, n1), checked_counts(x2, n2, names=_OTHER))
+    )
     p1, p2 = first.interval.estimate, other.interval.estimate
     pieces = [each.inspected / each.design_effect for each in (first, other)]
     pooled = (p1 * pieces[0] + p2 * pieces[1]) / sum(pieces)

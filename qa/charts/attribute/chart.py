@@ -17,7 +17,7 @@ from qa._validate import (
     checked_whole,
     chosen,
 )
-from qa.charts.attribute.limits import DEFECTS, FRACTION, Rule, Series
+from qa.charts.attribute.limits import DEFECTS, FRACTION, Rule, Series, stretch_of
 from qa.charts.beta_binomial import checked_correlation
 from qa.errors import InvalidInput
 
@@ -62,6 +62,7 @@ def p_chart(
     correlation: float | None = None,
     limits: str = "exact",
     false_alarm: float = 0.0027,
+    stretch: float | None = None,
 ) -> ControlChart:
     """Chart of the fraction of pieces of one kind, with limits at each audit's own sample size.
 
@@ -79,6 +80,9 @@ def p_chart(
         "laney" stretches it by the spread seen between neighbours, and needs two audits.
     false_alarm : float, between 0 and 1
         Chance that a point in control signals, both limits together; the last two ignore it.
+    stretch : float, above 0, optional
+        Laney's factor, kept from the baseline (`laney_stretch`) so that limits stay as they are
+        while audits come in. By default these audits' own.
 
     Returns
     -------
@@ -100,7 +104,7 @@ def p_chart(
     >>> chart.signals.tolist(), chart.upper.round(4).tolist()
     ([False, False, True], [0.035, 0.04, 0.035])
     """
-    series = _fractions(count, inspected, center, correlation, false_alarm)
+    series = _fractions(count, inspected, center, correlation, false_alarm, stretch)
     return _chart(series, chosen(FRACTION, "limits", limits), series.inspected, series.inspected)
 
 
@@ -112,6 +116,7 @@ def np_chart(
     correlation: float | None = None,
     limits: str = "exact",
     false_alarm: float = 0.0027,
+    stretch: float | None = None,
 ) -> ControlChart:
     """Chart of the number of pieces of one kind: a `p_chart` drawn in pieces.
 
@@ -122,7 +127,7 @@ def np_chart(
     >>> np_chart([9], 50, center=0.2313, limits="three_sigma").upper.round(2).tolist()
     [20.51]
     """
-    series = _fractions(count, inspected, center, correlation, false_alarm)
+    series = _fractions(count, inspected, center, correlation, false_alarm, stretch)
     pieces = np.ones_like(series.inspected)
     return _chart(series, chosen(FRACTION, "limits", limits), series.inspected, pieces)
 
@@ -133,6 +138,7 @@ def c_chart(
     center: ArrayLike | None = None,
     limits: str = "exact",
     false_alarm: float = 0.0027,
+    stretch: float | None = None,
 ) -> ControlChart:
     """Chart of defects in units of one size, Poisson when in control.
 
@@ -144,14 +150,15 @@ def c_chart(
         Expected defects a unit; by default their mean.
     limits : {"exact", "three_sigma", "laney"}
         As for `p_chart`, from the Poisson distribution.
-    false_alarm : float, between 0 and 1
+    false_alarm, stretch
+        As for `p_chart`.
 
     Examples
     --------
     >>> c_chart([16, 31], center=16, limits="three_sigma").signals.tolist()
     [False, True]
     """
-    return u_chart(count, 1, center=center, limits=limits, false_alarm=false_alarm)
+    return u_chart(count, 1, center=center, limits=limits, false_alarm=false_alarm, stretch=stretch)
 
 
 def u_chart(
@@ -161,6 +168,7 @@ def u_chart(
     center: ArrayLike | None = None,
     limits: str = "exact",
     false_alarm: float = 0.0027,
+    stretch: float | None = None,
 ) -> ControlChart:
     """Chart of defects per unit, where more or less than one unit is looked at.
 
@@ -174,7 +182,8 @@ def u_chart(
         Expected defects a unit; by default all defects over all units.
     limits : {"exact", "three_sigma", "laney"}
         As for `p_chart`, from the Poisson distribution.
-    false_alarm : float, between 0 and 1
+    false_alarm, stretch
+        As for `p_chart`.
 
     Examples
     --------
@@ -188,8 +197,40 @@ def u_chart(
     if not (np.isfinite(level) & (level >= 0)).all():
         raise InvalidInput(f"center must be 0 or more, got {level.min():g}")
     level = np.broadcast_to(level, found.shape)
-    series = Series(found, units, level, None, checked_level(false_alarm, "false_alarm"))
+    alarm, factor = checked_level(false_alarm, "false_alarm"), _checked_stretch(stretch)
+    series = Series(found, units, level, None, alarm, factor)
     return _chart(series, chosen(DEFECTS, "limits", limits), np.full_like(units, np.inf), units)
+
+
+def laney_stretch(chart: ControlChart) -> float:
+    """Laney's factor of a baseline's chart: how much more its points spread than chance says.
+
+    Parameters
+    ----------
+    chart : ControlChart
+        A p, np, c or u chart with limits "exact" or "three_sigma", whose sigma is chance's own.
+
+    Returns
+    -------
+    float
+        About 1 where audits are alike; `stretch` of the charts of later audits.
+
+    Raises
+    ------
+    InvalidInput
+        If the chart has fewer than two points.
+
+    References
+    ----------
+    Laney (2002), Quality Engineering 14, 531-537.
+
+    Examples
+    --------
+    >>> baseline = p_chart([2, 8, 3, 9], [100, 200, 100, 200], limits="three_sigma")
+    >>> round(laney_stretch(baseline), 3)
+    0.805
+    """
+    return stretch_of(chart.statistic - chart.center, chart.sigma)
 
 
 def standardised(chart: ControlChart) -> ControlChart:
@@ -236,12 +277,22 @@ def _fractions(
     center: ArrayLike | None,
     correlation: float | None,
     false_alarm: float,
+    stretch: float | None,
 ) -> Series:
     x, n = (np.atleast_1d(values) for values in checked_counts(count, inspected))
     level = x.sum() / max(n.sum(), 1) if center is None else center
     p = np.broadcast_to(checked_fraction(level, "center"), x.shape)
     rho = None if correlation is None else checked_correlation(correlation)
-    return Series(x, n, p, rho, checked_level(false_alarm, "false_alarm"))
+    alarm = checked_level(false_alarm, "false_alarm")
+    return Series(x, n, p, rho, alarm, _checked_stretch(stretch))
+
+
+def _checked_stretch(stretch: float | None) -> float | None:
+    if stretch is None:
+        return None
+    if np.ndim(stretch) != 0:
+        raise InvalidInput(f"stretch must be one number, got {np.size(stretch)}")
+    return float(checked_positive(stretch, "stretch"))
 
 
 def _chart(series: Series, rule: Rule, greatest: Floats, scale: Floats) -> ControlChart:

@@ -28,6 +28,7 @@ class Series:
     center: Floats
     correlation: float | None
     false_alarm: float
+    stretch: float | None
 
     @property
     def expected(self) -> Floats:
@@ -63,17 +64,27 @@ def _beta_binomial_sigma(series: Series) -> Floats:
 
 
 def _stretched(sigma: Callable[[Series], Floats]) -> Callable[[Series], Floats]:
-    """The deviation times the spread that neighbours show (Laney 2002): mean range over 1.128."""
+    """The deviation times the spread that neighbours show, here or in the baseline."""
 
     def stretched(series: Series) -> Floats:
-        if series.count.size < 2:
-            raise InvalidInput(f'"laney" limits need 2 audits or more, got {series.count.size}')
         plain = sigma(series)
-        off = series.count - series.expected
-        z = np.divide(off, plain, out=np.zeros_like(off), where=plain > 0)
-        return plain * (float(np.abs(np.diff(z)).mean()) / _MEAN_RANGE_OF_TWO)
+        return plain * (series.stretch or stretch_of(series.count - series.expected, plain))
 
     return stretched
+
+
+def stretch_of(off: Floats, sigma: Floats) -> float:
+    """Mean range of neighbours in standard deviations, over 1.128 (Laney 2002).
+
+    Raises
+    ------
+    InvalidInput
+        If there are fewer than two audits.
+    """
+    if off.size < 2:
+        raise InvalidInput(f'"laney" limits need 2 audits or more, got {off.size}')
+    z = np.divide(off, sigma, out=np.zeros_like(off), where=sigma > 0)
+    return float(np.abs(np.diff(z)).mean()) / _MEAN_RANGE_OF_TWO
 
 
 _MEAN_RANGE_OF_TWO = 2 / float(np.sqrt(np.pi))  # of two normal values with unit variance: 1.128
