@@ -12,6 +12,7 @@ from dashboard import theme
 from dashboard.figures.scale import Scale
 from dashboard.texts import Wording
 from dashboard.views.record import Share
+from dashboard.views.typed import MOST_CHARACTERS
 
 Children = Any
 
@@ -107,7 +108,7 @@ def field(
     hint: str = "",
     number: bool = False,
     offers: Iterable[str] = (),
-    most: int = 200,
+    most: int = MOST_CHARACTERS,
 ) -> html.Div:
     """A labelled text field with the place for its fault; numbers too are sent as typed."""
     more: dict[str, Any] = {"inputMode": "numeric"} if number else {}

@@ -11,9 +11,21 @@ from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import combinations
 
-from qa._form import Form
+from qa._form import MOST_CHARACTERS, Form, text_problem
 from qa.errors import InvalidAudit
 from qa.programme import Lane, Programme, production_day_and_shift, shift_times
+
+__all__ = [
+    "MOST_CHARACTERS",
+    "PURPOSES",
+    "Audit",
+    "Finding",
+    "derived_key",
+    "moment",
+    "new_key",
+    "parse",
+    "text_problem",
+]
 
 PURPOSES = ("routine", "re-audit", "for-cause", "study", "head-check")
 

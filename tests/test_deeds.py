@@ -81,6 +81,7 @@ def test_the_newest_disposition_of_a_tote_stands(store: schema.Store) -> None:
     [
         ({"kind": "magic"}, "kind must be one of put-right, head, camera"),
         ({"what": " "}, "what of the event must not be blank"),
+        ({"what": "x" * 201}, "what of the event must be at most 200 characters long, got 201"),
         ({"happened_at": datetime(2026, 3, 16)}, "happened_at must have its zone"),
     ],
 )

@@ -481,3 +481,17 @@ def test_lots_of_an_earlier_shift_that_were_audited_again_are_counted_apart(
     assert (later.totes, sum(later.lots.values()), later.earlier_lots) == (2, 1, 1)
     before = shift.view(store, Choices(day=date(2026, 3, 16), shift="morning"), NOW)
     assert (before.totes, sum(before.lots.values()), before.earlier_lots) == (1, 1, 0)
+
+
+def test_texts_beside_an_audit_are_plain_and_not_too_long(plant: schema.Store) -> None:
+    fields = {**FORM, "lane": "3", "kind": "camera", "what": "x" * 201, "who": "a\x00b"}
+    with pytest.raises(InvalidAudit) as told:
+        deeds_view.record_event(plant, fields, NOW)
+    assert told.value.problems == {
+        "what": "must be at most 200 characters long, got 201",
+        "who": "must be plain text, and has a character that cannot be shown",
+    }
+    found = {"key": "f7", "tote": "T", "lane": "1", "inspector": "Ines", "what": "y" * 201}
+    with pytest.raises(InvalidAudit) as told:
+        tally.save_finding(plant, found, NOW)
+    assert list(told.value.problems) == ["what"]

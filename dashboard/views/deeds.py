@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from dashboard.views import moments
+from dashboard.views.typed import texts
 from qa.errors import InvalidAudit
 from qa.programme import Lane, Programme
 from qa.store import deeds, records
@@ -25,7 +26,8 @@ def record_event(
         With every problem, field by field.
     """
     programme = records.programme(store)
-    said, problems = _said(fields, ("key", "what", "who"), language)
+    problems: dict[str, str] = {}
+    said = texts(fields, ("key", "what", "who"), problems, language)
     lane = _lane(programme, fields, problems, language)
     _check_choice(fields, "kind", KINDS, problems, language)
     happened_at = moments.said(fields.get("when"), "when", programme, now, problems, language)
@@ -57,7 +59,8 @@ def dispose(
         With every problem, field by field.
     """
     programme = records.programme(store)
-    said, problems = _said(fields, ("key", "tote", "who", "why"), language)
+    problems: dict[str, str] = {}
+    said = texts(fields, ("key", "tote", "who", "why"), problems, language)
     _check_choice(fields, "what", DISPOSITIONS, problems, language)
     tote = said["tote"]
     audited = records.tallies(store, tote=tote) if tote else None
@@ -71,15 +74,6 @@ def dispose(
     made = Disposition(said["key"], programme.site, lane, lot, tote, str(fields["what"]))
     deeds.dispose(store, made, by=said["who"], at=now, reason=said["why"])
     return made
-
-
-def _said(
-    fields: Mapping[str, object], names: tuple[str, ...], language: str
-) -> tuple[dict[str, str], dict[str, str]]:
-    """The texts of some fields, and a problem for each that is blank."""
-    said = {name: str(fields.get(name) or "").strip() for name in names}
-    missing = load(language).say("field.missing")
-    return said, {name: missing for name, text in said.items() if not text}
 
 
 def _lane(

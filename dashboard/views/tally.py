@@ -8,6 +8,7 @@ from typing import Any
 from dashboard.views import moments
 from dashboard.views import record as kept_record
 from dashboard.views.record import Inspection, Record
+from dashboard.views.typed import texts
 from qa import verdicts
 from qa.audit import Audit, Finding, parse
 from qa.errors import InvalidAudit
@@ -156,8 +157,7 @@ def save_finding(
     programme = records.programme(store)
     words, problems = load(language), dict[str, str]()
     said = _said(fields, programme, now, problems, language)
-    text = {name: str(said.get(name, "")).strip() for name in ("key", "tote", "what", "inspector")}
-    problems |= {name: words.say("field.missing") for name, value in text.items() if not value}
+    text = texts(said, ("key", "tote", "what", "inspector"), problems, language)
     lanes = {each.code: each for each in programme.lanes}
     lane = lanes.get(str(said.get("lane", "")))
     if lane is None:

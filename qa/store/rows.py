@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 from sqlalchemy import ColumnElement, Connection, DateTime, FromClause, Select, type_coerce
 
+from qa.audit import MOST_CHARACTERS
 from qa.errors import InvalidInput
 from qa.store import schema
 
@@ -26,6 +27,11 @@ def check_filled(row: Mapping[str, Any], kind: str) -> None:
     for name, value in row.items():
         if isinstance(value, str) and not value.strip():
             raise InvalidInput(f"{name} of the {kind} must not be blank")
+        if isinstance(value, str) and len(value) > MOST_CHARACTERS:
+            raise InvalidInput(
+                f"{name} of the {kind} must be at most {MOST_CHARACTERS} characters long, "
+                f"got {len(value)}"
+            )
         if isinstance(value, datetime) and value.tzinfo is None:
             raise InvalidInput(f"{name} must have its zone, got {value}")
 
