@@ -5,6 +5,7 @@ t totes since it last stood at 0 it is known from the pieces found since then: t
 pieces) are the sum's own lattice, and nothing is rounded.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse import linalg as sparse_linalg
 
-from qa.charts.law import Law, Shift, chances, score
+from qa.charts.law import NEVER, Law, Shift, chances, score
 from qa.charts.run_length.chain import Chain
 
 Floats = NDArray[np.float64]
@@ -30,21 +31,14 @@ class Alike:
     chance: Floats
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Tote:
-    """The sums left standing after so many totes: pieces from `first` on, and their chances."""
-
-    first: int
-    here: Floats
-
-
 def alike(shift: Shift, size: float, law: Law, limit: float) -> Alike | None:
     """The lattice of a CUSUM, or None where it is too fine to be worth walking."""
     ends = score(shift, np.array([0.0, 1.0]), np.array([size, size]))
     each = float(ends[1] - ends[0])
     if law.correlation > 0 or abs(each) * _FINEST < limit:
         return None
-    return Alike(each, -float(ends[0]), chances(law, np.array([size]))[0])
+    chance = chances(law, np.array([size]))[0]
+    return Alike(each, -float(ends[0]), chance[: int(np.flatnonzero(chance > NEVER)[-1]) + 1])
 
 
 def mean_run(lattice: Alike, limit: float) -> float:
@@ -52,31 +46,23 @@ def mean_run(lattice: Alike, limit: float) -> float:
 
     The sum starts afresh each time it falls to 0, so its run is a row of such cycles alike.
     """
-    length, signals = 1.0, 0.0
-    totes = _cycle(lattice, limit)
-    for tote in totes:
-        length += float(tote.here.sum())
-    for at, tote in enumerate([_Tote(0, np.ones(1)), *totes]):
-        signals += _signalling(lattice, limit, tote, at + 1)
-    return length / signals if signals > 0 else np.inf
+    standing, signalling = np.array([*_cycle(lattice, limit)]).sum(axis=0)
+    return float((1 + standing) / signalling) if signalling > 0 else np.inf
 
 
 def chain(lattice: Alike, limit: float, reach: Alike) -> Chain:
     """The chain over (totes, pieces) since 0, as far as `reach` or the lattice itself goes."""
-    deep = max(len(_cycle(each, limit)) for each in (lattice, reach))
-    totes = [_Tote(0, np.ones(1)), *_bands(lattice, limit, deep)]
-    begins = np.cumsum([0, *(tote.here.size for tote in totes)])
+    deep = max(sum(1 for _ in _cycle(each, limit)) for each in (lattice, reach))
+    bands = [(0, 0), *(_band(lattice, limit, totes) for totes in range(1, deep + 1))]
+    begins = np.cumsum([0, *(high - low + 1 for low, high in bands)])
     rows, columns, values = [], [], []
-    for at, tote in enumerate(totes):
-        for place in range(tote.here.size):
-            low, part, back = _onward(lattice, limit, tote.first + place, at + 1)
-            state = begins[at] + place
-            rows.append(np.full(part.size + 1, state))
-            if at + 1 < len(totes):
-                shift = low - totes[at + 1].first
-                ahead = begins[at + 1] + shift + np.arange(part.size)
-            else:
-                ahead = np.zeros(part.size, dtype=np.int64)  # as good as never: back to 0
+    for totes, (low, high) in enumerate(bands):
+        for pieces in range(low, high + 1):
+            first, part, back = _onward(lattice, limit, pieces, totes + 1)
+            ahead = np.zeros(part.size, dtype=np.int64)  # as good as never: back to 0
+            if totes < deep:
+                ahead = begins[totes + 1] + first - bands[totes + 1][0] + np.arange(part.size)
+            rows.append(np.full(part.size + 1, begins[totes] + pieces - low))
             columns.append(np.append(ahead, 0))
             values.append(np.append(part, back))
     size = int(begins[-1])
@@ -88,30 +74,18 @@ def chain(lattice: Alike, limit: float, reach: Alike) -> Chain:
     return Chain(start, lambda here: moves @ here, solved.solve)
 
 
-def _cycle(lattice: Alike, limit: float) -> list[_Tote]:
-    """The sums off 0 after 1, 2, ... totes of a cycle, until they are as good as gone."""
-    totes, at = [_Tote(0, np.ones(1))], 0
-    while totes[-1].here.sum() > _GONE:
-        at += 1
-        totes.append(_next(lattice, limit, totes[-1], at))
-    return totes[1:-1]
-
-
-def _next(lattice: Alike, limit: float, tote: _Tote, totes: int) -> _Tote:
-    low, high = _band(lattice, limit, totes)
-    full = np.convolve(tote.here, lattice.chance)
-    wanted = np.arange(low, high + 1) - tote.first
-    there = (wanted >= 0) & (wanted < full.size)
-    return _Tote(low, np.where(there, full[np.clip(wanted, 0, full.size - 1)], 0.0))
-
-
-def _bands(lattice: Alike, limit: float, deep: int) -> list[_Tote]:
-    """The pairs that stand off 0, chances left aside."""
-    found = []
-    for totes in range(1, deep + 1):
+def _cycle(lattice: Alike, limit: float) -> Iterator[tuple[float, float]]:
+    """Chance of a sum off 0 after 1, 2, ... totes of a cycle, and of its signal at that tote."""
+    first, here, totes, mass = 0, np.ones(1), 0, 1.0
+    while mass > _GONE:
+        totes += 1
         low, high = _band(lattice, limit, totes)
-        found.append(_Tote(low, np.zeros(high - low + 1)))
-    return found
+        pieces = np.convolve(here, lattice.chance)
+        low, high = max(low - first, 0), max(high + 1 - first, 0)
+        beyond = pieces[high:] if lattice.each > 0 else pieces[:low]
+        first, here = first + low, pieces[low:high]
+        mass = float(here.sum())
+        yield mass, float(beyond.sum())
 
 
 def _band(lattice: Alike, limit: float, totes: int) -> tuple[int, int]:
@@ -133,12 +107,3 @@ def _onward(lattice: Alike, limit: float, pieces: int, totes: int) -> tuple[int,
     end = np.clip(high - pieces + 1, begin, law.size)
     back = law[:begin].sum() if lattice.each > 0 else law[end:].sum()
     return pieces + int(begin), law[begin:end], float(back)
-
-
-def _signalling(lattice: Alike, limit: float, tote: _Tote, totes: int) -> float:
-    """Chance that the next tote takes the sum above the limit."""
-    low, high = _band(lattice, limit, totes)
-    full = np.convolve(tote.here, lattice.chance)
-    if lattice.each > 0:
-        return float(full[max(high + 1 - tote.first, 0) :].sum())
-    return float(full[: max(low - tote.first, 0)].sum())
