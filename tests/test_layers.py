@@ -37,6 +37,15 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("qa.planning", "qa.plans", "qa.programme", "qa.wording", *GROUND),
         ("numpy",),
     ),
+    # A statement asks every answer that there is, and no command.
+    "qa.statement": (
+        (
+            *("qa.statement", "qa.claim", "qa.efficiency", "qa.verdicts", "qa.compare"),
+            *("qa.intervals", "qa.plans", "qa.store", "qa.files", "qa.tally", "qa.programme"),
+            *("qa.wording", "qa._plain", *GROUND),
+        ),
+        ("pandas", "numpy", "typst"),
+    ),
     "dashboard.figures": (("qa", "dashboard.figures", "dashboard.theme"), ("plotly", "numpy")),
     "dashboard.views": (("qa", "dashboard.views"), ("pandas", "numpy")),
     "dashboard.pages": (("dashboard", "qa.store", "qa.errors"), ("dash", "plotly", "flask")),

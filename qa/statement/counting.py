@@ -1,0 +1,237 @@
+"""Audits of a scope to the figures of a statement: pure functions of tables."""
+
+import hashlib
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from qa import efficiency
+from qa.claim.answer import METHOD
+from qa.claim.evidence import both_sides
+from qa.compare import difference_of_totes
+from qa.files.exporting import LEFT_OUT, as_rows
+from qa.intervals import clustered
+from qa.plans import DoublePlan, MultiplePlan, SinglePlan
+from qa.plans.standard import Plan
+from qa.programme import HOUSE, Programme
+from qa.statement.result import (
+    BuyersCount,
+    CategoryShare,
+    Counted,
+    Digest,
+    Figure,
+    Lots,
+    PlanInForce,
+    Scope,
+    Spread,
+    Stage,
+)
+from qa.tally import COLUMNS, by_tote, routine, under
+from qa.verdicts import JUDGING
+
+_STRATUM = ("lane", "shift")
+_LOT = ["site", "lot"]
+
+
+def figures(
+    tallies: pd.DataFrame, programme: Programme, by: Sequence[str], specification: str
+) -> tuple[Figure, ...]:
+    """Percent correct as made, a figure a group, its limits one-sided bounds."""
+    wide = replace(programme, confidence=both_sides(programme))
+    table = efficiency.estimate(tallies, wide, by=by, specification=specification, method=METHOD)
+    return _figures(table, by)
+
+
+def shipped_figure(
+    tallies: pd.DataFrame, lots: pd.DataFrame, programme: Programme, specification: str
+) -> Figure | None:
+    """Percent correct as shipped; None where no lot was accepted."""
+    wide = replace(programme, confidence=both_sides(programme))
+    table = efficiency.as_shipped(
+        tallies, wide, lots, by=(), specification=specification, method=METHOD
+    )
+    return next(iter(_figures(table, ())), None)
+
+
+def _figures(table: pd.DataFrame, by: Sequence[str]) -> tuple[Figure, ...]:
+    return tuple(
+        Figure(
+            label=" ".join(str(row[name]) for name in by) or str(row["figure"]),
+            totes=int(row["totes"]),
+            inspected=int(row["inspected"]),
+            incorrect=int(row["incorrect"]),
+            estimate=row["correct"],
+            lower=row["low"],
+            upper=row["high"],
+        )
+        for row in table.to_dict("records")
+    )
+
+
+def categories(
+    tallies: pd.DataFrame, programme: Programme, specification: str
+) -> tuple[CategoryShare, ...]:
+    """The share of each category in routine audits, with its one-sided upper bound."""
+    counted = counted_categories(programme, specification)
+    totes = by_tote(routine(tallies), _STRATUM, programme.category_codes)
+    stratum = totes["lane"].str.cat(totes["shift"], sep=" ").to_numpy(dtype=object)
+    n = totes["inspected"].to_numpy()
+    found = []
+    for each in programme.categories:
+        x = totes[each.code].to_numpy()
+        without = clustered(
+            n - x,
+            n,
+            stratum=stratum,
+            confidence=programme.confidence,
+            method=METHOD,
+            side="lower",
+            correlation=programme.correlation,
+        ).interval
+        found.append(
+            CategoryShare(
+                each.code,
+                each.name,
+                each.severity,
+                each.code in counted,
+                int(x.sum()),
+                int(n.sum()),
+                1.0 - float(without.estimate),
+                1.0 - float(without.low),
+            )
+        )
+    return tuple(found)
+
+
+def counted_categories(programme: Programme, specification: str) -> tuple[str, ...]:
+    """Codes of the categories that count against a piece."""
+    named = {each.code: each.categories for each in programme.specifications}
+    return {HOUSE: programme.category_codes, **named}[specification]
+
+
+def spread(
+    tallies: pd.DataFrame, programme: Programme, specification: str, target: float
+) -> Spread:
+    """The worst audited tote, and how audited totes differ."""
+    audits = under(routine(tallies), programme, specification)
+    own = ["site", "tote"]
+    totes = by_tote(audits, _STRATUM, ["correct"]).join(
+        audits.groupby(own, observed=True)["day"].min(), on=own
+    )
+    n, x = totes["inspected"].to_numpy(), totes["correct"].to_numpy()
+    good = x / n
+    worst = totes.iloc[int(np.lexsort((-n, good))[0])]
+    stratum = totes["lane"].str.cat(totes["shift"], sep=" ").to_numpy(dtype=object)
+    return Spread(
+        worst=str(worst["tote"]),
+        worst_lane=str(worst["lane"]),
+        worst_day=worst["day"].date(),
+        worst_incorrect=int(worst["inspected"] - worst["correct"]),
+        worst_inspected=int(worst["inspected"]),
+        tenth=float(np.quantile(good, 0.1)),
+        median=float(np.median(good)),
+        at_target=int((x >= target * n - 1e-9).sum()),
+        correlation=clustered(x, n, stratum=stratum).correlation,
+    )
+
+
+def counted(tallies: pd.DataFrame, changed: pd.DataFrame, scope: Scope) -> Counted:
+    """Audits that the claim rests on, those of other purposes, and those changed."""
+    used = routine(tallies)
+    others = tallies.loc[tallies["purpose"] != "routine", "purpose"].value_counts(sort=False)
+    actions = changed["action"].value_counts()
+    days = (scope.last_day - scope.first_day).days + 1
+    return Counted(
+        counted=len(used),
+        left_out={str(name): int(others[name]) for name in sorted(others.index)},
+        corrected=int(actions.get("corrected", 0)),
+        voided=int(actions.get("voided", 0)),
+        fewest=int(used["inspected"].min()),
+        most=int(used["inspected"].max()),
+        silent_lanes=tuple(lane for lane in scope.lanes if lane not in set(used["lane"])),
+        silent_days=days - used["day"].nunique(),
+        days=days,
+    )
+
+
+def of_lots(scope: pd.DataFrame, every: pd.DataFrame) -> NDArray[np.bool_]:
+    """Which rows of a table with columns ``site`` and ``lot`` are of lots audited in the scope."""
+    judged = scope[scope["purpose"].isin(JUDGING)]
+    return pd.MultiIndex.from_frame(every[_LOT]).isin(pd.MultiIndex.from_frame(judged[_LOT]))
+
+
+def lots(verdicts: pd.DataFrame, tallies: pd.DataFrame, dispositions: pd.DataFrame) -> Lots:
+    """How lots of the scope stand; the tables are of these lots alone."""
+    again = tallies.loc[tallies["purpose"] == "re-audit", _LOT]
+    re_sorted = pd.MultiIndex.from_frame(verdicts[_LOT]).isin(pd.MultiIndex.from_frame(again))
+    free = verdicts["floor"] == "release"
+    became = dispositions["what"].value_counts(sort=False)
+    return Lots(
+        judged=len(verdicts),
+        accepted=int((free & ~re_sorted).sum()),
+        re_sorted=int((free & re_sorted).sum()),
+        held=int((verdicts["floor"] == "hold").sum()),
+        locked=int((verdicts["floor"] == "locked").sum()),
+        totes={str(name): int(became[name]) for name in sorted(became.index)},
+    )
+
+
+def plans(in_force: pd.DataFrame, lanes: Iterable[str]) -> tuple[PlanInForce, ...]:
+    """Each class's plans and the lanes that have them, from `qa.verdicts.in_force`."""
+    found: dict[tuple[str, str, tuple[Stage, ...]], list[str]] = {}
+    for row in in_force[in_force["lane"].isin(list(lanes))].to_dict("records"):
+        key = (row["severity"], row["inspection"], _stages(row["plan"]))
+        found.setdefault(key, []).append(row["lane"])
+    return tuple(PlanInForce(*key, tuple(where)) for key, where in found.items())
+
+
+def _stages(plan: Plan) -> tuple[Stage, ...]:
+    if isinstance(plan, SinglePlan):
+        return (Stage(plan.n, plan.ac, plan.re),)
+    staged: MultiplePlan = plan.staged if isinstance(plan, DoublePlan) else plan
+    sizes = np.cumsum([each.n for each in staged.stages])
+    return tuple(
+        Stage(int(n), each.ac, each.re) for n, each in zip(sizes, staged.stages, strict=True)
+    )
+
+
+def buyers_count(
+    incorrect: int, inspected: int, audits: pd.DataFrame, ours: str, confidence: float
+) -> BuyersCount:
+    """A buyer's count beside ours: the difference in percent correct, theirs less ours.
+
+    `audits` are ours under the specification. How many totes the buyer's pieces came from is not
+    known, so they are taken for those of one tote, which errs on the wide side.
+    """
+    totes = by_tote(audits, (), ["incorrect"])
+    found = difference_of_totes(
+        totes["incorrect"].to_numpy(),
+        totes["inspected"].to_numpy(),
+        [incorrect],
+        [inspected],
+        confidence=confidence,
+    )
+    estimate, low, high = (float(each) for each in (found.estimate, found.low, found.high))
+    return BuyersCount(incorrect, inspected, ours, estimate, low, high, confidence)
+
+
+def canonical(audits: pd.DataFrame, category_codes: Sequence[str]) -> str:
+    """Audits as a CSV file that the same audits always give, whatever else a store holds.
+
+    Lines end in a line feed and are in order of key; columns are those of an export, without
+    notes, and of categories those alone that were found.
+    """
+    fields = [name for name in COLUMNS if name not in LEFT_OUT]
+    seen = sorted(code for code in category_codes if audits[code].any())
+    rows = as_rows(audits.sort_values("key", kind="stable")[[*fields, *seen]])
+    return rows.to_csv(index=False, lineterminator="\n")
+
+
+def digest(canonical_csv: str, audits: int) -> Digest:
+    """SHA-256 of the file that `canonical` gives for so many audits, as UTF-8."""
+    head = canonical_csv.partition("\n")[0]
+    sha256 = hashlib.sha256(canonical_csv.encode("utf-8")).hexdigest()
+    return Digest(sha256, audits, tuple(head.split(",")))

@@ -1,0 +1,218 @@
+"""Everything that a buyer statement says, gathered from a store."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+import pandas as pd
+
+from qa import claim, verdicts
+from qa._validate import checked_level, chosen, one_whole
+from qa.claim import Claim, Needed
+from qa.errors import InvalidInput
+from qa.programme import HOUSE, Programme, shift_times
+from qa.statement import counting
+from qa.statement.result import BuyersCount, Paper, Scope, Statement, Version
+from qa.store import changes, deeds, records
+from qa.store.schema import Store
+from qa.tally import as_shipped, routine, under
+
+KINDS = ("average", "tote-by-tote")
+
+
+def gather(
+    store: Store,
+    scope: Scope,
+    paper: Paper | None = None,
+    *,
+    buyers: tuple[int, int] | None = None,
+) -> tuple[Statement, str]:
+    """A buyer statement's content, and the audits that its claim rests on as a CSV file.
+
+    Parameters
+    ----------
+    store : Store
+    scope : Scope
+    paper : Paper, optional
+    buyers : pair of int, optional
+        The buyer's own count: incorrect pieces and pieces inspected.
+
+    Returns
+    -------
+    Statement
+    str
+        CSV, whose SHA-256 the statement tells.
+
+    Raises
+    ------
+    InvalidInput
+        If the scope is not one of the programme, or holds no routine audit.
+    """
+    _, ends = _days(scope, records.programme(store))
+    programme = records.programme(store, ends)
+    asked, programme = _asked(scope, programme)
+    tallies = records.tallies(store)
+    here = _of(tallies, asked)
+    if routine(here).empty:
+        raise InvalidInput(
+            f"a statement needs a routine audit, got none of {asked.product} from "
+            f"{asked.first_day} to {asked.last_day} on lanes {', '.join(asked.lanes)}"
+        )
+    csv = counting.canonical(routine(here), _codes(tallies))
+    return _statement(store, asked, paper or Paper(), programme, tallies, here, buyers, csv), csv
+
+
+def _statement(
+    store: Store,
+    scope: Scope,
+    paper: Paper,
+    programme: Programme,
+    tallies: pd.DataFrame,
+    here: pd.DataFrame,
+    buyers: tuple[int, int] | None,
+    csv: str,
+) -> Statement:
+    begins, ends = _days(scope, programme)
+    how: dict[str, Any] = {"specification": scope.specification}
+    said, needed = _claim(here, programme, scope)
+    every, resumed = records.programmes_by_version(store), deeds.resumed(store)
+    judged = verdicts.lots(tallies, every, records.findings(store), resumed)
+    judged = judged[counting.of_lots(here, judged)]
+    of_these = tallies[counting.of_lots(here, tallies)]
+    dispositions = deeds.dispositions(store)
+    dispositions = dispositions[counting.of_lots(here, dispositions)]
+    changed = changes.changed(
+        store, first_day=scope.first_day, last_day=scope.last_day, product=scope.product
+    )
+    before = tallies[tallies["day"] <= pd.Timestamp(scope.last_day)]
+    in_force = verdicts.in_force(before, every, resumed[resumed["at"] <= ends])
+    said_of = counting.counted(here, changed[changed["lane"].isin(scope.lanes)], scope)
+    return Statement(
+        site=programme.site,
+        name=programme.name,
+        zone=programme.time_zone,
+        scope=scope,
+        paper=_checked(paper),
+        product_name=_named(programme.products, scope.product),
+        specification_name=_named(programme.specifications, scope.specification),
+        lanes=scope.lanes,
+        every_lane=set(scope.lanes) == {each.code for each in programme.lanes},
+        begins=begins,
+        ends=ends,
+        claim=said,
+        needed=needed,
+        made=counting.figures(here, programme, (), **how)[0],
+        shipped=counting.shipped_figure(of_these, judged, programme, **how),
+        by_lane=counting.figures(here, programme, ("lane",), **how),
+        categories=counting.categories(here, programme, **how),
+        spread=counting.spread(here, programme, target=said.target, **how),
+        counted=said_of,
+        lots=counting.lots(judged, of_these, dispositions),
+        plans=counting.plans(in_force[in_force["product"] == scope.product], scope.lanes),
+        versions=_versions(store, here),
+        buyer=_buyer(buyers, of_these, judged, here, programme, scope),
+        digest=counting.digest(csv, said_of.counted),
+    )
+
+
+def _asked(scope: Scope, programme: Programme) -> tuple[Scope, Programme]:
+    """The scope with what was left to the programme, and the programme at its confidence."""
+    chosen(_of_codes(programme.products), "product", scope.product)
+    chosen({HOUSE: "", **_of_codes(programme.specifications)}, "specification", scope.specification)
+    chosen(dict.fromkeys(KINDS), "kind", scope.kind)
+    every = [each.code for each in programme.lanes]
+    for lane in scope.lanes:
+        chosen(dict.fromkeys(every), "lanes", lane)
+    target = checked_level(programme.target if scope.target is None else scope.target, "target")
+    confidence = programme.confidence if scope.confidence is None else scope.confidence
+    asked = replace(
+        scope,
+        lanes=tuple(lane for lane in every if not scope.lanes or lane in scope.lanes),
+        target=target,
+        confidence=checked_level(confidence),
+    )
+    return asked, replace(programme, confidence=confidence)
+
+
+def _claim(
+    here: pd.DataFrame, programme: Programme, scope: Scope
+) -> tuple[Claim, tuple[Needed, ...]]:
+    how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
+    if scope.kind == "tote-by-tote":
+        return claim.tote_by_tote(here, programme, share=scope.share, **how), ()
+    found = claim.average(here, programme, **how)
+    if found.answer != "not_settled":
+        return found, ()
+    return found, claim.totes_still_needed(here, programme, **how)
+
+
+def _buyer(
+    buyers: tuple[int, int] | None,
+    of_these: pd.DataFrame,
+    judged: pd.DataFrame,
+    here: pd.DataFrame,
+    programme: Programme,
+    scope: Scope,
+) -> BuyersCount | None:
+    """What a buyer counted beside what was shipped, or made where nothing was."""
+    if buyers is None:
+        return None
+    inspected = one_whole(buyers[1], "buyer's pieces inspected", least=1)
+    incorrect = one_whole(buyers[0], "buyer's incorrect pieces", least=0)
+    if incorrect > inspected:
+        raise InvalidInput(
+            f"buyer's incorrect pieces must be from 0 to inspected, got {incorrect} of {inspected}"
+        )
+    free = judged[judged["floor"] != "locked"]
+    audits, ours = as_shipped(of_these, free), "as_shipped"
+    if audits.empty:
+        audits, ours = routine(here), "as_made"
+    audits = under(audits, programme, scope.specification)
+    return counting.buyers_count(incorrect, inspected, audits, ours, programme.confidence)
+
+
+def _checked(paper: Paper) -> Paper:
+    if paper.shipped is not None:
+        one_whole(paper.shipped, "totes shipped", least=1)
+    return paper
+
+
+def _versions(store: Store, here: pd.DataFrame) -> tuple[Version, ...]:
+    """The programme's versions under which audits of the scope were pulled."""
+    every = records.programmes(store)
+    used = every[every["version"].isin(here["programme"].unique())]
+    return tuple(
+        Version(int(row["version"]), row["at"].to_pydatetime(), row["by"])
+        for row in used.to_dict("records")
+    )
+
+
+def _of(tallies: pd.DataFrame, scope: Scope) -> pd.DataFrame:
+    days = tallies["day"].between(pd.Timestamp(scope.first_day), pd.Timestamp(scope.last_day))
+    return tallies[days & (tallies["product"] == scope.product) & tallies["lane"].isin(scope.lanes)]
+
+
+def _codes(tallies: pd.DataFrame) -> list[str]:
+    """The category columns of a tally: all after its own."""
+    at = list(tallies.columns).index("incorrect") + 1
+    return [str(name) for name in tallies.columns[at:]]
+
+
+def _days(scope: Scope, programme: Programme) -> tuple[datetime, datetime]:
+    """When the period begins and ends, by the programme's shifts."""
+    if scope.first_day > scope.last_day:
+        raise InvalidInput(
+            f"first_day must not be after last_day, got {scope.first_day} after {scope.last_day}"
+        )
+    begins = min(shift_times(programme, scope.first_day, e.code)[0] for e in programme.shifts)
+    ends = max(shift_times(programme, scope.last_day, e.code)[1] for e in programme.shifts)
+    return begins, ends
+
+
+def _of_codes(listed: Iterable[Any]) -> Mapping[str, str]:
+    return {each.code: each.name for each in listed}
+
+
+def _named(listed: Iterable[Any], code: str) -> str:
+    return _of_codes(listed).get(code, code)

@@ -1,0 +1,133 @@
+"""How a statement writes its figures, days and plans."""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+from qa.statement.result import Stage
+from qa.wording import Wording, decimals_for
+
+_MOST_DECIMALS = 6
+_SLACK = 1e-9  # a product of a decimal fraction may lie just beside the whole number it stands for
+
+
+@dataclass(frozen=True, slots=True)
+class Bounded:
+    """A fraction and its bounds as per cent; bounds are rounded away from the estimate."""
+
+    estimate: str
+    lower: str
+    upper: str
+
+
+def bounded(words: Wording, estimate: float, lower: float, upper: float, at: int) -> Bounded:
+    """A fraction and its bounds with so many decimals of per cent, as `decimals` gives them.
+
+    Examples
+    --------
+    >>> from qa.wording import load
+    >>> bounded(load(), 0.9888, 0.98826, 0.98934, at=2)
+    Bounded(estimate='98.88 %', lower='98.82 %', upper='98.94 %')
+    """
+    return Bounded(
+        words.per_cent(estimate, decimals=at),
+        words.per_cent(down(lower, at), decimals=at),
+        words.per_cent(up(upper, at), decimals=at),
+    )
+
+
+def decimals(lower: float, upper: float, target: float) -> int:
+    """Decimals that bounds can bear, and enough that each shows on its side of the target.
+
+    Examples
+    --------
+    >>> decimals(0.9882, 0.9893, target=0.99), decimals(0.97, 0.98996, target=0.99)
+    (2, 3)
+    """
+    found = decimals_for(lower, upper)
+    while found < _MOST_DECIMALS:
+        ends = (down(lower, found), lower), (up(upper, found), upper)
+        if all((end >= target - _SLACK) == (of >= target) for end, of in ends):
+            break
+        found += 1
+    return found
+
+
+def down(fraction: float, places: int) -> float:
+    """A fraction rounded down to so many decimals of per cent."""
+    scale = 100 * 10.0**places
+    return math.floor(fraction * scale + _SLACK) / scale
+
+
+def up(fraction: float, places: int) -> float:
+    """A fraction rounded up to so many decimals of per cent."""
+    scale = 100 * 10.0**places
+    return math.ceil(fraction * scale - _SLACK) / scale
+
+
+def whole(words: Wording, fraction: float) -> str:
+    """A fraction that people chose, such as a target, with the decimals it has: 99 %, 99.5 %."""
+    return f"{100 * fraction:.6g} %".replace(".", words.decimal)
+
+
+def points(words: Wording, fraction: float) -> str:
+    """A difference in percentage points, with its sign: -1.1, +0.7."""
+    return f"{100 * fraction:+.1f}".replace(".", words.decimal)
+
+
+def day(words: Wording, when: date) -> str:
+    """A day with its year: 14 May 2026."""
+    return words.say("statement.date", day=words.day(when), year=str(when.year))
+
+
+def plan(words: Wording, stages: Sequence[Stage]) -> str:
+    """A plan as the floor reads it: pull 80, accept on 3, reject on 4."""
+    told, before = [], 0
+    for at, stage in enumerate(stages):
+        key = "then" if at else "pull"
+        sizes = {"n": stage.n - before, "re": stage.re}
+        if stage.ac is None:
+            told.append(words.say(f"planning.{key}_wait", **sizes))
+        else:
+            told.append(words.say(f"planning.{key}", ac=stage.ac, **sizes))
+        before = stage.n
+    return "; ".join(told)
+
+
+def share(words: Wording, fraction: float, upper: float) -> tuple[str, str]:
+    """A small fraction and its upper bound as per cent, the bound rounded up."""
+    at = max(2, decimals_for(0.0, upper))
+    return words.per_cent(fraction, decimals=at), words.per_cent(up(upper, at), decimals=at)
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """A scale of fractions with its ticks, from `least` to `most`."""
+
+    least: float
+    most: float
+    ticks: tuple[float, ...]
+
+    def place(self, fraction: float) -> float:
+        """Where a fraction stands, 0 to 1."""
+        return round((fraction - self.least) / (self.most - self.least), 6)
+
+
+def axis(fractions: Sequence[float]) -> Axis:
+    """A scale that holds all fractions, with at most six round ticks.
+
+    Examples
+    --------
+    >>> axis([0.981, 0.9934, 0.99]).ticks
+    (0.98, 0.985, 0.99, 0.995)
+    """
+    low, high = min(fractions), max(fractions)
+    step = next(each for each in _STEPS if (high - low) / each <= 5)
+    first, last = math.floor(low / step + _SLACK), math.ceil(high / step - _SLACK)
+    last = max(last, first + 1)
+    ticks = tuple(round(at * step, 9) for at in range(first, last + 1))
+    return Axis(ticks[0], ticks[-1], ticks)
+
+
+_STEPS = tuple(m * 10.0**e for e in range(-6, 1) for m in (1, 2, 5))
