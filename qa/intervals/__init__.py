@@ -4,6 +4,7 @@ from qa.intervals.always_valid import always_valid
 from qa.intervals.beta_binomial import learned_prior
 from qa.intervals.binomial import Interval, binomial
 from qa.intervals.clustered import Estimate, clustered, clustered_from_sums
+from qa.intervals.finite import finite
 from qa.intervals.tote_fit import ToteFit, correlation_interval, fit_totes
 from qa.intervals.tote_quality import tote_quality
 
@@ -16,6 +17,7 @@ __all__ = [
     "clustered",
     "clustered_from_sums",
     "correlation_interval",
+    "finite",
     "fit_totes",
     "learned_prior",
     "tote_quality",

@@ -8,7 +8,7 @@ from scipy import special, stats
 from scipy.optimize import elementwise
 from statsmodels.stats.proportion import proportion_confint
 
-from qa.intervals import Interval, binomial, clustered
+from qa.intervals import Interval, binomial, clustered, finite
 from tests.bench.timing import Row
 
 Pair = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -20,6 +20,7 @@ def rows() -> list[Row]:
     x = rng.binomial(n, 0.012)
     big = rng.integers(1000, 1_000_000, 100_000)
     few = rng.binomial(big, 0.01)
+    lot = rng.integers(4000, 20_001, 10_000)
     lane = np.arange(108) % 18
     tote_n = rng.integers(100, 251, 108)
     tote_x = rng.binomial(tote_n, rng.beta(1, 99, 108))
@@ -67,6 +68,13 @@ def rows() -> list[Row]:
             same_where_halving_is_right,
         ),
         Row(
+            "exact limits of a lot, 1e4 lots",
+            lambda: lots_by_halving(x[:10_000], n[:10_000], lot),
+            lambda: finite(x[:10_000], n[:10_000], lot),
+            200,
+            same_limits,
+        ),
+        Row(
             "exact limits, one audit",
             lambda: one_by_scipy(3, 200),
             lambda: binomial(3, 200),
@@ -102,6 +110,20 @@ def mid_p_by_scipy(x: NDArray[np.int64], n: NDArray[np.int64]) -> Pair:
     lower = elementwise.find_root(low, bracket, args=(x, n), tolerances=exact).x
     upper = elementwise.find_root(high, bracket, args=(x, n), tolerances=exact).x
     return np.where(x > 0, lower, 0.0), np.where(x < n, upper, 1.0)
+
+
+def lots_by_halving(x: NDArray[np.int64], n: NDArray[np.int64], lot: NDArray[np.int64]) -> Pair:
+    """Halving of the whole pieces in every lot, all lots at once."""
+
+    def least(x: NDArray[np.int64]) -> NDArray[np.int64]:
+        below, above = x - 1, lot - n + x
+        while (above - below > 1).any():
+            middle = (below + above) // 2
+            fits = stats.hypergeom.sf(x - 1, lot, middle, n) > 0.025
+            below, above = np.where(fits, below, middle), np.where(fits, middle, above)
+        return np.where(x > 0, above, 0)
+
+    return least(x) / lot, 1 - least(n - x) / lot
 
 
 def blaker_by_halving(x: NDArray[np.int64], n: NDArray[np.int64]) -> Pair:
