@@ -150,19 +150,51 @@ def test_a_cycle_gives_the_mean_of_the_whole_chain():
         assert lower.mean <= 500  # no smaller limit attains what was asked
 
 
-# Lucas & Crosier (1982) and Montgomery & Runger, table 16-9 (seen), two-sided normal CUSUM: the
-# rates of both sides add up (Kemp 1971).
-@pytest.mark.parametrize("row", rows("CUSUM two-sided"), ids=lambda r: r["parameters"] + r["shift"])
+# Montgomery & Runger, table 16-6 (seen): normal means of n values, limits at three deviations.
+@pytest.mark.parametrize("row", rows("Shewhart Xbar two-sided"), ids=lambda r: str(r["shift"]))
+def test_printed_run_lengths_of_means(row):
+    size = float(row["parameters"].partition("n=")[2])
+    off = float(row["shift"]) * np.sqrt(size)
+    inside = special.ndtr(3 - off) - special.ndtr(-3 - off)
+    run = chain.run_length(chain.dense(np.array([[inside]])))
+    assert_allclose(run.mean, float(row["recomputed"]), atol=6e-5)
+    assert_allclose(run.mean, float(row["ARL"]), atol=0.051)
+    assert run.quantiles == chain.geometric(1 - inside).quantiles
+
+
+# Montgomery & Runger, table 16-9 (seen), Montgomery, table 9.4 (memory): two-sided normal CUSUMs;
+# with a head start of half the limit Lucas & Crosier (1982), Technometrics 24, table 1 (memory).
+# Both sides a from their start and b from 0: (a b' + b a' - b b') / (b + b') (their equation 1).
+@pytest.mark.parametrize(
+    "row",
+    rows("CUSUM two-sided") + rows("CUSUM two-sided FIR"),
+    ids=lambda r: f"{r['parameters']} {r['shift']}",
+)
 def test_printed_two_sided_normal_cusums(row):
-    k, h = (float(part.partition("=")[2]) for part in row["parameters"].split())
-    cells, states, rate = np.linspace(-9, 9, 20_001), 300, 0.0
+    k, h, *head = (float(part.partition("=")[2]) for part in row["parameters"].split())
+    states, from_head, from_zero = 300, [], []
+    value, chance = normal_cells()
     for shift in (float(row["shift"]), -float(row["shift"])):
-        scores = grid._Scores(
-            (cells[1:] + cells[:-1]) / 2 + shift - k, np.diff(special.ndtr(cells))
-        )
+        scores = grid._Scores(value + shift - k, chance)
         moves = grid._grid_chances(scores, h / (states - 0.5), states)
-        rate += 1 / grid._arl_of_every_limit(moves)[-1]
-    assert_allclose(1 / rate, float(row["recomputed"]), rtol=1e-3)
+        side = chain.dense(grid._matrix(moves))
+        start = np.interp(np.arange(states), *hat(head[0] if head else 0.0, h, states))
+        from_zero.append(side.visits(side.start).sum())
+        from_head.append(side.visits(start).sum())
+    (a, other_a), (b, other_b) = from_head, from_zero
+    mean = (a * other_b + b * other_a - b * other_b) / (b + other_b)
+    assert_allclose(mean, float(row["recomputed"]), rtol=1e-3)
+
+
+def normal_cells() -> tuple[np.ndarray, np.ndarray]:
+    cells = np.linspace(-9, 9, 20_001)
+    return (cells[1:] + cells[:-1]) / 2, np.diff(special.ndtr(cells))
+
+
+def hat(at: float, limit: float, states: int) -> tuple[list[float], list[float]]:
+    """All chance at one sum, shared between the two grid points beside it."""
+    place = at * (states - 0.5) / limit
+    return [place - 1, place, place + 1], [0.0, 1.0, 0.0]
 
 
 def test_the_steady_state_is_the_part_that_dies_out_slowest():
@@ -197,9 +229,8 @@ def test_steady_state_runs_agree_with_simulation(rho, sizes):
 # and 3.7491 to more digits, so the last printed one is cut, not rounded).
 @pytest.mark.parametrize("row", rows("CUSUM one-sided"), ids=lambda row: row["shift"])
 def test_the_chain_finds_a_printed_normal_cusum(row):
-    cells = np.linspace(-9, 9, 20_001)
-    chance = np.diff(special.ndtr(cells))
-    scores = grid._Scores((cells[1:] + cells[:-1]) / 2 + float(row["shift"]) - 0.5, chance)
+    value, chance = normal_cells()
+    scores = grid._Scores(value + float(row["shift"]) - 0.5, chance)
     states = 600
     moves = grid._grid_chances(scores, 3 / (states - 0.5), states)
     run = chain.run_length(chain.dense(grid._matrix(moves)))
