@@ -99,7 +99,7 @@ def clustered(
     half a piece of either kind in each of many strata is more than the pieces found.) Where the
     strata's weights are not those of their totes, a tote's likelihood is raised to the power of
     its weight, scaled to Kish's effective number of totes (Savitsky & Toth 2016). A finite number
-    of totes filled does not make these limits closer.
+    of totes filled does not make these limits closer. Limits are widened to hold the estimate.
 
     A stratum with one tote has no variance of its own and takes the mean square between totes of
     the strata with several. When every stratum has one tote, they are collapsed into one
@@ -254,10 +254,12 @@ def _estimate(
     p = float(share @ (rarer.x / rarer.n))
     found = limits(_Sample(rarer, counts, design, share, p, variance), tail)
     low, high = (1.0 - found.high, 1.0 - found.low) if mostly else (found.low, found.high)
+    estimate = float(share @ (sums.x / sums.n))
+    low, high = min(low, estimate), max(high, estimate)  # which a posterior need not hold
     alike = rarer if (sums.totes > 1).any() else rarer.together()
     return Estimate(
         Interval(
-            np.array(share @ (sums.x / sums.n)),
+            np.array(estimate),
             *one_sided(np.array(low), np.array(high), asked.side),
             asked.confidence,
             asked.method,
@@ -291,7 +293,7 @@ def _korn_graubard(sample: _Sample, tail: float) -> _Limits:
 
 
 def _posterior(sample: _Sample, tail: float) -> _Limits:
-    """Quantiles of the posterior, widened to hold the estimate (an end, where none was found)."""
+    """Quantiles of the posterior."""
     if sample.counts is None:  # pragma: no cover
         raise TypeError("the posterior wants totes")
     x, n, stratum = sample.counts.x, sample.counts.n, sample.counts.stratum
@@ -300,9 +302,9 @@ def _posterior(sample: _Sample, tail: float) -> _Limits:
     weight *= weight.sum() / (weight @ weight)
     found, _ = beta_binomial.posterior(beta_binomial.totes_of(x, n, weight), sample.design.prior)
     mean, variance = found.moments()
-    low, high = min(found.below(tail), sample.p), max(found.above(tail), sample.p)
     assumed = (_NOT_FINITE,) * (sample.design.filled is not None)
-    return _Limits(low, high, min(float(n.sum()), mean * (1.0 - mean) / variance), assumed)
+    effective = min(float(n.sum()), mean * (1.0 - mean) / variance)
+    return _Limits(found.below(tail), found.above(tail), effective, assumed)
 
 
 def _weights(totes: Array, design: _Design) -> tuple[Array, Array, tuple[str, ...]]:
