@@ -5,20 +5,30 @@ from qa.intervals.beta_binomial import learned_prior
 from qa.intervals.binomial import Interval, binomial
 from qa.intervals.clustered import Estimate, clustered, clustered_from_sums
 from qa.intervals.finite import finite
+from qa.intervals.inspectors import (
+    InspectionStudy,
+    corrected,
+    corrected_estimate,
+    rogan_gladen,
+)
 from qa.intervals.tote_fit import ToteFit, correlation_interval, fit_totes
 from qa.intervals.tote_quality import tote_quality
 
 __all__ = [
     "Estimate",
+    "InspectionStudy",
     "Interval",
     "ToteFit",
     "always_valid",
     "binomial",
     "clustered",
     "clustered_from_sums",
+    "corrected",
+    "corrected_estimate",
     "correlation_interval",
     "finite",
     "fit_totes",
     "learned_prior",
+    "rogan_gladen",
     "tote_quality",
 ]
