@@ -197,6 +197,10 @@ def test_rules_are_said_in_words():
             lambda: rule_run_lengths(p_chart(1, 100), start="warm"),
             'start must be one of zero, steady, got "warm"',
         ),
+        (
+            lambda: rule_run_lengths(p_chart(1, 100), [RunRule(9, 18), RunRule(5, 9, 1.0)]),
+            "rules must be fewer or shorter: .* more than 3000 things, got . of up to 18 points",
+        ),
         (lambda: rule_run_lengths(p_chart(1, 100), rate=2), "rate must be between 0 and 1"),
     ],
 )

@@ -142,6 +142,12 @@ def rule_run_lengths(
     -------
     RuleRunLengths
 
+    Raises
+    ------
+    InvalidInput
+        If the rate is none, the chart does not judge each point alone, or the rules together
+        remember too much to be followed.
+
     References
     ----------
     Champ & Woodall (1987), Technometrics 29, 393-399.
@@ -258,6 +264,7 @@ def _levels(
     return np.asarray(flat.reshape(2, width))
 
 
+_MOST_STATES = 3000  # beyond this the chain takes minutes
 _Moves = list[list[int]]  # from each state, at each level: the next state, or -1 for a signal
 
 
@@ -268,6 +275,12 @@ def _moves(rules: Sequence[RunRule], lines: list[float]) -> _Moves:
     moves: _Moves = []
     todo = list(states)
     for state in todo:
+        if len(states) > _MOST_STATES:
+            raise InvalidInput(
+                f"rules must be fewer or shorter: together they remember more than "
+                f"{_MOST_STATES} things, got {len(rules)} of up to "
+                f"{max(rule.of for rule in rules)} points"
+            )
         row = []
         for level in range(-len(lines), len(lines) + 1):
             flags = [side * level >= place for place in places for side in (1, -1)]
