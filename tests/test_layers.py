@@ -33,6 +33,10 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("qa.files", "qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),
         ("pandas", "numpy", "openpyxl", "pydantic"),
     ),
+    "qa.claim": (
+        ("qa.claim", "qa.intervals", "qa.tally", "qa.programme", "qa.wording", *GROUND),
+        ("pandas", "numpy"),
+    ),
     "qa.planning": (
         ("qa.planning", "qa.plans", "qa.programme", "qa.wording", *GROUND),
         ("numpy",),
