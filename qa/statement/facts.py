@@ -1,7 +1,8 @@
 """Everything that a buyer statement says, gathered from a store."""
 
+import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from typing import Any
 
@@ -18,6 +19,7 @@ from qa.store import changes, deeds, records
 from qa.store.schema import Store
 from qa.tally import as_shipped, routine, under
 
+LONGEST = 300  # characters of a text that people say
 KINDS = ("average", "tote-by-tote")
 
 
@@ -52,6 +54,7 @@ def gather(
     _, ends = _days(scope, records.programme(store))
     programme = records.programme(store, ends)
     asked, programme = _asked(scope, programme)
+    said = _checked(paper or Paper())
     tallies = records.tallies(store)
     here = _of(tallies, asked)
     if routine(here).empty:
@@ -60,7 +63,7 @@ def gather(
             f"{asked.first_day} to {asked.last_day} on lanes {', '.join(asked.lanes)}"
         )
     csv = counting.canonical(routine(here), _codes(tallies))
-    return _statement(store, asked, paper or Paper(), programme, tallies, here, buyers, csv), csv
+    return _statement(store, asked, said, programme, tallies, here, buyers, csv), csv
 
 
 def _statement(
@@ -93,7 +96,7 @@ def _statement(
         name=programme.name,
         zone=programme.time_zone,
         scope=scope,
-        paper=_checked(paper),
+        paper=paper,
         product_name=_named(programme.products, scope.product),
         specification_name=_named(programme.specifications, scope.specification),
         lanes=scope.lanes,
@@ -173,6 +176,10 @@ def _buyer(
 
 
 def _checked(paper: Paper) -> Paper:
+    for name, text in asdict(paper).items():
+        for said in text if isinstance(text, tuple) else (text,):
+            if isinstance(said, str) and len(said) > LONGEST:
+                raise InvalidInput(f"{name} must be at most {LONGEST} characters, got {len(said)}")
     if paper.shipped is not None:
         one_whole(paper.shipped, "totes shipped", least=1)
     return paper
@@ -183,7 +190,7 @@ def _versions(store: Store, here: pd.DataFrame) -> tuple[Version, ...]:
     every = records.programmes(store)
     used = every[every["version"].isin(here["programme"].unique())]
     return tuple(
-        Version(int(row["version"]), row["at"].to_pydatetime(), row["by"])
+        Version(int(row["version"]), hashlib.sha256(row["text"].encode("utf-8")).hexdigest())
         for row in used.to_dict("records")
     )
 

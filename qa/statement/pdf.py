@@ -41,34 +41,21 @@ def pdf(document: Document, at: datetime) -> bytes:
     InvalidInput
         If a text holds a character that the font lacks.
     """
-    return _compiled(document, at, "pdf", STANDARDS)[0]
-
-
-def pictures(document: Document, at: datetime) -> list[bytes]:
-    """The same pages as PNG pictures, for a screen."""
-    return _compiled(document, at, "png", [])
-
-
-def _compiled(
-    document: Document,
-    at: datetime,
-    kind: Literal["pdf", "png"],
-    standards: list[Literal["a-2a", "ua-1"]],
-) -> list[bytes]:
     compiler = typst.Compiler(_template(), ignore_system_fonts=True)
     try:
         made, warnings = compiler.compile_with_warnings(
-            format=kind,
+            format="pdf",
             sys_inputs={"data": as_json(document)},
-            pdf_standards=[*standards],
+            pdf_standards=[*STANDARDS],
             timestamp=at,
         )
     except typst.TypstError as reason:
         raise _told(reason) from None
     if warnings:  # a font that is not there, before all
         raise RuntimeError("; ".join(each.message for each in warnings))
-    pages = made if isinstance(made, list) else [made]
-    return [page for page in pages if page is not None]
+    if not isinstance(made, bytes):
+        raise RuntimeError(f"the typesetter gave {type(made).__name__} for a PDF file")
+    return made
 
 
 def _template() -> bytes:

@@ -172,11 +172,10 @@ class PlanInForce:
 
 @dataclass(frozen=True, slots=True)
 class Version:
-    """A version of the programme under which audits of the scope were pulled."""
+    """A version of the programme under which audits were pulled, and its text's SHA-256."""
 
     version: int
-    since: datetime
-    by: str
+    sha256: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from qa.statement.document import Document, Section, Strip, StripRow, Table
 from qa.statement.result import Figure, Statement
 from qa.wording import Wording
 
+DIGITS = 16  # of a programme's digest that paper shows
 _ALIKE = 1.05  # limits no more than this many times wider are said to come close
 
 
@@ -326,20 +327,20 @@ def _method(teller: _Teller) -> Section:
     texts = [say("method.totes", inspected=claim.inspected, totes=claim.totes), _naive(teller)]
     texts += [say("method.few", few=FEW_TOTES)] if claim.totes < FEW_TOTES else []
     ways = (claim.bounds, *claim.beside) + ((claim.naive,) if claim.kind == "average" else ())
+    at = max(writing.decimals(each.lower, each.upper, claim.target) for each in ways)
     return Section(
         say("section.method"),
         table=Table(
             teller.heads("method", "at_least", "at_most", "answer"),
-            tuple(_way(teller, each) for each in ways),
+            tuple(_way(teller, each, at) for each in ways),
             (False, True, True, False),
         ),
         texts=(*texts, *claim.assumed),
     )
 
 
-def _way(teller: _Teller, way: Bounds) -> tuple[str, ...]:
-    claim = teller.of.claim
-    told = _limits(teller, claim.estimate, way.lower, way.upper)
+def _way(teller: _Teller, way: Bounds, at: int) -> tuple[str, ...]:
+    told = writing.bounded(teller.words, teller.of.claim.estimate, way.lower, way.upper, at)
     answer = teller.say(f"answer.{way.answer}").lower()
     return teller.say(f"by.{way.method}"), told.lower, told.upper, answer
 
@@ -406,7 +407,7 @@ def _again(teller: _Teller) -> Section:
         say(
             "text.programme",
             version=str(each.version),
-            since=writing.day(teller.words, each.since.astimezone(ZoneInfo(of.zone)).date()),
+            digest=each.sha256[:DIGITS],
         )
         for each in of.versions
     ]
