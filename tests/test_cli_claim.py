@@ -101,6 +101,10 @@ def test_what_people_say_is_on_the_statement(where: str) -> None:
         assert part in text
 
 
+def test_a_claim_as_shipped(where: str) -> None:
+    assert "over this period, as shipped." in asked(where, "--as-shipped").split("\n\n")[1]
+
+
 def test_a_claim_tote_by_tote(where: str) -> None:
     text = asked(where, "--kind", "tote-by-tote", "--share", "90", "--lanes", "1")
     assert "90 % of the totes" in text.split("\n\n")[1]

@@ -215,6 +215,38 @@ def test_as_shipped_takes_the_audit_after_the_re_sort_and_leaves_out_what_is_hel
     assert found.incorrect == sum(map(incorrect, kept)) + 1
 
 
+def test_a_claim_as_shipped_rests_on_what_left_the_plant(plant: schema.Store) -> None:
+    found, rows = statement.gather(plant, replace(SCOPE, as_shipped=True))
+    assert found.shipped is not None
+    assert (found.claim.totes, found.claim.incorrect) == (24, found.shipped.incorrect)
+    assert_allclose(found.claim.bounds.lower, found.shipped.lower, rtol=1e-12)
+    assert found.made.incorrect > found.shipped.incorrect
+    assert found.digest.audits == len(rows.splitlines()) - 1 == 24
+    assert rows.count(",re-audit,") == 1
+    document = statement.tell(found, WORDS)
+    assert "over this period, as shipped." in document.sentences[0]
+    assert document.sentences[1].startswith("As made, before any re-sort:")
+    made = gathered(plant)
+    assert (made.categories, made.by_lane, made.spread) == (
+        *(found.categories, found.by_lane, found.spread),
+    )
+
+
+def test_a_claim_as_shipped_needs_an_accepted_lot(own_plant: schema.Store) -> None:
+    bad = {**_DAY, "pulled_at": datetime(2026, 4, 1, 9, tzinfo=UTC), "inspected": 200, "stem": 60}
+    programme = records.programme(own_plant)
+    records.log(own_plant, audit.parse({**bad, "tote": "B1"}, programme), **BY)
+    scope = replace(SCOPE, first_day=date(2026, 4, 1), last_day=date(2026, 4, 1), lanes=("1",))
+    assert gathered(own_plant, scope, buyers=(1, 50)).buyer.ours == "as_made"  # type: ignore[union-attr]
+    assert gathered(own_plant, scope).shipped is None
+    with pytest.raises(InvalidInput) as refused:
+        gathered(own_plant, replace(scope, as_shipped=True))
+    assert str(refused.value) == (
+        "a claim as shipped needs an accepted lot, got none of sprout-whole from 2026-04-01 to "
+        "2026-04-01 on lanes 1"
+    )
+
+
 def test_the_claim_and_the_bounds_are_those_of_the_intervals(plant: schema.Store) -> None:
     found = gathered(plant, replace(SCOPE, target=0.95, confidence=0.9))
     programme = replace(records.programme(plant), confidence=0.9)

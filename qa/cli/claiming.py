@@ -52,6 +52,7 @@ def _options(command: F) -> F:
 @click.option("--target", metavar="X", help="Per cent correct to claim; else the programme's.")
 @click.option("--confidence", metavar="X", help="In per cent; else the programme's.")
 @click.option("--share", metavar="X", help="Per cent of totes, for tote-by-tote; 95 if not said.")
+@click.option("--as-shipped", is_flag=True, help="Of accepted lots; else as made.")
 @_options
 @click.option("--shipped", metavar="N", help="Totes in the load.")
 @click.option("--exclude", multiple=True, metavar="TEXT", help="What it does not cover; many.")
@@ -65,6 +66,7 @@ def claim(
     paper_file: str | None,
     audits_file: str | None,
     as_json: bool,
+    as_shipped: bool,
     exclude: tuple[str, ...],
     **said: str | None,
 ) -> None:
@@ -82,7 +84,9 @@ def claim(
         shipped=_whole(said["shipped"], "--shipped"),
         excluded=exclude,
     )
-    found, audits = statements.gather(store, _scope(store, said), paper, buyers=_buyers(said))
+    found, audits = statements.gather(
+        store, _scope(store, as_shipped, said), paper, buyers=_buyers(said)
+    )
     document = statements.tell(found, words)
     told = [statements.as_json(found, document) if as_json else in_words(document)]
     if paper_file is not None:
@@ -122,7 +126,7 @@ def _table(table: "Table") -> str:
     )
 
 
-def _scope(store: Any, said: dict[str, str | None]) -> Any:
+def _scope(store: Any, as_shipped: bool, said: dict[str, str | None]) -> Any:
     from qa.statement import Scope  # noqa: PLC0415 - scipy takes long to import
     from qa.store import records  # noqa: PLC0415 - SQLAlchemy takes long to import
 
@@ -143,6 +147,7 @@ def _scope(store: Any, said: dict[str, str | None]) -> Any:
         kind=str(said["kind"]),
         target=_per_cent(said["target"], "--target"),
         confidence=_per_cent(said["confidence"], "--confidence"),
+        as_shipped=as_shipped,
         **({} if share is None else {"share": share}),
     )
 

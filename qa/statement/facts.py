@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -14,7 +14,7 @@ from qa.claim import Claim, Needed
 from qa.errors import InvalidInput
 from qa.programme import HOUSE, Programme, shift_times
 from qa.statement import counting
-from qa.statement.result import BuyersCount, Paper, Scope, Statement, Version
+from qa.statement.result import BuyersCount, Digest, Paper, Scope, Statement, Version
 from qa.store import changes, deeds, records
 from qa.store.schema import Store
 from qa.tally import as_shipped, routine, under
@@ -49,48 +49,85 @@ def gather(
     Raises
     ------
     InvalidInput
-        If the scope is not one of the programme, or holds no routine audit.
+        If the scope is not one of the programme, or holds no routine audit; for a claim as
+        shipped, no accepted lot.
     """
     _, ends = _days(scope, records.programme(store))
-    programme = records.programme(store, ends)
-    asked, programme = _asked(scope, programme)
-    said = _checked(paper or Paper())
+    asked, programme = _asked(scope, records.programme(store, ends))
+    said, count = _checked(paper or Paper()), _checked_count(buyers)
+    found = _found(store, asked, programme)
+    csv = counting.canonical(found.spoken, found.codes)
+    return _statement(found, said, count, counting.digest(csv, len(found.spoken))), csv
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """What the store holds of a scope.
+
+    Attributes
+    ----------
+    codes : every category of any version
+    here : audits of the scope, of every purpose
+    of_these : audits of the lots judged in the scope, whenever they were pulled
+    spoken : the audits that the claim rests on, as if all were routine
+    judged, dispositions : how these lots stand, and what became of their totes
+    changed : audits of the scope that were corrected or voided
+    in_force : the inspection at the end of the period
+    """
+
+    scope: Scope
+    programme: Programme
+    codes: tuple[str, ...]
+    here: pd.DataFrame
+    of_these: pd.DataFrame
+    spoken: pd.DataFrame
+    judged: pd.DataFrame
+    dispositions: pd.DataFrame
+    changed: pd.DataFrame
+    in_force: pd.DataFrame
+    versions: tuple[Version, ...]
+
+
+def _found(store: Store, scope: Scope, programme: Programme) -> _Found:
     tallies = records.tallies(store)
-    here = _of(tallies, asked)
+    here = _of(tallies, scope)
     if routine(here).empty:
-        raise InvalidInput(
-            f"a statement needs a routine audit, got none of {asked.product} from "
-            f"{asked.first_day} to {asked.last_day} on lanes {', '.join(asked.lanes)}"
-        )
-    csv = counting.canonical(routine(here), _codes(tallies))
-    return _statement(store, asked, said, programme, tallies, here, buyers, csv), csv
-
-
-def _statement(
-    store: Store,
-    scope: Scope,
-    paper: Paper,
-    programme: Programme,
-    tallies: pd.DataFrame,
-    here: pd.DataFrame,
-    buyers: tuple[int, int] | None,
-    csv: str,
-) -> Statement:
-    begins, ends = _days(scope, programme)
-    how: dict[str, Any] = {"specification": scope.specification}
-    said, needed = _claim(here, programme, scope)
+        raise InvalidInput(f"a statement needs a routine audit, got none {_where(scope)}")
     every, resumed = records.programmes_by_version(store), deeds.resumed(store)
     judged = verdicts.lots(tallies, every, records.findings(store), resumed)
     judged = judged[counting.of_lots(here, judged)]
     of_these = tallies[counting.of_lots(here, tallies)]
+    left = as_shipped(of_these, judged[judged["floor"] != "locked"])
+    if scope.as_shipped and left.empty:
+        raise InvalidInput(f"a claim as shipped needs an accepted lot, got none {_where(scope)}")
     dispositions = deeds.dispositions(store)
-    dispositions = dispositions[counting.of_lots(here, dispositions)]
-    changed = changes.changed(
-        store, first_day=scope.first_day, last_day=scope.last_day, product=scope.product
-    )
+    days = {"first_day": scope.first_day, "last_day": scope.last_day}
+    changed = changes.changed(store, **days, product=scope.product)
     before = tallies[tallies["day"] <= pd.Timestamp(scope.last_day)]
+    ends = _days(scope, programme)[1]
     in_force = verdicts.in_force(before, every, resumed[resumed["at"] <= ends])
-    said_of = counting.counted(here, changed[changed["lane"].isin(scope.lanes)], scope)
+    return _Found(
+        scope,
+        programme,
+        codes=_codes(tallies),
+        here=here,
+        of_these=of_these,
+        spoken=left if scope.as_shipped else routine(here),
+        judged=judged,
+        dispositions=dispositions[counting.of_lots(here, dispositions)],
+        changed=changed[changed["lane"].isin(scope.lanes)],
+        in_force=in_force[in_force["product"] == scope.product],
+        versions=_versions(store, here),
+    )
+
+
+def _statement(
+    found: _Found, paper: Paper, buyers: tuple[int, int] | None, digest: Digest
+) -> Statement:
+    scope, programme, here = found.scope, found.programme, found.here
+    begins, ends = _days(scope, programme)
+    how: dict[str, Any] = {"specification": scope.specification}
+    said, needed = _claim(found)
     return Statement(
         site=programme.site,
         name=programme.name,
@@ -106,16 +143,16 @@ def _statement(
         claim=said,
         needed=needed,
         made=counting.figures(here, programme, (), **how)[0],
-        shipped=counting.shipped_figure(of_these, judged, programme, **how),
+        shipped=counting.shipped_figure(found.of_these, found.judged, programme, **how),
         by_lane=counting.figures(here, programme, ("lane",), **how),
         categories=counting.categories(here, programme, **how),
         spread=counting.spread(here, programme, target=said.target, **how),
-        counted=said_of,
-        lots=counting.lots(judged, of_these, dispositions),
-        plans=counting.plans(in_force[in_force["product"] == scope.product], scope.lanes),
-        versions=_versions(store, here),
-        buyer=_buyer(buyers, of_these, judged, here, programme, scope),
-        digest=counting.digest(csv, said_of.counted),
+        counted=counting.counted(here, found.changed, scope),
+        lots=counting.lots(found.judged, found.of_these, found.dispositions),
+        plans=counting.plans(found.in_force, scope.lanes),
+        versions=found.versions,
+        buyer=_buyer(found, buyers),
+        digest=digest,
     )
 
 
@@ -138,27 +175,32 @@ def _asked(scope: Scope, programme: Programme) -> tuple[Scope, Programme]:
     return asked, replace(programme, confidence=confidence)
 
 
-def _claim(
-    here: pd.DataFrame, programme: Programme, scope: Scope
-) -> tuple[Claim, tuple[Needed, ...]]:
+def _claim(found: _Found) -> tuple[Claim, tuple[Needed, ...]]:
+    """The claim, and what would settle one of an average that is not settled."""
+    scope, programme = found.scope, found.programme
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
+    audits = found.spoken.assign(purpose="routine")  # those of re-sorted lots speak of what left
     if scope.kind == "tote-by-tote":
-        return claim.tote_by_tote(here, programme, share=scope.share, **how), ()
-    found = claim.average(here, programme, **how)
-    if found.answer != "not_settled":
-        return found, ()
-    return found, claim.totes_still_needed(here, programme, **how)
+        return claim.tote_by_tote(audits, programme, share=scope.share, **how), ()
+    said = claim.average(audits, programme, **how)
+    if said.answer != "not_settled" or scope.as_shipped:
+        return said, ()
+    return said, claim.totes_still_needed(audits, programme, **how)
 
 
-def _buyer(
-    buyers: tuple[int, int] | None,
-    of_these: pd.DataFrame,
-    judged: pd.DataFrame,
-    here: pd.DataFrame,
-    programme: Programme,
-    scope: Scope,
-) -> BuyersCount | None:
+def _buyer(found: _Found, buyers: tuple[int, int] | None) -> BuyersCount | None:
     """What a buyer counted beside what was shipped, or made where nothing was."""
+    if buyers is None:
+        return None
+    free = found.judged[found.judged["floor"] != "locked"]
+    audits, ours = as_shipped(found.of_these, free), "as_shipped"
+    if audits.empty:
+        audits, ours = routine(found.here), "as_made"
+    audits = under(audits, found.programme, found.scope.specification)
+    return counting.buyers_count(*buyers, audits, ours, found.programme.confidence)
+
+
+def _checked_count(buyers: tuple[int, int] | None) -> tuple[int, int] | None:
     if buyers is None:
         return None
     inspected = one_whole(buyers[1], "buyer's pieces inspected", least=1)
@@ -167,12 +209,7 @@ def _buyer(
         raise InvalidInput(
             f"buyer's incorrect pieces must be from 0 to inspected, got {incorrect} of {inspected}"
         )
-    free = judged[judged["floor"] != "locked"]
-    audits, ours = as_shipped(of_these, free), "as_shipped"
-    if audits.empty:
-        audits, ours = routine(here), "as_made"
-    audits = under(audits, programme, scope.specification)
-    return counting.buyers_count(incorrect, inspected, audits, ours, programme.confidence)
+    return incorrect, inspected
 
 
 def _checked(paper: Paper) -> Paper:
@@ -200,10 +237,15 @@ def _of(tallies: pd.DataFrame, scope: Scope) -> pd.DataFrame:
     return tallies[days & (tallies["product"] == scope.product) & tallies["lane"].isin(scope.lanes)]
 
 
-def _codes(tallies: pd.DataFrame) -> list[str]:
+def _where(scope: Scope) -> str:
+    days = f"from {scope.first_day} to {scope.last_day}"
+    return f"of {scope.product} {days} on lanes {', '.join(scope.lanes)}"
+
+
+def _codes(tallies: pd.DataFrame) -> tuple[str, ...]:
     """The category columns of a tally: all after its own."""
     at = list(tallies.columns).index("incorrect") + 1
-    return [str(name) for name in tallies.columns[at:]]
+    return tuple(str(name) for name in tallies.columns[at:])
 
 
 def _days(scope: Scope, programme: Programme) -> tuple[datetime, datetime]:

@@ -25,6 +25,8 @@ class Scope:
         The programme's, where None.
     share : float
         Of totes, for "tote-by-tote".
+    as_shipped : bool
+        Whether the claim is of what left the plant; else of what was made.
     """
 
     product: str
@@ -36,6 +38,7 @@ class Scope:
     target: float | None = None
     confidence: float | None = None
     share: float = 0.95
+    as_shipped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
