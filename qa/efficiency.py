@@ -4,7 +4,7 @@ Two figures that are never mixed: *as made*, of what lanes produced, from routin
 shipped*, of what left the plant after re-sort. Each row says which it is.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import pandas as pd
 
@@ -120,7 +120,8 @@ def _table(
     if isinstance(by, str):
         raise InvalidInput(f'by must be a list of columns, got "{by}"')
     for column in by:
-        chosen(dict.fromkeys(COLUMNS), "by", column)
+        chosen(dict.fromkeys((*COLUMNS, *_OF_DAY)), "by", column)
+    audits = audits.assign(**{name: _OF_DAY[name](audits["day"]) for name in by if name in _OF_DAY})
     totes = by_tote(audits, (*by, *_STRATUM), ["correct"])
     totes = totes.assign(stratum=totes["lane"].str.cat(totes["shift"], sep=" "))
     rows = [
@@ -128,6 +129,21 @@ def _table(
         for key, group in _groups(totes, by)
     ]
     return pd.DataFrame(rows, columns=[*by, *FIGURES])
+
+
+def _week(day: pd.Series) -> pd.Series:
+    """The ISO 8601 week of production days: 2026-W20."""
+    of = day.dt.isocalendar()
+    week: pd.Series = of["year"].astype("str") + "-W" + of["week"].astype("str").str.zfill(2)
+    return week
+
+
+def _month(day: pd.Series) -> pd.Series:
+    month: pd.Series = day.dt.strftime("%Y-%m")
+    return month
+
+
+_OF_DAY: dict[str, Callable[[pd.Series], pd.Series]] = {"week": _week, "month": _month}
 
 
 def _groups(

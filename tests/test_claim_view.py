@@ -12,6 +12,7 @@ from qa import claim as claims
 from qa import efficiency
 from qa.claim import Bounds, Claim
 from qa.errors import InvalidInput
+from qa.intervals import InspectionStudy, rogan_gladen
 from qa.store import records, schema
 from qa.wording import load
 from tests.small_plant import small_plant
@@ -137,3 +138,34 @@ def test_totes_still_needed_are_told_only_while_nothing_is_settled() -> None:
     assert told.ahead[0].startswith("If the line goes on as it has, about 220 more totes of 200")
     assert "no number of totes that was tried settles it 90 % of the time" in told.ahead[1]
     assert claims.told(claimed(0.991, 0.995, "supported"), load(), needed).ahead == ()
+
+
+STUDY = "&found=95&incorrect=100&passed=298&study_correct=300"
+
+
+def test_what_inspectors_miss_is_shown_beside_the_figure_as_counted(plant: schema.Store) -> None:
+    found = view.view(plant, DAYS + STUDY).answered
+    assert found is not None
+    plain, missed = found.ways[0].bounds, found.ways[1].bounds
+    assert (plain.method, missed.method) == ("beta_binomial", "inspectors")
+    study = InspectionStudy(95, 100, 298, 300)
+    days = records.tallies(plant, first_day=date(2026, 4, 1), last_day=date(2026, 4, 10))
+    assert missed == claims.with_misses(days, records.programme(plant), study)
+    # By hand: pieces over the design effect, and Lang and Reiczigel's limits of the incorrect ones.
+    made = efficiency.estimate(days, records.programme(plant), by=()).iloc[0]
+    seen = (1 - made["correct"]) * made["effective_n"]
+    assert missed.lower < 1 - rogan_gladen(seen / made["effective_n"], 0.95, 298 / 300)
+
+
+@pytest.mark.parametrize(
+    ("study", "field", "told"),
+    [
+        ("&found=95", "passed", "is missing"),
+        (STUDY.replace("95", "many"), "found", "must be a whole number"),
+        (STUDY.replace("95", "101"), "found", "found must be from 0 to incorrect, got 101 of 100"),
+    ],
+)
+def test_a_study_is_whole_or_not_there(
+    plant: schema.Store, study: str, field: str, told: str
+) -> None:
+    assert view.view(plant, DAYS + study).problems[field] == told

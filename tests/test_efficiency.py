@@ -163,3 +163,15 @@ def test_an_unknown_column_is_refused(programme):
 
 def test_confidence_is_the_programmes(programme):
     assert set(efficiency.estimate(plant(programme, 1), programme)["confidence"]) == {0.95}
+
+
+# ISO 8601: 1 January 2027 is a Friday, and lies in week 53 of 2026.
+def test_weeks_and_months_of_production_days_may_group(programme):
+    rows = plant(programme, 1)
+    days = pd.to_datetime(["2026-12-27", "2026-12-28", "2027-01-01", "2027-01-04"])
+    rows = pd.concat([rows.iloc[:1]] * 4, ignore_index=True)
+    rows = rows.assign(day=days.astype("datetime64[us]"), tote=list("abcd"), key=list("abcd"))
+    by_week = efficiency.estimate(rows, programme, by=("week",)).set_index("week")["totes"]
+    assert by_week.to_dict() == {"2026-W52": 1, "2026-W53": 2, "2027-W01": 1}
+    by_month = efficiency.estimate(rows, programme, by=("month",)).set_index("month")["totes"]
+    assert by_month.to_dict() == {"2026-12": 2, "2027-01": 2}

@@ -10,7 +10,7 @@ from dashboard import components
 from dashboard.figures.scale import high_scale
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import claim
-from dashboard.views.claim import KINDS, Answered, Beside, Bounds, ClaimView
+from dashboard.views.claim import KINDS, STUDY, Answered, Beside, Bounds, ClaimView
 from dashboard.views.record import Share
 from qa.store.schema import Store
 
@@ -106,6 +106,14 @@ def form(words: Wording, view: ClaimView) -> html.Form:
                     field(words, view, "specification", [*house, *known.items()]),
                 ],
                 className="fields",
+            ),
+            html.Details(
+                [
+                    html.Summary(say("claim.study")),
+                    html.P(say("claim.study_lead"), className="quiet"),
+                    html.Div([field(words, view, each) for each in STUDY], className="fields"),
+                ],
+                open=any(view.fields[each] for each in STUDY),
             ),
             html.Button(say("claim.ask"), type="submit", className="act", id="claim-send"),
         ],

@@ -14,16 +14,18 @@ from qa import claim as claims
 from qa import efficiency
 from qa.claim import Bounds, Claim, Needed, Told
 from qa.errors import InvalidInput
+from qa.intervals import InspectionStudy
 from qa.programme import HOUSE, Programme
 from qa.store.schema import Store
 from qa.tally import routine
 from qa.wording import load
 
-__all__ = ["KINDS", "Answered", "Beside", "Bounds", "ClaimView", "beside", "view"]
+__all__ = ["KINDS", "STUDY", "Answered", "Beside", "Bounds", "ClaimView", "beside", "view"]
 
 USUAL_DAYS = 30
 KINDS = ("average", "tote_by_tote")
-NAMES = ("kind", "target", "share", "first", "last", "lane", "product", "specification")
+STUDY = ("found", "incorrect", "passed", "study_correct")  # of an agreement study, in its order
+NAMES = ("kind", "target", "share", "first", "last", "lane", "product", "specification", *STUDY)
 Texts = Mapping[str, str]
 
 
@@ -39,6 +41,7 @@ class Wish:
     lane: str
     product: str
     specification: str
+    study: InspectionStudy | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +125,7 @@ def _usual(kept: Record) -> dict[str, str]:
         "lane": "",
         "product": programme.products[0].code,
         "specification": HOUSE,
+        **dict.fromkeys(STUDY, ""),
     }
 
 
@@ -154,10 +158,32 @@ def _wish(
         ),
     }
     problems |= {name: say("field.choose") for name in known if fields[name] not in known[name]}
+    study = _study(fields, problems, language)
     if problems:
         return None
     texts = {name: fields[name] for name in known}
-    return Wish(**numbers, first=days["first"], last=days["last"], **texts)
+    return Wish(**numbers, first=days["first"], last=days["last"], study=study, **texts)
+
+
+def _study(fields: Texts, problems: dict[str, str], language: str) -> InspectionStudy | None:
+    """How inspectors called pieces of known kind, where the form says it."""
+    said = {name: fields[name] for name in STUDY if fields[name]}
+    if not said:
+        return None
+    words = load(language)
+    wrong = {
+        name: words.say("field.whole" if name in said else "field.missing")
+        for name in STUDY
+        if not said.get(name, "").isdecimal()
+    }
+    problems |= wrong
+    if wrong:
+        return None
+    try:
+        return InspectionStudy(*(int(said[name]) for name in STUDY))
+    except InvalidInput as reason:
+        problems[STUDY[0]] = str(reason)
+        return None
 
 
 def beside(store: Store, search: str | None, language: str = "en") -> Beside | None:
@@ -186,7 +212,7 @@ def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
     return Answered(
         claim=claim,
         told=claims.told(claim, load(language)),
-        ways=_ways(claim, language),
+        ways=_ways(claim, _with_misses(audits, programme, wish), language),
         lanes=tuple(Part(str(row["lane"]), _share(row)) for row in lanes.to_dict("records")),
         made=_share(made.to_dict("records")[0]),
         shipped=_shipped(kept, audits, wish),
@@ -211,12 +237,27 @@ def _beside(kept: Record, wish: Wish, language: str) -> Beside:
     )
 
 
-def _ways(claim: Claim, language: str) -> tuple[Way, ...]:
+def _ways(claim: Claim, more: tuple[Bounds, ...], language: str) -> tuple[Way, ...]:
     """The claim's own bounds, those of other methods, and the naive ones last."""
     naive = (claim.naive,) if claim.kind == KINDS[0] else ()  # else of shares of totes
-    every = (claim.bounds, *claim.beside, *naive)
     words = load(language)
-    return tuple(Way(each, claims.said(each, claim.estimate, words)) for each in every)
+    return tuple(
+        Way(each, claims.said(each, min(max(claim.estimate, each.lower), each.upper), words))
+        for each in (claim.bounds, *more, *claim.beside, *naive)
+    )
+
+
+def _with_misses(audits: pd.DataFrame, programme: Programme, wish: Wish) -> tuple[Bounds, ...]:
+    """The bounds that allow for what inspectors miss, where a study says how much."""
+    if wish.study is None or wish.kind != KINDS[0]:
+        return ()
+    return (claims.with_misses(
+        audits,
+        programme,
+        wish.study,
+        target=wish.target,
+        specification=wish.specification,
+    ),)  # fmt: skip
 
 
 def _of_days(kept: Record, wish: Wish) -> pd.DataFrame:

@@ -9,6 +9,7 @@ settled otherwise. Only routine audits speak, and each tote is a cluster.
 from qa.claim.ahead import Needed, Simulation, totes_still_needed
 from qa.claim.answer import Bounds, Claim, average, tote_by_tote
 from qa.claim.evidence import learned_from
+from qa.claim.misses import with_misses
 from qa.claim.sensitivity import sensitivity
 from qa.claim.told import Told, said, told
 
@@ -25,4 +26,5 @@ __all__ = [
     "told",
     "tote_by_tote",
     "totes_still_needed",
+    "with_misses",
 ]

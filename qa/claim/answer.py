@@ -150,7 +150,7 @@ def tote_by_tote(
     found = tote_quality(
         *_counts(totes), share=wanted, confidence=level, side="both", correlation_prior=prior
     )
-    bounds = _said(METHOD, found, goal)
+    bounds = bounds_of(METHOD, found, goal)
     return Claim(
         "tote_by_tote",
         goal,
@@ -168,7 +168,7 @@ def tote_by_tote(
 
 def bounds_by(method: str, way: Way, totes: pd.DataFrame, target: float) -> Bounds:
     """Both one-sided bounds of the average by one way, and what they say of the target."""
-    return _said(method, way(totes), target)
+    return bounds_of(method, way(totes), target)
 
 
 def ways_to_bound(programme: Programme, prior: Prior) -> Mapping[str, Way]:
@@ -202,12 +202,13 @@ def _assumed(totes: pd.DataFrame) -> tuple[str, ...]:
 
 def _naive_share(totes: pd.DataFrame, target: float, share: float, level: float) -> Bounds:
     correct, inspected = _counts(totes)
-    return _said(
+    return bounds_of(
         NAIVE, binomial((correct >= target * inspected).sum(), len(totes), confidence=level), share
     )
 
 
-def _said(method: str, found: Interval, target: float) -> Bounds:
+def bounds_of(method: str, found: Interval, target: float) -> Bounds:
+    """The limits of an interval as one-sided bounds, and what they say of the target."""
     lower, upper = (float(np.atleast_1d(limit)[-1]) for limit in (found.low, found.high))
     if lower >= target:
         return Bounds(method, lower, upper, SUPPORTED)
