@@ -21,7 +21,7 @@ from qa.errors import InvalidInput
 from qa.files import exporting, importing
 from qa.intervals import clustered
 from qa.programme import Programme
-from qa.statement import Paper, Scope, pdf, writing
+from qa.statement import Paper, Scope, counting, pdf, writing
 from qa.statement.document import Document
 from qa.store import deeds, records, schema
 from qa.store.changes import changed
@@ -181,6 +181,10 @@ def test_what_is_left_out_and_changed_is_told(plant: schema.Store) -> None:
     days = {"first_day": SCOPE.first_day, "last_day": SCOPE.last_day}
     assert changed(plant, **days)["action"].tolist() == ["voided", "corrected"]
     assert changed(plant, **days, product="another").empty
+    earlier = {**days, "last_day": date(2026, 3, 17)}
+    assert changed(plant, **earlier)["action"].tolist() == ["corrected"]
+    later = {**days, "first_day": date(2026, 3, 17)}
+    assert changed(plant, **later)["action"].tolist() == ["voided"]
 
 
 def test_lots_are_counted_as_they_stand_and_so_is_what_became_of_totes(plant: schema.Store) -> None:
@@ -202,6 +206,8 @@ def test_a_food_safety_finding_locks_and_leaves_the_figure_as_shipped(
     assert after.shipped is not None
     assert after.shipped.totes == before.shipped.totes - after.lots.locked
     assert after.made == before.made
+    scope = replace(SCOPE, as_shipped=True)
+    assert gathered(own_plant, scope).claim.totes == after.shipped.totes
 
 
 def test_as_shipped_takes_the_audit_after_the_re_sort_and_leaves_out_what_is_held(
@@ -304,6 +310,12 @@ def test_where_a_claim_is_not_settled_the_totes_still_needed_are_told(
     assert "More than 2,000 totes more" in statement.tell(beyond, WORDS).sentences[1]
 
 
+def test_a_period_of_one_day_is_said_once(plant: schema.Store) -> None:
+    said = " ".join(texts(told(plant, replace(SCOPE, last_day=SCOPE.first_day))))
+    assert "16 March 2026 (production day: from 06:00 on 16 March to 06:00 on 17 March" in said
+    assert "16 March 2026 to" not in said
+
+
 def test_plans_carry_acceptance_and_rejection_numbers(plant: schema.Store) -> None:
     # MIL-STD-105E table II-A, code J: n 80; AQL 1.0 accepts 2, AQL 1.5 accepts 3.
     shown = {each.severity: each for each in gathered(plant).plans}
@@ -367,6 +379,18 @@ def test_the_digest_changes_when_and_only_when_audits_of_the_scope_do(
     assert third not in (first, second)
     records.void(own_plant, kept.key, **BY, reason="never pulled")
     assert gathered(own_plant).digest.sha256 == first
+
+
+def test_the_file_handed_over_is_the_same_in_whatever_order_audits_come(
+    plant: schema.Store,
+) -> None:
+    audits = records.tallies(plant)
+    first = counting.canonical(audits, CATEGORIES)
+    assert counting.canonical(audits.iloc[::-1], CATEGORIES[::-1]) == first
+    keys = [row.partition(",")[0] for row in first.splitlines()[1:]]
+    assert keys == sorted(audits["key"])
+    assert first.endswith("\n")
+    assert "\r" not in first
 
 
 @pytest.mark.parametrize("source", ["digest", "export"])

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 
 from qa.claim import Bounds
-from qa.intervals.clustered import FEW_TOTES
 from qa.statement import writing
 from qa.statement.document import Section, Strip, StripRow, Table
 from qa.statement.result import Figure
@@ -93,7 +92,6 @@ def method(teller: Teller) -> Section:
     of, say = teller.of, teller.say
     claim = of.claim
     texts = [say("method.totes", inspected=claim.inspected, totes=claim.totes), _naive(teller)]
-    texts += [say("method.few", few=FEW_TOTES)] if claim.totes < FEW_TOTES else []
     ways = (claim.bounds, *claim.beside) + ((claim.naive,) if claim.kind == "average" else ())
     at = max(writing.decimals(each.lower, each.upper, claim.target) for each in ways)
     return Section(

@@ -85,7 +85,7 @@ def _subject(teller: Teller) -> Section:
     else:
         rule = say("text.rule_all", categories=names)
     period = say(
-        "period",
+        "period_one" if scope.first_day == scope.last_day else "period",
         first=writing.day(teller.words, scope.first_day),
         last=writing.day(teller.words, scope.last_day),
         begins=teller.words.moment(of.begins, zone),
@@ -199,13 +199,11 @@ def _lots(teller: Teller) -> Section:
     judged = {"judged": lots.judged, "accepted": lots.accepted, "re_sorted": lots.re_sorted}
     rows = []
     for each in teller.of.plans:
-        plan = say(
-            "plan.lanes",
-            lanes=words.listed(list(each.lanes)),
-            plan=writing.plan(words, each.stages),
-        )
         inspection = say(f"inspection.{each.inspection}")
-        rows.append((words.say(f"class.{each.severity}"), inspection, plan))
+        lanes = words.listed(list(each.lanes))
+        plan = writing.plan(words, each.stages)
+        rows.append((words.say(f"class.{each.severity}"), inspection, lanes, plan))
+    heads = teller.heads("judged", "inspection", "lanes", "plan")
     return Section(
         say("section.lots"),
         pairs=teller.pairs(
@@ -213,7 +211,7 @@ def _lots(teller: Teller) -> Section:
             ("held", say("text.held", held=lots.held, locked=lots.locked)),
             ("became", words.listed(became)),
         ),
-        table=Table(teller.heads("judged", "inspection", "plan"), tuple(rows), (False,) * 3),
+        table=Table(heads, tuple(rows), (False,) * len(heads)),
     )
 
 
