@@ -145,7 +145,8 @@ def inspection(words: Wording, found: Inspection) -> list[Any]:
     """Inspection that is not normal, as a word and what it is of."""
     of = words.say(f"class.{found.severity}")
     told = words.say(f"inspection.{found.inspection}", severity=of)
-    return [components.status(found.inspection, words.say(f"inspected.{found.inspection}")), told]
+    mark = components.status(found.inspection, words.say(f"inspected.{found.inspection}"))
+    return [mark, " ", told]
 
 
 def share_line(
