@@ -426,22 +426,32 @@ def _table_faults(programme: Programme) -> Iterable[str]:
     cells = product((e.code for e in programme.lanes if e.line in known), programme.shifts)
     sizes = sorted({lot_size(programme, lane, shift.code) for lane, shift in cells})
     by_aql = [(each, each.aql) for each in programme.plans.values() if each.aql is not None]
+    by_number = [plan.n for plan in programme.plans.values() if plan.n is not None]
+    pulled, staged = max((programme.pull, *by_number)), []
     for (plan, aql), size in product(by_aql, sizes):
         try:
             found = plans.standard(size, aql, level=plan.level, kind=plan.kind)
         except QAError as reason:
             yield f"plans.{plan.severity}: {reason}"
             return
+        pulled = max(pulled, found.first)
         if isinstance(found, plans.DoublePlan | plans.MultiplePlan):
-            yield from _stage_faults(programme, plan, found.first)
+            staged.append((plan, found.first))
+    for plan, first in staged:
+        yield from _stage_faults(programme, plan, first, pulled)
 
 
-def _stage_faults(programme: Programme, plan: ClassPlan, first: int) -> Iterable[str]:
-    """A sample is pulled at once: more pieces than its first stage would skip a decision."""
+def _stage_faults(programme: Programme, plan: ClassPlan, first: int, pulled: int) -> Iterable[str]:
+    """A tote's sample is pulled at once: more pieces than a first stage would skip a decision."""
     if programme.lot == "tote" and programme.pull > first:
         yield (
             f"pull: must be at most {first}, the first sample of the {plan.kind} plan of class "
             f"{plan.severity}, got {programme.pull}"
+        )
+    elif programme.lot == "tote" and pulled > first:
+        yield (
+            f"plans.{plan.severity}.kind: must be single where another class asks for more "
+            f"pieces than its first sample of {first}, got {plan.kind} and {pulled}"
         )
     if plan.kind == "multiple" and programme.switching != "none":
         yield (

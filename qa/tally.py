@@ -112,9 +112,7 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
         As `qa.verdicts.lots` gives it: columns ``site``, ``lot`` and ``verdict``.
     """
     checked_columns(lots, ("site", "lot", "verdict"), "the lots")
-    accepted = pd.MultiIndex.from_frame(lots.loc[lots["verdict"] == "accept", ["site", "lot"]])
-    of_lot_here = pd.MultiIndex.from_frame(checked(tallies)[["site", "lot"]])
-    kept = tallies[of_lot_here.isin(accepted)]
+    kept = tallies[of_lots(tallies, lots, "verdict") == "accept"]
     of_lot = ["site", "lot"]
     again = kept[kept["purpose"] == "re-audit"]
     last_re_sort = again.groupby(of_lot)["re_sorted_at"].transform("max")
@@ -122,6 +120,21 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     re_sorted = pd.MultiIndex.from_frame(kept[of_lot]).isin(pd.MultiIndex.from_frame(again[of_lot]))
     first = kept[(kept["purpose"] == "routine") & ~re_sorted]
     return pd.concat([first, again]).sort_values("pulled_at")
+
+
+def of_lots(tallies: pd.DataFrame, lots: pd.DataFrame, column: str) -> pd.Series:
+    """What a table of lots says of each audit's lot, on the audits' index.
+
+    Of several lots with one code, the last that began no later than the audit was pulled; where
+    the table has no ``began``, there is one of each. Missing where there is none.
+    """
+    audits = checked(tallies)[["site", "lot", "pulled_at"]].reset_index(drop=True)
+    found = audits.reset_index().merge(lots, on=["site", "lot"], suffixes=("", "_of_lot"))
+    if "began" in lots:
+        found = found[found["began"].isna() | (found["began"] <= found["pulled_at"])]
+        found = found.sort_values("began", na_position="first", kind="stable")
+    last = found.drop_duplicates("index", keep="last").set_index("index")[column]
+    return last.reindex(audits.index).set_axis(tallies.index)
 
 
 def under(tallies: pd.DataFrame, programme: Programme, specification: str) -> pd.DataFrame:

@@ -304,6 +304,16 @@ def test_a_critical_class_has_a_single_plan_that_accepts_on_none() -> None:
     assert programmes.parse(plan.replace("{}", "n = 50\nac = 0")).plans["critical"].ac == 0
 
 
+def test_a_double_plan_needs_every_class_to_ask_for_no_more_than_its_first_sample() -> None:
+    text = SMALL.replace("pull = 200", "pull = 100").replace(
+        "aql = 1.0", 'aql = 1.0\nkind = "double"\n[plans.minor]\nn = 200\nac = 3'
+    )
+    assert faults(text) == [
+        "plans.major.kind: must be single where another class asks for more pieces than its "
+        "first sample of 125, got double and 200"
+    ]
+
+
 def test_multiple_plans_are_not_switched() -> None:
     text = SMALL.replace("aql = 1.0", 'aql = 1.5\nkind = "multiple"').replace(
         "pull = 200", "pull = 20"

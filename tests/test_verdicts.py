@@ -640,3 +640,140 @@ def test_lots_of_two_sites_with_one_name_are_two(programme):
     )
     found = lots(rows, programme).set_index("site")
     assert found["verdict"].to_dict() == {"SP1": "reject", "SP2": "accept"}
+
+
+# What a hostile reader found, each held here.
+
+
+def test_a_sample_is_decided_by_the_programme_of_its_first_pieces(programme):
+    major = {"major": programme.plans["major"]}
+    stems = tuple(each for each in programme.categories if each.severity == "major")
+    without = replace(programme, plans=major, categories=stems)
+    short = [audit_at(programme, at, inspected=50, stem=1) for at in (0, 10)]
+    rows = tally.from_audits(short, programme).assign(programme=[1, 2])
+    found = lots(rows, {1: without, 2: programme}).iloc[0]  # a class is added half-way
+    assert (found["verdict"], found["why"]) == (
+        *("accept", "2 of 100 stem left on or double-loaded, accepts up to 2"),
+    )
+    trim = [audit_at(programme, at, inspected=50, over_trim=2 * (at == 0) + 2) for at in (0, 10)]
+    rows = tally.from_audits(trim, programme).assign(programme=[1, 2])
+    assert lots(rows, {1: programme, 2: without}).iloc[0]["verdict"] == "reject"  # or taken away
+
+
+def test_an_audit_entered_late_never_says_release_of_a_lot_that_stands_rejected(programme):
+    failed = audit_at(programme, 60, stem=9)
+    late = audit_at(programme, 0)
+    told = of_audit(late, tally.from_audits([failed, late], programme), programme)
+    assert (told.verdict, told.floor) == ("reject", "hold")
+
+
+def test_a_tote_pulled_for_cause_never_accepts_a_lot_of_many_totes(programme):
+    plant = lane_shift(programme)
+    routine = audit_at(plant, 0, inspected=100)
+    cause = audit_at(plant, 60, tote="T2", purpose="for-cause", inspected=400)
+    found = judged(plant, routine, cause)
+    assert (found["verdict"], found["more"]) == ("pull more", 300)
+    part = audit_at(plant, 60, tote="T2", purpose="for-cause", inspected=50)
+    assert judged(plant, routine, part)["more"] == 300
+    alone = judged(plant, cause)
+    assert (alone["verdict"], alone["more"]) == ("pull more", 400)
+    assert alone["why"].startswith("the schedule has pulled no piece yet")
+
+
+def test_a_tote_that_ever_failed_is_not_the_last_accepted_one(programme):
+    pulls = [("T0", 0, 0), ("Ta", 10, 9), ("Ta", 12, 0), ("Tb", 30, 9)]
+    found = table_of(
+        programme, [audit_at(programme, at, tote=tote, stem=stem) for tote, at, stem in pulls]
+    )
+    assert found.loc["Tb", "held"] == ("Ta", "Tb")
+    assert "after tote T0" in found.loc["Ta", "hold"]
+    assert "after tote T0" in found.loc["Tb", "hold"]
+    mended = re_audit(programme, 25, 20, tote="Ta")
+    audits = [audit_at(programme, at, tote=tote, stem=stem) for tote, at, stem in pulls]
+    found = table_of(programme, [*audits, mended])
+    assert found.loc["Tb", "held"] == ("Tb",)
+    assert "after tote T0" in found.loc["Tb", "hold"]
+    again = re_audit(programme, 50, 40, tote="T0", stem=9)
+    audits = [audit_at(programme, 0, tote="T0"), again, audit_at(programme, 60, tote="T1", stem=9)]
+    assert table_of(programme, audits).loc["T1", "held"] == ("T0", "T1")
+
+
+def test_totes_that_are_not_finished_stand_back_too(programme):
+    audits = [
+        audit_at(programme, 0, tote="T0"),
+        audit_at(programme, 20, tote="Ta", inspected=50),
+        audit_at(programme, 40, tote="Tb", stem=9),
+    ]
+    assert table_of(programme, audits).loc["Tb", "held"] == ("Ta", "Tb")
+
+
+def test_the_version_in_force_and_its_rules_judge_the_tote_just_logged(programme):
+    strict = switched(programme)
+    before = tally.from_audits(run_of(programme, "RR"), programme)  # under version 1: no switching
+    now = audit_at(programme, 90, stem=4)
+    rows = pd.concat([before, tally.from_audits([now], strict).assign(programme=2)])
+    told = of_audit(now, rows, {1: programme, 2: strict})
+    assert (told.verdict, told.inspection) == ("accept", "normal")
+    assert (
+        told.verdict == lots(rows, {1: programme, 2: strict}).set_index("lot").loc["T1", "verdict"]
+    )
+    plans = {**programme.plans, "major": ClassPlan("major", n=33, ac=0)}
+    newest = replace(programme, plans=plans)
+    table = in_force(before, {1: programme, 2: newest}).set_index(["lane", "severity"])
+    assert table.loc[("1", "major"), "pull"] == 33  # before any audit under it
+
+
+def test_a_code_used_again_is_another_lot(programme):
+    week = 60 * 24 * 8
+    failed = audit_at(programme, 0, stem=9)
+    audits = [failed, audit_at(programme, week), audit_at(programme, week + 30, tote="T2")]
+    rows = tally.from_audits(audits, programme)
+    found = lots(rows, programme)
+    assert found["lot"].tolist() == ["T1", "T1", "T2"]
+    assert found["verdict"].tolist() == ["reject", "accept", "accept"]
+    assert tally.of_lots(rows, found, "verdict").tolist() == ["reject", "accept", "accept"]
+    assert of_audit(audits[1], rows, programme).verdict == "accept"
+    elsewhere = audit_at(programme, 60, lane="2")
+    assert len(lots(tally.from_audits([failed, elsewhere], programme), programme)) == 2
+    weeks_later = re_audit(programme, 2 * week, week)  # of the lot there is, however late
+    assert len(lots(tally.from_audits([failed, weeks_later], programme), programme)) == 1
+
+
+def test_a_finding_locks_every_filling_of_its_code_and_their_neighbours(programme):
+    week = 60 * 24 * 8
+    pulls = [("T6", 0), ("T7", 10), ("T8", 20), ("U6", week), ("T7", week + 10), ("U8", week + 20)]
+    rows = tally.from_audits([audit_at(programme, at, tote=tote) for tote, at in pulls], programme)
+    found = lots(rows, programme, finding("T7", week + 15))
+    assert found["floor"].tolist() == ["locked"] * 6
+
+
+def test_a_new_aql_lets_no_lane_off_what_it_has_not_earned(programme):
+    plant = switched(programme)
+    looser = {**programme.plans, "major": replace(programme.plans["major"], aql=1.5)}
+    after = replace(plant, plans=looser)
+    stop = tally.from_audits(run_of(plant, "RR" + "RRRRR"), plant)
+    next_lot = tally.from_audits(run_of(plant, "A", 7), plant).assign(programme=2)
+    found = lots(pd.concat([stop, next_lot]), {1: plant, 2: after}).set_index("lot")
+    assert found.loc["L7", ["verdict", "inspection"]].tolist() == ["not judged", "discontinued"]
+    tight = tally.from_audits(run_of(plant, "RR"), plant)
+    next_lot = tally.from_audits(run_of(plant, "A", 2), plant).assign(programme=2)
+    found = lots(pd.concat([tight, next_lot]), {1: plant, 2: after}).set_index("lot")
+    assert found.loc["L2", "inspection"] == "tightened"
+
+
+def test_a_double_plan_that_rejects_names_its_rejection_number(programme):
+    plant = double_plans(programme)
+    found = judged(plant, audit_at(plant, 0, inspected=125, stem=5))
+    assert found["why"] == "5 of 125 stem left on or double-loaded, rejects at 5"
+
+
+def test_what_many_rejected_lots_hold_back_is_worked_out_in_their_number(programme):
+    """3,000 rejected lots on one lane: a list that is searched and copied would take minutes."""
+    rows = tally.from_audits([audit_at(programme, 0, stem=40)], programme)
+    many = rows.loc[rows.index.repeat(3000)].reset_index(drop=True)
+    names = [f"T{at}" for at in range(len(many))]
+    step = pd.to_timedelta(np.arange(len(many)), unit="min")
+    many = many.assign(key=names, lot=names, tote=names, pulled_at=many["pulled_at"] + step)
+    found = lots(many, programme)
+    assert found["held"].map(len).max() == 200
+    assert "3,000 totes, T0 to T2999" in found["hold"].iloc[-1]

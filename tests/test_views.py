@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from dashboard.views import choices, floor, lane, record, shift, tally
+from dashboard.views import choices, floor, lane, moments, record, shift, tally
 from dashboard.views import deeds as deeds_view
 from dashboard.views.choices import Choices
 from qa import drift, efficiency, verdicts
@@ -495,3 +495,19 @@ def test_texts_beside_an_audit_are_plain_and_not_too_long(plant: schema.Store) -
     with pytest.raises(InvalidAudit) as told:
         tally.save_finding(plant, found, NOW)
     assert list(told.value.problems) == ["what"]
+
+
+def test_a_clock_a_little_fast_means_today(plant: schema.Store) -> None:
+    zone = records.programme(plant).zone
+    assert moments.last_clock("12:10", zone, NOW) == NOW + timedelta(minutes=10)  # it is 12:00
+    assert moments.last_clock("12:20", zone, NOW) == NOW + timedelta(minutes=20, days=-1)
+
+
+def test_a_locked_tote_is_not_released_by_a_disposition(plant: schema.Store) -> None:
+    found = {"key": "f8", "tote": "5353", "lane": "5", "inspector": "Ines", "what": "a bolt"}
+    tally.save_finding(plant, found, NOW)
+    fields = {**FORM, "key": "k8", "tote": "5353", "what": "release", "why": "looked at"}
+    with pytest.raises(InvalidAudit) as told:
+        deeds_view.dispose(plant, fields, NOW)
+    assert "lift the finding first" in told.value.problems["what"]
+    assert deeds_view.dispose(plant, {**fields, "what": "scrap"}, NOW).what == "scrap"

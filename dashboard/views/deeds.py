@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from dashboard.views import moments
+from dashboard.views import record as kept_record
 from dashboard.views.typed import texts
 from qa.errors import InvalidAudit
 from qa.programme import Lane, Programme
@@ -30,7 +31,9 @@ def record_event(
     said = texts(fields, ("key", "what", "who"), problems, language)
     lane = _lane(programme, fields, problems, language)
     _check_choice(fields, "kind", KINDS, problems, language)
-    happened_at = moments.said(fields.get("when"), "when", programme, now, problems, language)
+    happened_at = moments.said(
+        fields.get("when"), "when", programme, now, problems, language, moments.SLACK
+    )
     if problems or lane is None:
         raise InvalidAudit(problems)
     event = Event(
@@ -64,16 +67,26 @@ def dispose(
     _check_choice(fields, "what", DISPOSITIONS, problems, language)
     tote = said["tote"]
     audited = records.tallies(store, tote=tote) if tote else None
+    if audited is not None and (audited["lane"] == fields.get("lane")).any():
+        audited = audited[audited["lane"] == fields.get("lane")]  # the code may be used twice
     if audited is not None and len(audited):
         lane, lot = str(audited["lane"].iloc[-1]), str(audited["lot"].iloc[-1])
     else:
         chosen = _lane(programme, fields, problems, language)
         lane, lot = (chosen.code if chosen else ""), tote
+    if fields.get("what") == "release" and _locked(store, lot):
+        problems["what"] = load(language).say("field.locked")
     if problems:
         raise InvalidAudit(problems)
     made = Disposition(said["key"], programme.site, lane, lot, tote, str(fields["what"]))
     deeds.dispose(store, made, by=said["who"], at=now, reason=said["why"])
     return made
+
+
+def _locked(store: Store, lot: str) -> bool:
+    """Whether a food-safety finding locks a lot of this code."""
+    lots = kept_record.lots(kept_record.record(store))
+    return bool((lots.loc[lots["lot"] == lot, "floor"] == "locked").any())
 
 
 def _lane(

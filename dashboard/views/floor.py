@@ -12,7 +12,7 @@ from qa import drift, efficiency
 from qa.programme import Programme, shift_times
 from qa.store import records
 from qa.store.schema import Store
-from qa.tally import routine
+from qa.tally import of_lots, routine
 from qa.wording import utc
 
 STATUSES = ("drifting", "watch", "no audits", "steady")
@@ -133,8 +133,8 @@ def _marks(kept: Record, tallies: pd.DataFrame) -> dict[str, tuple[Mark, ...]]:
     last = judging.sort_values("pulled_at").groupby("lane").tail(RECENT)
     if last.empty:
         return {}
-    lots = kept_record.lots(kept)[["site", "lot", "verdict", "floor"]]
-    told = last.merge(lots, on=["site", "lot"], how="left")
+    lots = kept_record.lots(kept)
+    told = last.assign(**{name: of_lots(last, lots, name) for name in ("verdict", "floor")})
     return {
         str(lane): tuple(
             Mark(row.tote, utc(row.pulled_at), row.incorrect, row.inspected, row.verdict, row.floor)

@@ -10,6 +10,7 @@ from qa.programme import Programme
 from qa.wording import load
 
 AHEAD = timedelta(hours=12)  # a tablet's clock may be fast, a slip of the pen is further off
+SLACK = timedelta(minutes=15)  # a bare time of day may be so far ahead of the server's clock
 _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)")
 
 
@@ -20,6 +21,7 @@ def said(
     now: datetime,
     problems: dict[str, str],
     language: str = "en",
+    ahead: timedelta = AHEAD,
 ) -> datetime:
     """The moment that a field says, blank for now; what is wrong with it goes to the problems."""
     text = str(value or "").strip()
@@ -31,7 +33,7 @@ def said(
     except InvalidAudit as reason:
         problems.update(reason.problems)
         return now
-    if moment > now + AHEAD:
+    if moment > now + ahead:
         problems[name] = load(language).say("field.future")
     return moment
 
@@ -43,4 +45,4 @@ def last_clock(text: str, zone: ZoneInfo, now: datetime) -> datetime | None:
         return None
     clock = time(int(found[1]), int(found[2]))
     today = datetime.combine(now.astimezone(zone).date(), clock, zone)
-    return today if today <= now else today - timedelta(days=1)
+    return today if today <= now + SLACK else today - timedelta(days=1)

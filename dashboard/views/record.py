@@ -71,16 +71,19 @@ def _record(store: Store, newest: tuple[int, ...]) -> Record:
     )
 
 
-@lru_cache(maxsize=KEPT)
 def lots(kept: Record) -> pd.DataFrame:
     """The verdict of every lot: inspection follows from the whole record, so all of it speaks."""
-    return verdicts.lots(kept.tallies, kept.programmes, kept.findings, kept.resumed)
+    return _judged(kept)[0]
+
+
+def in_force(kept: Record) -> pd.DataFrame:
+    """The inspection that the next lot of every lane, product and class gets."""
+    return _judged(kept)[1]
 
 
 @lru_cache(maxsize=KEPT)
-def in_force(kept: Record) -> pd.DataFrame:
-    """The inspection that the next lot of every lane, product and class gets."""
-    return verdicts.in_force(kept.tallies, kept.programmes, kept.resumed)
+def _judged(kept: Record) -> tuple[pd.DataFrame, pd.DataFrame]:
+    return verdicts.lots_and_inspection(kept.tallies, kept.programmes, kept.findings, kept.resumed)
 
 
 @dataclass(frozen=True, slots=True)

@@ -121,13 +121,11 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
         raise InvalidAudit(problems)
     _check_lane(store, audit, language)
     answer = records.log(store, audit, by=audit.inspector, at=now)
-    earlier = records.tallies(store, lane=audit.lane)
-    earlier = earlier[earlier["pulled_at"] <= audit.pulled_at]
     found = records.findings(store)
     verdict = verdicts.of_audit(
         audit,
-        earlier,
-        programme,
+        records.tallies(store, lane=audit.lane),
+        records.programmes_by_version(store),
         found[found["lifted_at"].isna()],
         deeds.resumed(store),
         language=language,

@@ -9,6 +9,7 @@ but a re-audit after a later re-sort, itself accepting, overturns a failure; a f
 locks its tote and the audited totes beside it whatever the sample says.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from operator import attrgetter
 from typing import Any
@@ -20,7 +21,7 @@ from qa.audit import Audit
 from qa.plans.standard import Plan
 from qa.programme import Programme
 from qa.tally import checked, from_audits
-from qa.verdicts.holding import Held, held
+from qa.verdicts.holding import Held, Lot, held
 from qa.verdicts.judging import (
     STOPPED,
     Case,
@@ -44,6 +45,7 @@ __all__ = [
     "class_plan",
     "in_force",
     "lots",
+    "lots_and_inspection",
     "of_audit",
 ]
 
@@ -80,12 +82,15 @@ class LotVerdict:
         What the floor must consider holding with it and how to narrow it, as sentences.
     switched : str
         What this lot changed in the inspection of its lane, as sentences.
+    began : datetime or None
+        When its first audit was pulled, UTC: tells two lots of one code apart.
     last_pulled_at : datetime or None
         UTC.
     """
 
     site: str
     lot: str
+    began: Any
     day: Any
     shift: str
     lane: str
@@ -144,53 +149,64 @@ def lots(
     InvalidInput
         If a version is missing.
     """
+    return lots_and_inspection(tallies, programmes, findings, resumed, language=language)[0]
+
+
+def lots_and_inspection(
+    tallies: pd.DataFrame,
+    programmes: Programmes,
+    findings: pd.DataFrame | None = None,
+    resumed: pd.DataFrame | None = None,
+    *,
+    language: str = "en",
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What `lots` and `in_force` give, from one replay of the record."""
     rows, judge = _judged(tallies, programmes, resumed, load(language))
-    programme = judge.programme(int(rows["programme"].max()) if len(rows) else _any(programmes))
+    programme = _newest(programmes)
     back = held(judge, programme)
     verdicts = {
         lot: _verdict(judge.words, lot, case, back.get(lot)) for lot, case in judge.lots.items()
     }
     if findings is not None:
         for lock in locks(rows, findings, programme, judge.words):
-            lot = lock.site, lock.lot
+            lot = _of_lock(lock, verdicts)
             verdicts[lot] = _locked(judge.words, lock, verdicts.get(lot))
     table = pd.DataFrame([_values(each) for each in verdicts.values()], columns=list(COLUMNS))
-    return table.assign(last_pulled_at=pd.to_datetime(table["last_pulled_at"], utc=True))
+    moments = {name: pd.to_datetime(table[name], utc=True) for name in ("began", "last_pulled_at")}
+    return table.assign(**moments), _in_force(judge, programme)
 
 
 def of_audit(
     audit: Audit,
-    earlier: pd.DataFrame,
-    programme: Programme,
+    tallies: pd.DataFrame,
+    programmes: Programmes,
     findings: pd.DataFrame | None = None,
     resumed: pd.DataFrame | None = None,
     *,
     language: str = "en",
 ) -> LotVerdict:
-    """The verdict of one audit's lot as the audit leaves it, and what to do next.
+    """The verdict of one audit's lot as the record leaves it, and what to do next.
 
     Parameters
     ----------
     audit : Audit
-    earlier : tally
-        Audits recorded before; those of its lot count, those of its lane tell its neighbours and
-        the inspection in force.
-    programme : Programme
-        The version in force when `audit` was pulled, also taken for the earlier ones.
-    findings, resumed : DataFrame, optional
+    tallies : tally
+        The audits recorded; those of its lot count, whenever they were pulled, and those of its
+        lane tell its neighbours and the inspection in force. Where `audit` is not among them it
+        is added, under the newest version of the programme.
+    programmes, findings, resumed
         As for `lots`.
     """
     if audit.purpose not in JUDGING:
         return _not_judged(audit, load(language))
-    this = from_audits([audit], programme)
-    before = earlier[
-        (earlier["site"] == audit.site)
-        & (earlier["lane"] == audit.lane)
-        & (earlier["key"] != audit.key)
-    ]
-    together = pd.concat([before, this]) if len(before) else this
-    table = lots(together, programme, findings, resumed, language=language)
-    row = table[table["lot"] == audit.lot].iloc[-1].to_dict()
+    here = tallies[(tallies["site"] == audit.site) & (tallies["lane"] == audit.lane)]
+    if not (here["key"] == audit.key).any():
+        version = 1 if isinstance(programmes, Programme) else max(programmes)
+        this = from_audits([audit], _newest(programmes)).assign(programme=version)
+        here = pd.concat([here, this]) if len(here) else this
+    table = lots(here, programmes, findings, resumed, language=language)
+    own = table[(table["lot"] == audit.lot) & (table["began"] <= audit.pulled_at)]
+    row = own.sort_values("began").iloc[-1].to_dict()
     return LotVerdict(**{str(name): value for name, value in row.items()})
 
 
@@ -210,9 +226,11 @@ def in_force(
         shift with the largest lots), ``pull`` (pieces of its first sample), and in words ``why``
         inspection is what it is and what would bring it ``back``; both "" where nothing switches.
     """
-    words = load(language)
-    rows, judge = _judged(tallies, programmes, resumed, words)
-    programme = judge.programme(int(rows["programme"].max()) if len(rows) else _any(programmes))
+    _, judge = _judged(tallies, programmes, resumed, load(language))
+    return _in_force(judge, _newest(programmes))
+
+
+def _in_force(judge: Judge, programme: Programme) -> pd.DataFrame:
     found = []
     for lane in programme.lanes:
         judge.resume(programme.site, lane.code, None)
@@ -222,11 +240,20 @@ def in_force(
                 state = judge.state(stream, programme)
                 inspection = state.inspection if state else "normal"
                 plan = _largest(programme, severity, lane.code, inspection)
-                why = told_why(words, state) if state else ""
-                back = told_back(words, state) if state else ""
+                why = told_why(judge.words, state) if state else ""
+                back = told_back(judge.words, state) if state else ""
                 stopped = inspection == STOPPED
                 found.append((*stream, inspection, plan, plan.first, why, back, stopped))
     return pd.DataFrame(found, columns=list(INSPECTION))
+
+
+def _of_lock(lock: Lock, verdicts: Mapping[Lot, LotVerdict]) -> Lot:
+    """The lot of its code that a lock is of: the last that began before the locked audit."""
+    same = [lot for lot in verdicts if lot[:2] == (lock.site, lock.lot)]
+    if lock.row is None or len(same) < 2:
+        return same[-1] if same else (lock.site, lock.lot, 0)
+    began = [lot for lot in same if verdicts[lot].began <= lock.row["pulled_at"]]
+    return (began or same)[-1]
 
 
 def _largest(programme: Programme, severity: str, lane: str, inspection: str) -> Plan:
@@ -238,7 +265,7 @@ def _largest(programme: Programme, severity: str, lane: str, inspection: str) ->
 def _judged(
     tallies: pd.DataFrame, programmes: Programmes, resumed: pd.DataFrame | None, words: Wording
 ) -> tuple[pd.DataFrame, Judge]:
-    rows = checked(tallies).sort_values("pulled_at", kind="stable")
+    rows = checked(tallies).sort_values(["pulled_at", "key"], kind="stable")
     moments: dict[tuple[str, str], list[Any]] = {}
     if resumed is not None:
         checked_columns(resumed, RESUMED, "what was put right")
@@ -250,8 +277,8 @@ def _judged(
     return rows, judge
 
 
-def _any(programmes: Programmes) -> int:
-    return 1 if isinstance(programmes, Programme) else max(programmes, default=1)
+def _newest(programmes: Programmes) -> Programme:
+    return programmes if isinstance(programmes, Programme) else programmes[max(programmes)]
 
 
 _FLOOR = {
@@ -262,12 +289,13 @@ _FLOOR = {
 }
 
 
-def _verdict(words: Wording, lot: tuple[str, str], case: Case, back: Held | None) -> LotVerdict:
+def _verdict(words: Wording, lot: Lot, case: Case, back: Held | None) -> LotVerdict:
     first, standing = case.audits[0], case.standing
     floor, key = _FLOOR[standing.verdict]
     return LotVerdict(
         site=lot[0],
         lot=lot[1],
+        began=first["pulled_at"],
         day=first["day"],
         shift=first["shift"],
         lane=first["lane"],
@@ -294,6 +322,7 @@ def _locked(words: Wording, lock: Lock, judged: LotVerdict | None) -> LotVerdict
     return LotVerdict(
         site=lock.site,
         lot=lock.lot,
+        began=lock.row["pulled_at"] if lock.row else None,
         day=lock.day,
         shift=lock.shift,
         lane=lock.lane,
@@ -316,6 +345,7 @@ def _not_judged(audit: Audit, words: Wording) -> LotVerdict:
     return LotVerdict(
         site=audit.site,
         lot=audit.lot,
+        began=audit.pulled_at,
         day=audit.day,
         shift=audit.shift,
         lane=audit.lane,

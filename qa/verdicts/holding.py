@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from datetime import timedelta
+from itertools import islice
 from typing import Any, NamedTuple
 
 import pandas as pd
@@ -11,6 +12,10 @@ from qa.verdicts.judging import Case, Judge
 from qa.wording import Wording, utc
 
 LISTED = 6  # totes that a sentence names one by one
+
+
+MOST = 200  # totes that a lot lists, the newest; the sentence counts them all
+Lot = tuple[str, str, int]
 
 
 class Held(NamedTuple):
@@ -32,21 +37,21 @@ class _Filled(NamedTuple):
     """One lot in the order in which its lane filled them."""
 
     at: Any
-    lot: tuple[str, str]
+    lot: Lot
     tote: str
     case: Case
 
 
-def held(judge: Judge, programme: Programme) -> dict[tuple[str, str], Held]:
-    """What each lot that stands rejected holds back, by (site, lot)."""
+def held(judge: Judge, programme: Programme) -> dict[Lot, Held]:
+    """What each lot that stands rejected holds back."""
     lanes: dict[tuple[str, str], list[_Filled]] = {}
     for lot, case in judge.lots.items():
         pulled = [each for each in case.audits if each["purpose"] != "re-audit"]
-        if pulled and case.original is not None:
+        if pulled:
             last = max(pulled, key=_filled_at)
             row = _Filled(_filled_at(last), lot, last["tote"], case)
             lanes.setdefault((lot[0], last["lane"]), []).append(row)
-    found: dict[tuple[str, str], Held] = {}
+    found: dict[Lot, Held] = {}
     for (_, lane), rows in lanes.items():
         found.update(_of_lane(judge.words, programme, lane, sorted(rows, key=lambda row: row.at)))
     return found
@@ -54,18 +59,22 @@ def held(judge: Judge, programme: Programme) -> dict[tuple[str, str], Held]:
 
 def _of_lane(
     words: Wording, programme: Programme, lane: str, rows: list[_Filled]
-) -> Iterator[tuple[tuple[str, str], Held]]:
+) -> Iterator[tuple[Lot, Held]]:
     since: _Filled | None = None
-    back: list[str] = []
+    back: dict[str, None] = {}
     for row in rows:
-        case = row.case
-        if case.original is not None and case.original.verdict == "accept":
-            since, back = row, []
-        elif case.standing.verdict != "accept":  # else it was re-sorted, and accepted since
-            back += [each for each in _totes(case) if each not in back]
-        if case.standing.verdict == "reject":
-            totes = tuple(back) or _totes(case)
-            yield row.lot, Held(totes, _said(words, programme, lane, since, row, totes))
+        original, standing = row.case.original, row.case.standing.verdict
+        if original is not None and original.verdict == standing == "accept":
+            since, back = row, {}
+        elif standing != "accept":  # else it was re-sorted, and accepted since
+            back.update(dict.fromkeys(_totes(row.case)))
+        if standing == "reject":
+            newest = list(islice(reversed(back), MOST))[::-1]
+            ends = (next(iter(back)), newest[-1], len(back))
+            yield (
+                row.lot,
+                Held(tuple(newest), _said(words, programme, lane, since, row, newest, ends)),
+            )
 
 
 def _said(
@@ -74,14 +83,16 @@ def _said(
     lane: str,
     since: _Filled | None,
     row: _Filled,
-    totes: tuple[str, ...],
+    totes: list[str],
+    ends: tuple[str, str, int],
 ) -> str:
-    listed = words.listed(list(totes))
-    if len(totes) > LISTED:
-        listed = words.say("hold.many", count=len(totes), first=totes[0], last=totes[-1])
+    first, last, count = ends
+    listed = words.listed(totes)
+    if count > LISTED:
+        listed = words.say("hold.many", count=count, first=first, last=last)
     if since is None:
         return words.say("hold.all", lane=lane, totes=listed)
-    between = _between(programme, lane, since.at, row.at) - len(totes) + 1
+    between = _between(programme, lane, since.at, row.at) - count + 1
     when = words.moment(utc(since.at), programme.zone)
     key = "hold.since_more" if between > 0 else "hold.since"
     said = words.say(

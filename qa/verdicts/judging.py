@@ -5,8 +5,9 @@ is judged once, when it has as many pieces as its plans ask; what is pulled afte
 another. The plans of a sample are those in force when its first pieces were pulled.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 from functools import cache
 from typing import Any, NamedTuple
 
@@ -20,6 +21,7 @@ from qa.wording import Wording, utc
 Programmes = Programme | Mapping[int, Programme]
 Record = Mapping[str, Any]
 STOPPED = "discontinued"
+USED_AGAIN = timedelta(days=7)  # after so long without an audit, a lot's code is another lot's
 _WORST_FIRST = ("reject", "pull more", "not judged", "accept")
 
 
@@ -72,18 +74,27 @@ class _Stage(NamedTuple):
 
 @dataclass(slots=True)
 class _Sample:
-    """Pieces pulled so far towards one decision, and the plans that they were pulled for."""
+    """Pieces pulled so far towards one decision, and the plans that they were pulled for.
 
+    The programme is that of its first pieces: a later version never rewrites what was asked.
+    """
+
+    version: int
+    programme: Programme
     asked: dict[str, _Asked]
     inspected: int = 0
     counts: dict[str, int] = field(default_factory=dict)
     scheduled: bool = True
 
-    def add(self, audit: Record, categories: Sequence[str]) -> None:
+    def add(self, audit: Record) -> None:
         self.inspected += int(audit["inspected"])
         self.scheduled = self.scheduled and audit["purpose"] == "routine"
-        for code in categories:
-            self.counts[code] = self.counts.get(code, 0) + int(audit[code])
+        for code in self.programme.category_codes:
+            self.counts[code] = self.counts.get(code, 0) + int(audit.get(code, 0))
+
+    def found(self, categories: Iterable[str]) -> int:
+        """Pieces of some categories together."""
+        return sum(self.counts.get(code, 0) for code in categories)
 
 
 @dataclass(slots=True)
@@ -93,10 +104,18 @@ class Case:
     audits: list[Record] = field(default_factory=list)
     samples: dict[object, _Sample] = field(default_factory=dict)
     standing: Decision = field(default_factory=lambda: Decision("pull more", ""))
+    failed: bool = False
     failed_at: Any = None
     first_decided: bool = False
     original: Decision | None = None
     switched: str = ""
+
+    def ended(self, audit: Record) -> bool:
+        """Whether an audit of the same code must be of another lot: long after, or elsewhere."""
+        last = self.audits[-1]
+        return bool(
+            last["lane"] != audit["lane"] or audit["pulled_at"] - last["pulled_at"] > USED_AGAIN
+        )
 
 
 class Judge:
@@ -118,7 +137,8 @@ class Judge:
     ) -> None:
         self.programmes = programmes
         self.words = words
-        self.lots: dict[tuple[str, str], Case] = {}
+        self.lots: dict[tuple[str, str, int], Case] = {}
+        self._coded: dict[tuple[str, str], list[Case]] = {}
         self.states: dict[Stream, Switching] = {}
         self._resumed = {lane: sorted(moments) for lane, moments in (resumed or {}).items()}
         self._said: dict[_Case, Decision] = {}
@@ -135,30 +155,52 @@ class Judge:
 
     def take(self, audit: Record) -> None:
         """One more audit, pulled after all that were taken before."""
-        programme = self.programme(audit["programme"])
-        lot = self.lots.setdefault((audit["site"], audit["lot"]), Case())
+        lot = self._lot(audit)
         lot.audits.append(audit)
+        programme = self.programme(audit["programme"])
         stream = _stream(audit, programme)
         if stream not in lot.samples:
             self.resume(audit["site"], audit["lane"], audit["pulled_at"])
-            lot.samples[stream] = _Sample(self._asked(audit, programme))
+            asked = self._asked(audit, programme)
+            lot.samples[stream] = _Sample(audit["programme"], programme, asked)
         sample = lot.samples[stream]
-        sample.add(audit, programme.category_codes)
-        decision = self._decide(sample, audit, programme)
+        sample.add(audit)
+        decision = self._decide(sample)
         if decision.verdict != "pull more":
             del lot.samples[stream]  # decided once: what is pulled from now on is another sample
             if stream == "first" and not lot.first_decided:
                 lot.first_decided = True
                 if sample.scheduled:
-                    lot.switched = self._switch(sample, audit, programme)
-            if audit["purpose"] != "re-audit":
-                lot.original = decision
+                    lot.switched = self._switch(sample, audit)
+        if isinstance(stream, tuple) and decision.verdict != "reject":
+            decision = self._aside(lot, sample, decision)
+        elif audit["purpose"] != "re-audit" and not lot.failed:
+            lot.original = decision
+        lot.failed = lot.failed or decision.verdict == "reject"
         standing = self._standing(lot, decision, audit)
         if decision.verdict == "reject":
             lot.failed_at = audit["pulled_at"]
         elif standing.verdict == "accept":
             lot.failed_at = None
         lot.standing = standing
+
+    def _lot(self, audit: Record) -> Case:
+        """The lot of an audit: the last of its code, or a new one where the code is used again."""
+        code = audit["site"], audit["lot"]
+        cases = self._coded.setdefault(code, [])
+        if not cases or (audit["purpose"] != "re-audit" and cases[-1].ended(audit)):
+            cases.append(self.lots.setdefault((*code, len(cases)), Case()))
+        return cases[-1]
+
+    def _aside(self, lot: Case, sample: _Sample, decision: Decision) -> Decision:
+        """A tote pulled for cause may reject a lot of many totes; else the schedule's word stands.
+
+        It makes up for none of the pieces that the schedule has still to pull.
+        """
+        if lot.standing.why:
+            return lot.standing
+        more = max(each.plan.first for each in sample.asked.values())
+        return Decision("pull more", self.words.say("verdict.aside", why=decision.why), more)
 
     def state(self, stream: Stream, programme: Programme) -> Switching | None:
         """The switching state of a stream; None where its class is not switched."""
@@ -167,8 +209,16 @@ class Judge:
             return None
         kept = self.states.get(stream)
         if kept is None or (kept.aql, kept.rule) != (of_class.aql, programme.switching):
-            kept = switching.start(
+            fresh = switching.start(
                 of_class.aql, rule=programme.switching, reduced_wanted=programme.reduced
+            )
+            # A new AQL or rule counts afresh, and lets no lane off what it has not earned.
+            kept = (
+                fresh
+                if kept is None
+                else replace(
+                    fresh, inspection=kept.inspection, reason=kept.reason, figures=kept.figures
+                )
             )
         elif kept.reduced_wanted != programme.reduced:
             kept = replace(kept, reduced_wanted=programme.reduced)
@@ -200,13 +250,17 @@ class Judge:
             asked[severity] = _Asked(programme.plans[severity], plan, inspection, several)
         return asked
 
-    def _decide(self, sample: _Sample, audit: Record, programme: Programme) -> Decision:
+    def _decide(self, sample: _Sample) -> Decision:
         """What a sample says under every class's plan."""
         by_class = []
-        for severity, categories in classes(programme).items():
-            found = sum(sample.counts.get(code, 0) for code in categories)
-            asked = sample.asked[severity]
-            case = _Case(audit["programme"], severity, asked, sample.inspected, found)
+        for severity, categories in classes(sample.programme).items():
+            case = _Case(
+                sample.version,
+                severity,
+                sample.asked[severity],
+                sample.inspected,
+                sample.found(categories),
+            )
             if case not in self._said:
                 self._said[case] = self._class(case)
             by_class.append(self._said[case])
@@ -225,7 +279,8 @@ class Judge:
         accepts = stage.re - 1 if last else stage.accepts
         key, more, verdict = "counted", 0, "accept"
         if case.found >= stage.re:
-            verdict, key = "reject", "counted" if reached else "counted_early"
+            verdict = "reject"
+            key = "counted_early" if not reached else "counted" if last else "counted_rejects"
         elif not reached:
             verdict, key, more = "pull more", "counted_short", stage.pieces - case.inspected
         elif not last and (accepts is None or case.found > accepts):
@@ -246,27 +301,24 @@ class Judge:
             why = self.words.say(f"verdict.{case.asked.inspection}", why=why)
         return Decision(verdict, why, more, case.asked.inspection)
 
-    def _switch(self, sample: _Sample, audit: Record, programme: Programme) -> str:
+    def _switch(self, sample: _Sample, audit: Record) -> str:
         """Every class's state after a lot's first sample; what changed, as sentences.
 
         A class is told its own result: one that accepts is not charged with another's rejection.
         """
         told = []
-        for severity, categories in classes(programme).items():
+        for severity, categories in classes(sample.programme).items():
             stream = Stream(audit["site"], audit["lane"], audit["product"], severity)
-            state = self.state(stream, programme)
-            if state is None:
-                continue
-            found = sum(sample.counts.get(code, 0) for code in categories)
-            result = _result(sample.asked[severity], sample.inspected, found, programme, audit)
-            if result is None:
+            state = self.state(stream, sample.programme)
+            result = _result(sample, severity, sample.found(categories), audit)
+            if state is None or result is None:
                 continue
             now = switching.after(state, result)
             self.states[stream] = now
-            if now.inspection == STOPPED and now.switched:
-                self._stopped_at[stream] = audit["pulled_at"]
             if now.switched:
                 told.append(told_switch(self.words, stream, now))
+                if now.inspection == STOPPED:
+                    self._stopped_at[stream] = audit["pulled_at"]
         return " ".join(told)
 
     def _standing(self, lot: Case, now: Decision, audit: Record) -> Decision:
@@ -415,10 +467,9 @@ def _beyond(asked: _Asked, plan: plans.SinglePlan, inspected: int) -> tuple[int,
     return ac, ac + 1
 
 
-def _result(
-    asked: _Asked, inspected: int, found: int, programme: Programme, audit: Record
-) -> LotResult | None:
+def _result(sample: _Sample, severity: str, found: int, audit: Record) -> LotResult | None:
     """What a class's first sample tells the switching rules; None where it did not decide."""
+    asked, inspected = sample.asked[severity], sample.inspected
     stage = _stage(asked, inspected)
     accepted = found < stage.re
     if accepted and (inspected < stage.pieces or _goes_on(stage, found)):
@@ -427,8 +478,8 @@ def _result(
         return LotResult(accepted, inspected, found)
     in_gap = accepted and stage.following is None and found > (stage.accepts or 0)
     points = 0
-    if accepted and programme.switching == "iso_2859_1":
-        tighter = _tighter(asked, inspected, programme, audit)
+    if accepted and sample.programme.switching == "iso_2859_1":
+        tighter = _tighter(asked, inspected, sample.programme, audit)
         points = switching.points(asked.plan, found, stage.at + 1, tighter) or 0
     return LotResult(accepted, inspected, found, in_gap, points)
 

@@ -42,15 +42,16 @@ def locks(
     if "lifted_at" in findings:
         findings = findings[findings["lifted_at"].isna()]
     order = rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"])).sort_values("at")
-    totes = order.drop_duplicates(["site", "lane", "tote"])
+    totes = order.drop_duplicates(["site", "lane", "tote", "day"])  # a code may be used again
     beside, own = [], []
     for finding in findings.to_dict("records"):
         on_lane = totes[(totes["site"] == finding["site"]) & (totes["lane"] == finding["lane"])]
         here = on_lane[on_lane["tote"] == finding["tote"]]
-        at = here["at"].iloc[0] if len(here) else pd.Timestamp(finding["found_at"])
         others = on_lane[on_lane["tote"] != finding["tote"]]
-        near = [others[others["at"] <= at].tail(1), others[others["at"] > at].head(1)]
-        beside += [(finding, row) for each in near for row in each.to_dict("records")]
+        # Which filling of the code it was is not known: every one is locked, and its neighbours.
+        for at in here["at"] if len(here) else [pd.Timestamp(finding["found_at"])]:
+            near = [others[others["at"] <= at].tail(1), others[others["at"] > at].head(1)]
+            beside += [(finding, row) for each in near for row in each.to_dict("records")]
         own += [(finding, row) for row in here.to_dict("records")] or [(finding, None)]
     for key, pairs in (("locked_beside", beside), ("locked", own)):
         for finding, row in pairs:
