@@ -169,3 +169,14 @@ def test_a_study_is_whole_or_not_there(
     plant: schema.Store, study: str, field: str, told: str
 ) -> None:
     assert view.view(plant, DAYS + study).problems[field] == told
+
+
+def test_the_statement_is_the_page_s_claim_and_the_same_file_again(plant: schema.Store) -> None:
+    made = view.statement_of(plant, f"{DAYS}&lane=1")
+    assert made.startswith(b"%PDF-")
+    assert made == view.statement_of(plant, f"{DAYS}&lane=1")
+    assert made != view.statement_of(plant, f"{DAYS}&lane=1&target=98")
+    with pytest.raises(InvalidInput, match="target must be a share between 0 and 100 %, got x"):
+        view.statement_of(plant, f"{DAYS}&target=x")
+    with pytest.raises(InvalidInput, match="audit"):
+        view.statement_of(plant, "?first=2020-01-01&last=2020-01-02")

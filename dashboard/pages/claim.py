@@ -1,10 +1,12 @@
 """Claim: may we say 99 %? The wish lives in the page's address."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
+from urllib.parse import urlencode
 
 from dash import Dash, Input, Output, dcc, html
+from flask import Response, request
 
 from dashboard import components
 from dashboard.figures.scale import high_scale
@@ -16,6 +18,7 @@ from qa.store.schema import Store
 
 PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
+STATEMENT_AT = "/claim/statement"
 WIDEST = "always_valid"  # it may leave the picture, which would else show little of the others
 CHANGES = {
     "method": "claim_change.method",
@@ -35,6 +38,13 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     del now  # what may be said follows from the record alone
 
+    @app.server.get(STATEMENT_AT)
+    def statement() -> Response:
+        asked = request.query_string.decode("utf-8", "replace")
+        made = claim.statement_of(store, asked, LANGUAGE)
+        name = {"Content-Disposition": 'attachment; filename="buyer-statement.pdf"'}
+        return Response(made, mimetype="application/pdf", headers=name)
+
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
         return body(words(), claim.view(store, search, LANGUAGE))
@@ -50,7 +60,7 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
     say = words.say
     shown: list[Any] = []
     if view.answered:
-        shown = [answer(words, view.answered), picture(words, view.answered)]
+        shown = [answer(words, view.answered, view.fields), picture(words, view.answered)]
     elif not view.problems:
         shown = [components.note(say("claim.empty"))]
     return [
@@ -61,7 +71,7 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
     ]
 
 
-def answer(words: Wording, found: Answered) -> html.Section:
+def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Section:
     """The answer in words, what it rests on, and what a naive count would have said."""
     say, told = words.say, found.told
     left = [
@@ -79,6 +89,14 @@ def answer(words: Wording, found: Answered) -> html.Section:
             *(html.P(each, className="quiet") for each in found.claim.assumed),
             *(html.P(each, className="quiet") for each in left_out),
             html.P(say("claim.workmanship"), className="quiet"),
+            html.A(
+                say("claim.statement"),
+                href=f"{STATEMENT_AT}?{urlencode(asked)}",
+                className="choice",
+                id="claim-statement",
+                download="buyer-statement.pdf",
+                target="_blank",
+            ),
         ],
         className="panel answer",
         **{"data-state": "release" if found.claim.answer == "supported" else "hold"},

@@ -11,11 +11,13 @@ import pandas as pd
 from dashboard.views import record as kept_record
 from dashboard.views.record import Record, Share
 from qa import claim as claims
-from qa import efficiency
+from qa import efficiency, statement
 from qa.claim import Bounds, Claim, Needed, Told
 from qa.errors import InvalidInput
 from qa.intervals import InspectionStudy
 from qa.programme import HOUSE, Programme
+from qa.statement import Scope
+from qa.statement.pdf import pdf
 from qa.store.schema import Store
 from qa.tally import routine
 from qa.wording import load
@@ -110,6 +112,32 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     wish = _wish(fields, kept.programme, problems, language)
     answered = _answered(kept, wish, language) if wish else None
     return ClaimView(kept.programme, fields, problems, wish, answered)
+
+
+def statement_of(store: Store, search: str | None, language: str = "en") -> bytes:
+    """The buyer statement of an address, as PDF.
+
+    Raises
+    ------
+    InvalidInput
+        If the address has no answer, with the reason.
+    """
+    shown = view(store, search, language)
+    if shown.wish is None:
+        raise InvalidInput("; ".join(f"{name} {said}" for name, said in shown.problems.items()))
+    wish = shown.wish
+    scope = Scope(
+        wish.product,
+        wish.first,
+        wish.last,
+        lanes=(wish.lane,) if wish.lane else (),
+        specification=wish.specification,
+        kind=wish.kind.replace("_", "-"),
+        target=wish.target,
+        share=wish.share,
+    )
+    found, _ = statement.gather(store, scope)
+    return pdf(statement.tell(found, load(language)), found.ends)
 
 
 def _usual(kept: Record) -> dict[str, str]:
