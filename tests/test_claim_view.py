@@ -180,3 +180,16 @@ def test_the_statement_is_the_page_s_claim_and_the_same_file_again(plant: schema
         view.statement_of(plant, f"{DAYS}&target=x")
     with pytest.raises(InvalidInput, match="audit"):
         view.statement_of(plant, "?first=2020-01-01&last=2020-01-02")
+
+
+def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
+    days = "?first=2026-04-10&last=2026-04-20&lane=2"  # lane 2 drifts, and its lots are rejected
+    made, shipped = (view.view(plant, days + more).answered for more in ("", "&figure=shipped"))
+    assert made is not None
+    assert shipped is not None
+    assert shipped.claim.totes < made.claim.totes
+    assert shipped.shipped is not None
+    assert shipped.claim.inspected == shipped.shipped.inspected
+    assert shipped.claim.incorrect == shipped.shipped.count
+    assert view.statement_of(plant, days + "&figure=shipped") != view.statement_of(plant, days)
+    assert view.view(plant, f"{days}&figure=sold").problems == {"figure": "must be chosen"}

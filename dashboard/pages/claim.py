@@ -12,7 +12,7 @@ from dashboard import components
 from dashboard.figures.scale import high_scale
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import claim
-from dashboard.views.claim import KINDS, STUDY, Answered, Beside, Bounds, ClaimView
+from dashboard.views.claim import FIGURES, KINDS, STUDY, Answered, Beside, Bounds, ClaimView
 from dashboard.views.record import Share
 from qa.store.schema import Store
 
@@ -83,6 +83,7 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
         [
             html.H2(components.sentence(told.word), className="answer-word", id="claim-word"),
             html.P(told.sentence, className="answer-next"),
+            html.P(say(f"claim_of.{asked['figure']}")),
             html.P(told.bounds),
             html.P(told.rests),
             html.P(told.naive),
@@ -108,6 +109,7 @@ def form(words: Wording, view: ClaimView) -> html.Form:
     lanes = [("", say("claim.all_lanes")), *((each.code, each.code) for each in programme.lanes)]
     products = [(each.code, each.name) for each in programme.products]
     known = {each.code: each.name for each in programme.specifications}
+    figures = [(each, say(f"claim_figure.{each}")) for each in FIGURES]
     kinds = [(each, say(f"claim_kind.{each}")) for each in KINDS]
     house = [] if "house" in known else [("house", say("claim.house"))]
     return html.Form(
@@ -115,6 +117,7 @@ def form(words: Wording, view: ClaimView) -> html.Form:
             html.Div(
                 [
                     field(words, view, "kind", kinds),
+                    field(words, view, "figure", figures),
                     field(words, view, "target"),
                     *([field(words, view, "share")] if view.fields["kind"] != KINDS[0] else ()),
                     field(words, view, "first"),

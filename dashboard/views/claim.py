@@ -19,15 +19,37 @@ from qa.programme import HOUSE, Programme
 from qa.statement import Scope
 from qa.statement.pdf import pdf
 from qa.store.schema import Store
-from qa.tally import routine
+from qa.tally import as_shipped, routine
 from qa.wording import load
 
-__all__ = ["KINDS", "STUDY", "Answered", "Beside", "Bounds", "ClaimView", "beside", "view"]
+__all__ = [
+    "FIGURES",
+    "KINDS",
+    "STUDY",
+    "Answered",
+    "Beside",
+    "Bounds",
+    "ClaimView",
+    "beside",
+    "view",
+]
 
 USUAL_DAYS = 30
 KINDS = ("average", "tote_by_tote")
+FIGURES = ("made", "shipped")
 STUDY = ("found", "incorrect", "passed", "study_correct")  # of an agreement study, in its order
-NAMES = ("kind", "target", "share", "first", "last", "lane", "product", "specification", *STUDY)
+NAMES = (
+    "kind",
+    "figure",
+    "target",
+    "share",
+    "first",
+    "last",
+    "lane",
+    "product",
+    "specification",
+    *STUDY,
+)
 Texts = Mapping[str, str]
 
 
@@ -36,6 +58,7 @@ class Wish:
     """What is claimed, of what: hashed, so that an answer is worked out once."""
 
     kind: str
+    figure: str
     target: float
     share: float
     first: date
@@ -135,6 +158,7 @@ def statement_of(store: Store, search: str | None, language: str = "en") -> byte
         kind=wish.kind.replace("_", "-"),
         target=wish.target,
         share=wish.share,
+        as_shipped=wish.figure == "shipped",
     )
     found, _ = statement.gather(store, scope)
     return pdf(statement.tell(found, load(language)), found.ends)
@@ -146,6 +170,7 @@ def _usual(kept: Record) -> dict[str, str]:
     last = days.max().date() if len(days) else date.today()
     return {
         "kind": KINDS[0],
+        "figure": FIGURES[0],
         "target": f"{100 * programme.target:g}",
         "share": "95",
         "first": (last - timedelta(days=USUAL_DAYS - 1)).isoformat(),
@@ -179,6 +204,7 @@ def _wish(
         problems["last"] = say("field.day_order")
     known = {
         "kind": KINDS,
+        "figure": FIGURES,
         "lane": ("", *(each.code for each in programme.lanes)),
         "product": tuple(each.code for each in programme.products),
         "specification": tuple(
@@ -224,15 +250,15 @@ def beside(store: Store, search: str | None, language: str = "en") -> Beside | N
 
 @lru_cache(maxsize=16)
 def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
-    audits = _of_days(kept, wish)
-    if routine(audits).empty:
+    audits, programme = _of_days(kept, wish), kept.programme
+    spoken = _spoken(kept, audits, wish)
+    if spoken.empty or routine(audits).empty:
         return None
-    programme = kept.programme
     more = {"target": wish.target, "specification": wish.specification}
     if wish.kind == "average":
-        claim = claims.average(audits, programme, **more)
+        claim = claims.average(spoken, programme, **more)
     else:
-        claim = claims.tote_by_tote(audits, programme, share=wish.share, **more)
+        claim = claims.tote_by_tote(spoken, programme, share=wish.share, **more)
     left = audits.loc[audits["purpose"] != "routine", "purpose"].value_counts()
     how = {"specification": wish.specification}
     lanes = efficiency.estimate(audits, programme, by=("lane",), **how)
@@ -240,7 +266,7 @@ def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
     return Answered(
         claim=claim,
         told=claims.told(claim, load(language)),
-        ways=_ways(claim, _with_misses(audits, programme, wish), language),
+        ways=_ways(claim, _with_misses(spoken, programme, wish), language),
         lanes=tuple(Part(str(row["lane"]), _share(row)) for row in lanes.to_dict("records")),
         made=_share(made.to_dict("records")[0]),
         shipped=_shipped(kept, audits, wish),
@@ -250,7 +276,7 @@ def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
 
 @lru_cache(maxsize=16)
 def _beside(kept: Record, wish: Wish, language: str) -> Beside:
-    audits, programme = _of_days(kept, wish), kept.programme
+    audits, programme = _spoken(kept, _of_days(kept, wish), wish), kept.programme
     more = {"target": wish.target, "specification": wish.specification}
     claim = claims.average(audits, programme, **more)
     needed: tuple[Needed, ...] = ()
@@ -286,6 +312,15 @@ def _with_misses(audits: pd.DataFrame, programme: Programme, wish: Wish) -> tupl
         target=wish.target,
         specification=wish.specification,
     ),)  # fmt: skip
+
+
+def _spoken(kept: Record, audits: pd.DataFrame, wish: Wish) -> pd.DataFrame:
+    """The audits that the claim rests on: routine ones, or those of what left the plant."""
+    if wish.figure == "made":
+        return routine(audits)
+    lots = kept_record.lots(kept)
+    left = as_shipped(audits, lots[lots["floor"] != "locked"])
+    return left.assign(purpose="routine")  # re-audits of re-sorted lots speak of what left
 
 
 def _of_days(kept: Record, wish: Wish) -> pd.DataFrame:
