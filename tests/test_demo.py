@@ -230,3 +230,43 @@ def test_a_planted_trouble_is_told_within_days(
     }
     assert told[where["lane"], where["category"]] == "drifting"
     assert list(told.values()).count("drifting") == 1
+
+
+# -- where differences come from besides lane and head -------------------------------------------
+
+
+def beyond_chance(tallies: pd.DataFrame, programme: Programme, by: str) -> list[drift.Source]:
+    return [each for each in drift.sources(tallies, programme, by=by) if each.beyond_chance]
+
+
+def test_the_inspector_who_misses_over_trim_is_found_and_nobody_else(
+    tallies: pd.DataFrame, programme: Programme
+) -> None:
+    planted = PLANTED["missing_inspector"]
+    (found,) = beyond_chance(tallies, programme, "inspector")
+    assert (found.value, found.category) == (planted["inspector"], planted["category"])
+    assert float(found.ratio.low) <= planted["found_share"] <= float(found.ratio.high)
+    assert found.sentence.startswith("Inspector insp-08 finds over-trim less often than the others")
+
+
+def test_over_trim_on_monday_afternoons_is_found_and_nothing_else(
+    tallies: pd.DataFrame, programme: Programme
+) -> None:
+    planted = PLANTED["monday_changeover"]
+    (found,) = beyond_chance(tallies, programme, "shift and weekday")
+    assert found.value == f"{planted['weekday']} {planted['shift']}"
+    assert found.category == planted["category"]
+    # The seed drew fewer than planted; what was drawn, in a plain ratio of all pieces, is held.
+    routine = tally.routine(tallies)
+    here = (routine["day"].dt.day_name() == "Monday") & (routine["shift"] == "afternoon")
+    drawn = rate(routine[here], "over_trim") / rate(routine[~here], "over_trim")
+    assert float(found.ratio.estimate) == pytest.approx(drawn, rel=0.05)
+
+
+def test_monday_afternoons_show_thinner_in_their_weekday_and_their_shift(
+    tallies: pd.DataFrame, programme: Programme
+) -> None:
+    for by in ("weekday", "shift"):
+        (found,) = beyond_chance(tallies, programme, by)
+        planted = PLANTED["monday_changeover"]
+        assert (found.value, found.category) == (planted[by], planted["category"])

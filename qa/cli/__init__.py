@@ -179,12 +179,24 @@ def efficiency(
 @main.command()
 @_store
 @click.option("--at", metavar="TIME", help="As of then, in plant time; else now.")
+@click.option(
+    "--by",
+    metavar="WHAT",
+    help="Instead: inspector, shift, weekday, 'shift and weekday' or line, against the others.",
+)
 @_json
-def drift(where: str, at: str | None, as_json: bool) -> None:
-    """Which lane drifts in which kind of defect, since when, from what to what."""
+def drift(where: str, at: str | None, by: str | None, as_json: bool) -> None:
+    """Which lane drifts in which kind of defect, since when, from what to what.
+
+    With --by: which inspector, shift, weekday or line differs from the others on the same lanes in
+    the same weeks. What it says of inspectors is for the lead alone.
+    """
     from qa.cli import answers  # noqa: PLC0415 - takes long to import
 
-    _print(answers.drift(where, at), as_json, "drift_in_full")
+    if by is None:
+        _print(answers.drift(where, at), as_json, "drift_in_full")
+    else:
+        _print(answers.sources(where, at, by), as_json, "sources")
 
 
 main.add_command(planning.plan)

@@ -116,6 +116,16 @@ def drift(where: str, at: str | None) -> Answer:
     return _drift(records.tallies(store), programme, now)
 
 
+def sources(where: str, at: str | None, by: str) -> Answer:
+    """Every inspector, shift, weekday or line against the others, of audits up to a moment."""
+    store = schema.open_store(where)
+    programme = records.programme(store)
+    now = datetime.now(UTC) if at is None else _moment(at, programme)
+    tallies = records.tallies(store)
+    found = drifting.sources(tallies[tallies["pulled_at"] <= now], programme, by=by)
+    return {"as_of": now, "by": by, "doubt": drifting.DOUBT, "sources": found}
+
+
 def check(where: str) -> Answer:
     """Where a store contradicts itself."""
     store = schema.open_store(where)

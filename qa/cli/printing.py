@@ -120,6 +120,23 @@ def drift_in_full(answer: Answer, words: Wording) -> str:
     return "\n".join(lines)
 
 
+def sources(answer: Answer, words: Wording) -> str:
+    """What is beyond chance, a line each, then the rest."""
+    by, found = answer["by"], answer["sources"]
+    say = words.say
+    lines = [say("command.drift.as_of", when=_minute(answer["as_of"]))]
+    if not found:
+        return "\n".join([*lines, say("command.drift.by_none", by=by)])
+    doubt = words.per_cent(answer["doubt"], decimals=0)
+    lines.append(say("command.drift.by", by=by, comparisons=len(found), doubt=doubt))
+    if by == "inspector":
+        lines.append(say("command.drift.by_lead"))
+    beyond = [each["sentence"] for each in found if each["beyond_chance"]]
+    rest = [f"  {each['sentence']}" for each in found if not each["beyond_chance"]]
+    lines += ["", *(beyond or [say("command.drift.by_quiet")])]
+    return "\n".join([*lines, *(["", say("command.drift.by_rest"), *rest] if rest else [])])
+
+
 def imported(answer: Answer, words: Wording, *, most: int = 20) -> str:
     """What became of a file and each of its rows."""
 

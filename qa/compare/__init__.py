@@ -9,11 +9,13 @@ from qa.compare.rates import (
     ratio,
     ratio_of_totes,
 )
+from qa.compare.standardised import Standardised, standardised
 
 __all__ = [
     "Comparison",
     "Funnel",
     "Shares",
+    "Standardised",
     "VarianceParts",
     "adjusted",
     "difference",
@@ -22,5 +24,6 @@ __all__ = [
     "ratio",
     "ratio_of_totes",
     "shares",
+    "standardised",
     "variance_parts",
 ]

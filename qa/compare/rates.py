@@ -199,7 +199,7 @@ def ratio_of_totes(
     """
     first, other, p_value = _totes(count, inspected, other_count, other_inspected, confidence)
     estimate = _over(first.interval.estimate, other.interval.estimate)
-    low, high = _joined_ratio(*_ends(first), *_ends(other))
+    low, high = joined_ratio(*_ends(first), *_ends(other))
     return Comparison(estimate, low, high, p_value, confidence, "clustered")
 
 
@@ -247,7 +247,7 @@ def _newcombe_difference(two: _Two, level: float) -> tuple[Floats, Floats]:
 
 def _newcombe_ratio(two: _Two, level: float) -> tuple[Floats, Floats]:
     first, other = _wilson(two, level)
-    return _joined_ratio(*first, *other)
+    return joined_ratio(*first, *other)
 
 
 def _joined_difference(
@@ -257,10 +257,13 @@ def _joined_difference(
     return low, p1 - p2 + np.hypot(u1 - p1, p2 - l2)
 
 
-def _joined_ratio(
+def joined_ratio(
     p1: Floats, l1: Floats, u1: Floats, p2: Floats, l2: Floats, u2: Floats
 ) -> tuple[Floats, Floats]:
-    """Roots of (p1 - r p2)^2 = (p1 - limit of 1)^2 + r^2 (limit of 2 - p2)^2."""
+    """Limits of a ratio from those of both fractions (estimate, lower, upper of each).
+
+    Roots of (p1 - r p2)^2 = (p1 - limit of 1)^2 + r^2 (limit of 2 - p2)^2.
+    """
     middle = p1 * p2
     low = l1 * (2 * p1 - l1)
     root = np.sqrt(np.maximum(middle**2 - low * u2 * (2 * p2 - u2), 0.0))

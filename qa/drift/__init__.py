@@ -1,6 +1,20 @@
-"""Which lane drifts, since when, from what to what and which head carries it, in words."""
+"""Which lane drifts, since when, from what to what and which head carries it, in words.
+
+And where else a difference comes from: an inspector, a shift, a weekday, a line.
+"""
 
 from qa.drift.answer import chart, findings, lanes
 from qa.drift.result import DriftFinding, Excursion, LaneChart
+from qa.drift.sources import DOUBT, Source, sources
 
-__all__ = ["DriftFinding", "Excursion", "LaneChart", "chart", "findings", "lanes"]
+__all__ = [
+    "DOUBT",
+    "DriftFinding",
+    "Excursion",
+    "LaneChart",
+    "Source",
+    "chart",
+    "findings",
+    "lanes",
+    "sources",
+]
