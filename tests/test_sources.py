@@ -333,6 +333,10 @@ def test_the_command_says_what_the_package_says(kept: str):
     assert "(21 comparisons; the chance" in told
     assert all(each["sentence"] in told for each in answer["sources"])
     assert "For the lead alone" not in told
+    earlier = json.loads(
+        said("--store", kept, "--at", "2026-04-01T12:00", "--by", "weekday", "--json")
+    )
+    assert earlier["sources"][0]["totes"] < answer["sources"][0]["totes"]
 
 
 def test_the_command_says_when_nothing_can_be_compared(kept: str):

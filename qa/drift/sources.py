@@ -73,7 +73,9 @@ def sources(
     A lasting difference shows wherever it is looked for: one shift of one weekday shows, thinner,
     in that weekday and in that shift. One that is far off and bears much of the work moves what
     the others are held against, so begin with the first. What `by` says of inspectors is for the
-    lead alone, and never on the Floor: fewer pieces found may be fewer pieces there.
+    lead alone, and never on the Floor: fewer pieces found may be fewer pieces there. Shift
+    and weekday are not held alike for inspectors: where crews take turns, whoever has the bad
+    shift finds more.
 
     Parameters
     ----------
