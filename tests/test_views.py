@@ -511,3 +511,61 @@ def test_a_locked_tote_is_not_released_by_a_disposition(plant: schema.Store) -> 
         deeds_view.dispose(plant, fields, NOW)
     assert "lift the finding first" in told.value.problems["what"]
     assert deeds_view.dispose(plant, {**fields, "what": "scrap"}, NOW).what == "scrap"
+
+
+def test_a_lane_with_a_locked_lot_needs_you_first(plant: schema.Store) -> None:
+    fields = {"key": "f6", "tote": "6353", "lane": "6", "inspector": "Ines", "what": "a bolt"}
+    tally.save_finding(plant, fields, NOW)
+    rows = floor.view(plant, Choices(), NOW).rows
+    assert rows[0].lane in ("5", "6")  # 5 has a lock from another test
+    assert rows[0].locked >= 1
+    two = next(row for row in rows if row.lane == "2")
+    assert two.held > 0
+    assert not any(row.held for row in rows if row.lane in ("1", "3"))
+
+
+def test_a_finding_is_lifted_by_a_person_with_a_reason(plant: schema.Store) -> None:
+    fields = {"key": "f5", "tote": "4353", "lane": "4", "inspector": "Ines", "what": "glass"}
+    tally.save_finding(plant, fields, NOW)
+    assert ("f5", "4353", "glass") in shift.view(plant, Choices(), NOW).findings
+    with pytest.raises(InvalidAudit) as told:
+        deeds_view.lift(plant, {"finding": "f5", "by": "Ines"}, NOW)
+    assert told.value.problems == {"reason": "is missing"}
+    with pytest.raises(InvalidAudit) as told:
+        deeds_view.lift(plant, {"finding": "none", "by": "Ines", "reason": "x"}, NOW)
+    assert told.value.problems == {"finding": "must be chosen"}
+    lifted = {"finding": "f5", "by": "Ines", "reason": "all pieces looked at"}
+    assert deeds_view.lift(plant, lifted, NOW) == "4353"
+    assert "f5" not in {key for key, _, _ in shift.view(plant, Choices(), NOW).findings}
+
+
+def test_what_nobody_at_a_tote_would_mean_is_asked_again(plant: schema.Store) -> None:
+    fields = {"tote": "N1", "lane": "1", "inspector": "Ines", "inspected": "5000"}
+    with pytest.raises(InvalidAudit) as told:
+        tally.save(plant, fields, NOW)
+    assert told.value.problems["inspected"].startswith("must be at most the 4,000 pieces of a tote")
+    again = {**fields, "inspected": "200", "purpose": "re-audit", "re_sorted_at": "11:00"}
+    with pytest.raises(InvalidAudit) as told:
+        tally.save(plant, again, NOW)
+    assert told.value.problems == {"tote": "tote N1 has no audit that a re-audit could follow"}
+    with pytest.raises(InvalidAudit) as told:
+        tally.save(plant, {**fields, "inspected": "200", "pulled_at": "2026-03-01 10:00"}, NOW)
+    assert "must not be more than 31 days ago" in told.value.problems["pulled_at"]
+
+
+def test_a_rejected_lot_is_not_released_by_a_disposition(plant: schema.Store) -> None:
+    fields = {**FORM, "key": "k7", "tote": "2352", "what": "release", "why": "in a hurry"}
+    with pytest.raises(InvalidAudit) as told:
+        deeds_view.dispose(plant, fields, NOW)
+    assert "its re-audit after a re-sort releases it" in told.value.problems["what"]
+
+
+def test_what_was_done_is_listed(plant: schema.Store) -> None:
+    fields = {**FORM, "key": "e7", "lane": "4", "kind": "head", "what": "nozzle"}
+    deeds_view.record_event(plant, fields, NOW)
+    (done,) = lane.view(plant, Choices(lane="4"), NOW).events
+    assert (done.at, done.kind, done.what, done.by) == (NOW, "head", "nozzle", "Ines")
+    made = {**FORM, "key": "k6", "tote": "2350", "what": "scrap", "why": "stems"}
+    deeds_view.dispose(plant, made, NOW)
+    listed = shift.view(plant, Choices(), NOW).dispositions
+    assert "2350" in {each.tote for each in listed}

@@ -102,7 +102,7 @@
     for (const each of form().querySelectorAll(".fault")) fault(each.id.slice(6, -6), "");
   }
 
-  function tell(state, parts) {
+  function tell(state, parts, still) {
     at("verdict").dataset.state = state;
     const place = at("answer");
     place.replaceChildren();
@@ -113,7 +113,7 @@
       line.textContent = said;
       place.append(line);
     }
-    if (state !== "release") at("verdict").scrollIntoView({ block: "nearest" });
+    if (state !== "release" && !still) at("verdict").scrollIntoView({ block: "nearest" });
   }
 
   const newKey = () => window.toteproof.newKey();
@@ -220,6 +220,7 @@
     choose("purpose", "routine");
     choose("head", "");
     at("save").textContent = say("save");
+    tell("waiting", [["quiet", say("waiting")]], true);
     noFaults();
     sum();
     busy = false;

@@ -97,10 +97,20 @@ def whole_line(words: Wording, view: FloorView) -> html.Section:
                 ]
             ),
             html.Div([html.P(each, className="quiet") for each in said]),
-            html.Div(counts, className="floor-count"),
+            html.Div([*counts, *standing_in_all(words, view)], className="floor-count"),
         ],
         className="panel floor-line",
     )
+
+
+def standing_in_all(words: Wording, view: FloorView) -> list[html.Span]:
+    said = [("locked", sum(row.locked for row in view.rows))]
+    said.append(("held", sum(row.held for row in view.rows)))
+    return [
+        html.Span(words.say(f"floor.lots_{name}", count=count), className="last-held")
+        for name, count in said
+        if count
+    ]
 
 
 def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li:
@@ -121,6 +131,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         components.status(row.status, say(f"status.{row.status}")),
                         className="row-word",
                     ),
+                    *standing(words, row),
                     html.P(components.sentence(row.sentence)),
                     *(html.P(inspection(words, each)) for each in row.inspections),
                 ]
@@ -139,6 +150,13 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
         className=f"row row-{row.status.replace(' ', '-')}",
         id=f"floor-lane-{row.lane}",
     )
+
+
+def standing(words: Wording, row: Row) -> list[html.P]:
+    """Lots that stand locked or held, before anything that only may be wrong."""
+    said = [("locked", row.locked), ("held", row.held)]
+    told = [words.say(f"floor.lots_{name}", count=count) for name, count in said if count]
+    return [html.P(each, className="last-held") for each in told]
 
 
 def inspection(words: Wording, found: Inspection) -> list[Any]:

@@ -95,6 +95,7 @@ def events(words: Wording, view: LaneView) -> html.Details:
     return html.Details(
         [
             html.Summary(say("lane.event")),
+            done(words, view),
             html.P(say("lane.event_lead"), className="quiet"),
             components.form(
                 words,
@@ -114,8 +115,25 @@ def events(words: Wording, view: LaneView) -> html.Details:
             ),
         ],
         className="panel no-print",
-        open=stopped,
+        open=stopped or bool(view.events),
     )
+
+
+def done(words: Wording, view: LaneView) -> Any:
+    """What was recorded lately."""
+    if not view.events:
+        return html.P(words.say("lane.events_none"), className="quiet")
+    lines = [
+        words.say(
+            "lane.event_line",
+            when=words.moment(each.at, view.programme.zone),
+            kind=words.say(f"event.{each.kind}"),
+            by=each.by,
+            what=each.what,
+        )
+        for each in view.events
+    ]
+    return html.Ul([html.Li(each) for each in lines])
 
 
 def filters(words: Wording, view: LaneView) -> html.Div:

@@ -19,7 +19,7 @@ from qa.store.schema import Store
 
 PATH, TITLE = "/shift", "page.shift"
 BODY, FRESH, SAID = "shift-body", "shift-fresh", "shift-said"
-DISPOSE_AT = "/shift/dispositions"
+DISPOSE_AT, LIFT_AT = "/shift/dispositions", "/shift/lifts"
 
 
 def layout() -> list[Any]:
@@ -34,6 +34,11 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(DISPOSE_AT)
     def dispose() -> Response:
         return jsonify(said=disposed(words(), deeds.dispose(store, sent(), now(), LANGUAGE)))
+
+    @app.server.post(LIFT_AT)
+    def lift() -> Response:
+        tote = deeds.lift(store, sent(), now(), LANGUAGE)
+        return jsonify(said=words().say("shift.lifted", tote=tote))
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
     def draw(search: str | None, fresh: int | None) -> Any:
@@ -65,7 +70,13 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
         matrix(words, view),
         lots(words, view),
         *([disposition(words, view)] if any(each.totes for each in view.held) else ()),
+        *([lifting(words, view)] if view.findings else ()),
         signals(words, view),
+        *(
+            components.panel(say(f"shift.{name}"), html.Ul([html.Li(each) for each in said]))
+            for name, said in listed(words, view)
+            if said
+        ),
     ]
 
 
@@ -260,10 +271,42 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
     )
 
 
+def listed(words: Wording, view: ShiftView) -> list[tuple[str, list[str]]]:
+    """What changed in the inspection, and what was done with totes."""
+    disposed = [done(words, view, each) for each in view.dispositions]
+    return [("inspection", list(view.switched)), ("dispositions", disposed)]
+
+
+def lifting(words: Wording, view: ShiftView) -> html.Details:
+    """Findings that lock totes, and how one is lifted."""
+    say = words.say
+    which = [(key, f"{tote}: {what}") for key, tote, what in view.findings]
+    return html.Details(
+        [
+            html.Summary(say("shift.lift")),
+            html.P(say("shift.lift_lead"), className="quiet"),
+            components.form(
+                words,
+                "shift",
+                LIFT_AT,
+                say("shift.lift_save"),
+                components.buttons("shift-finding", say("shift.lift_which"), which),
+                html.Div(
+                    [
+                        components.field("shift-by", say("form.who")),
+                        components.field("shift-reason", say("shift.reason")),
+                    ],
+                    className="fields",
+                ),
+            ),
+        ],
+        className="panel no-print",
+    )
+
+
 def signals(words: Wording, view: ShiftView) -> html.Section:
     title = words.say("shift.signals")
     said = [html.Li(signal_said(words, view, each)) for each in view.signals]
-    said += [html.Li(each) for each in view.switched]
     if not said:
         return components.panel(title, html.P(words.say("shift.signals_none")))
     return components.panel(title, html.Ul(said))

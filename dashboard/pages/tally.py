@@ -22,7 +22,7 @@ SAVE_AT, FINDING_AT, CLOCK_AT = "/tally/audits", "/tally/findings", "/tally/cloc
 PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
 SAYS = (
     *("uncounted", "minus", "unsaved", "unsaved_trouble", "refused", "refused_title"),
-    *("correct_unknown", "save", "saving", "again"),
+    *("correct_unknown", "save", "saving", "again", "waiting"),
 )  # what the page's script may have to say
 
 
@@ -216,6 +216,7 @@ def found(words: Wording, view: TallyView) -> html.Section:
                     [
                         html.B(say("tally.pull", count=programme.pull), id="tally-pull"),
                         html.P(say("tally.pull_how"), className="quiet"),
+                        html.P(say("tally.pull_take"), className="quiet"),
                         html.P(id="tally-pull-note", className="tally-note", role="status"),
                     ],
                     className="pull",
@@ -317,7 +318,6 @@ def verdict(words: Wording) -> html.Section:
 def caution(words: Wording) -> html.Section:
     return components.panel(
         words.say("tally.caution"),
-        html.P(words.say("tally.pull_take")),
         html.P(words.say("tally.workmanship")),
         className="caution",
     )

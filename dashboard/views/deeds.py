@@ -31,9 +31,7 @@ def record_event(
     said = texts(fields, ("key", "what", "who"), problems, language)
     lane = _lane(programme, fields, problems, language)
     _check_choice(fields, "kind", KINDS, problems, language)
-    happened_at = moments.said(
-        fields.get("when"), "when", programme, now, problems, language, moments.SLACK
-    )
+    happened_at = moments.said(fields.get("when"), "when", programme, now, problems, language)
     if problems or lane is None:
         raise InvalidAudit(problems)
     event = Event(
@@ -74,8 +72,9 @@ def dispose(
     else:
         chosen = _lane(programme, fields, problems, language)
         lane, lot = (chosen.code if chosen else ""), tote
-    if fields.get("what") == "release" and _locked(store, lot):
-        problems["what"] = load(language).say("field.locked")
+    stands = _stands(store, lot) if fields.get("what") == "release" else ""
+    if stands:
+        problems["what"] = load(language).say(stands)
     if problems:
         raise InvalidAudit(problems)
     made = Disposition(said["key"], programme.site, lane, lot, tote, str(fields["what"]))
@@ -83,10 +82,32 @@ def dispose(
     return made
 
 
-def _locked(store: Store, lot: str) -> bool:
-    """Whether a food-safety finding locks a lot of this code."""
+def _stands(store: Store, lot: str) -> str:
+    """The sentence of a lot of this code that no disposition releases; "" where none stands."""
     lots = kept_record.lots(kept_record.record(store))
-    return bool((lots.loc[lots["lot"] == lot, "floor"] == "locked").any())
+    own = lots[lots["lot"] == lot]
+    if (own["floor"] == "locked").any():
+        return "field.locked"
+    return "field.rejected" if len(own) and own["verdict"].iloc[-1] == "reject" else ""
+
+
+def lift(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> str:
+    """Lift a food-safety finding: which, who and why; the tote that it was on.
+
+    Raises
+    ------
+    InvalidAudit
+        With every problem, field by field.
+    """
+    problems: dict[str, str] = {}
+    said = texts(fields, ("by", "reason"), problems, language)
+    found = kept_record.record(store).findings.set_index("key")
+    _check_choice(fields, "finding", list(found.index), problems, language)
+    if problems:
+        raise InvalidAudit(problems)
+    key = str(fields["finding"])
+    records.lift_finding(store, key, by=said["by"], at=now, reason=said["reason"])
+    return str(found.loc[key, "tote"])
 
 
 def _lane(

@@ -43,6 +43,8 @@ class Row:
     week: Share | None
     recent: tuple[Mark, ...]
     inspections: tuple[Inspection, ...]
+    locked: int
+    held: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,8 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
     by_shift, by_week = _shares(this, programme), _shares(week, programme)
     marks = _marks(kept, tallies)
     needs = drift.lanes(kept_record.findings(kept, now))
-    rows = tuple(
+    stands = _standing(kept, day) if latest else {}
+    rows = [
         Row(
             lane,
             status,
@@ -92,10 +95,12 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
             by_week.get(lane),
             marks.get(lane, ()),
             kept_record.inspections(kept, lane) if latest else (),
+            *stands.get(lane, (0, 0)),
         )
         for lane, status, sentence in needs.itertuples(index=False)
         if choices.lane in (None, lane)
-    )
+    ]
+    rows.sort(key=_need)
     return FloorView(
         programme=programme,
         now=now,
@@ -104,8 +109,23 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
         shift_name=next(each.name for each in programme.shifts if each.code == shift),
         line_shift=_line(this, programme),
         line_week=_line(week, programme),
-        rows=rows,
+        rows=tuple(rows),
     )
+
+
+def _need(row: Row) -> tuple[bool, int, bool]:
+    """Locked lots first, then the status; held lots before none where it is the same."""
+    return not row.locked, STATUSES.index(row.status), not row.held
+
+
+def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:
+    """Lots locked and held of each lane, of this production day and the one before."""
+    lots = kept_record.lots(kept)
+    lots = lots[lots["day"] >= pd.Timestamp(day - timedelta(days=1))]
+    return {
+        str(lane): (int((floor == "locked").sum()), int((floor == "hold").sum()))
+        for lane, floor in lots.groupby("lane")["floor"]
+    }
 
 
 def _shares(tallies: pd.DataFrame, programme: Programme) -> dict[str, Share]:

@@ -15,10 +15,12 @@ from qa import drift
 from qa.drift import DriftFinding, Excursion, LaneChart
 from qa.intervals import Interval
 from qa.programme import Programme
+from qa.store import deeds
 from qa.store.schema import Store
 from qa.wording import utc
 
 STATUSES = ("drifting", "watch", "no audits", "steady")  # the neediest first
+EVENTS = 10  # listed
 USUAL_DAYS = WINDOWS[2]
 POINT_ALARM = 0.0027  # chance that a point in control lies beyond its limits (`qa.charts`)
 
@@ -78,6 +80,16 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True)
+class Done:
+    """Something that a person did to the lane."""
+
+    at: datetime
+    kind: str
+    what: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class LaneView:
     """One lane over some production days, one category (or percent correct) at a time."""
 
@@ -100,6 +112,7 @@ class LaneView:
     heads: tuple[Head, ...]
     notes: tuple[str, ...]
     inspections: tuple[Inspection, ...]
+    events: tuple[Done, ...]
 
 
 def view(store: Store, choices: Choices, now: datetime) -> LaneView:
@@ -142,6 +155,16 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
         heads=_heads(kept_record.of_days(kept.tallies, first, last), programme, lane, category),
         notes=chart.notes if chart else (),
         inspections=kept_record.inspections(kept, lane),
+        events=_events(store, lane),
+    )
+
+
+def _events(store: Store, lane: str) -> tuple[Done, ...]:
+    """What was done to the lane lately, the newest first."""
+    every = deeds.events(store)
+    newest = every[every["lane"] == lane].tail(EVENTS).iloc[::-1]
+    return tuple(
+        Done(utc(row.happened_at), row.kind, row.what, row.by) for row in newest.itertuples()
     )
 
 

@@ -9,8 +9,8 @@ from qa.errors import InvalidAudit
 from qa.programme import Programme
 from qa.wording import load
 
-AHEAD = timedelta(hours=12)  # a tablet's clock may be fast, a slip of the pen is further off
-SLACK = timedelta(minutes=15)  # a bare time of day may be so far ahead of the server's clock
+SLACK = timedelta(minutes=15)  # what a form says may be so far ahead of the server's clock
+OLDEST = timedelta(days=31)  # what is older comes from a file
 _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]([0-5]\d)")
 
 
@@ -21,7 +21,6 @@ def said(
     now: datetime,
     problems: dict[str, str],
     language: str = "en",
-    ahead: timedelta = AHEAD,
 ) -> datetime:
     """The moment that a field says, blank for now; what is wrong with it goes to the problems."""
     text = str(value or "").strip()
@@ -33,8 +32,10 @@ def said(
     except InvalidAudit as reason:
         problems.update(reason.problems)
         return now
-    if moment > now + ahead:
+    if moment > now + SLACK:
         problems[name] = load(language).say("field.future")
+    if moment < now - OLDEST:
+        problems[name] = load(language).say("field.past", days=OLDEST.days)
     return moment
 
 

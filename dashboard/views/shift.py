@@ -96,6 +96,8 @@ class ShiftView:
     signals: tuple[Signal, ...]
     earlier_lots: int
     switched: tuple[str, ...]
+    findings: tuple[tuple[str, str, str], ...]
+    dispositions: tuple[HeldTote, ...]
 
     @property
     def empty(self) -> bool:
@@ -138,7 +140,15 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
         signals=_signals(kept, now, start, end),
         earlier_lots=len(set(this.loc[this["purpose"].isin(JUDGING), "lot"]) - set(lots["lot"])),
         switched=tuple(each for each in lots["switched"] if each),
+        findings=tuple(kept.findings[["key", "tote", "what"]].itertuples(index=False, name=None)),
+        dispositions=_disposed(kept.dispositions, start, end),
     )
+
+
+def _disposed(dispositions: pd.DataFrame, start: datetime, end: datetime) -> tuple[HeldTote, ...]:
+    """What was done with totes in the shift's own time."""
+    now = dispositions[(dispositions["at"] >= start) & (dispositions["at"] < end)]
+    return tuple(HeldTote(row.tote, row.what, row.by, utc(row.at)) for row in now.itertuples())
 
 
 def _of_shift(table: pd.DataFrame, shift: str) -> pd.DataFrame:

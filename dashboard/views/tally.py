@@ -117,6 +117,7 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
         audit = parse({**said, "source": SOURCE}, programme, language=language)
     except InvalidAudit as reason:
         raise InvalidAudit({**reason.problems, **problems}) from None
+    problems |= _unlikely(store, audit, programme, language)
     if problems:
         raise InvalidAudit(problems)
     _check_lane(store, audit, language)
@@ -172,6 +173,20 @@ def save_finding(
         what=text["what"],
     )
     return records.record_finding(store, finding, by=text["inspector"], at=now).new
+
+
+def _unlikely(store: Store, audit: Audit, programme: Programme, language: str) -> dict[str, str]:
+    """What a person at the tote would not mean: more than it holds, a re-audit of nothing."""
+    found: dict[str, str] = {}
+    if audit.pieces_in_tote is None and audit.inspected > programme.pieces_per_tote:
+        found["inspected"] = load(language).say(
+            "field.whole_tote", pieces=programme.pieces_per_tote
+        )
+    if audit.purpose == "re-audit":
+        before = records.tallies(store, tote=audit.tote)
+        if not (before["pulled_at"] <= audit.pulled_at).any():
+            found["tote"] = load(language).say("field.no_audit", tote=audit.tote)
+    return found
 
 
 def _check_lane(store: Store, audit: Audit, language: str) -> None:
