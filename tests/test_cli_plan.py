@@ -102,7 +102,10 @@ def test_kinds_and_inspections_are_taken() -> None:
         (("--aql", "1"), "lot_size is missing"),
         ((), "a plan is asked in one way: by aql, by p1 and p2, by target, by lq or by aoql; got"),
         (("--p1", "6", "--p2", "1"), "p1 must be below p2 1 %, got 6 %"),
-        (("--p1", "1", "--p2", "5", "--lot-size", "20"), "no plan within the lot of 20 pieces"),
+        (
+            ("--target", "95", "--incorrect", "1", "--lot-size", "20"),
+            "no sample of a lot of 20 tells when 1 incorrect pieces may be seen",
+        ),
         (("--target", "99", "--aql", "1"), "a plan is asked in one way: "),
         (("--target", "99", "--level", "I"), "level does not belong to asking by claim, which"),
         ((*STANDARD, "--totes", "3"), "filled is missing; give it, or --store"),

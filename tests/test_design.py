@@ -111,15 +111,26 @@ def test_a_lot_needs_no_more_than_a_process() -> None:
     assert lot.accept(0.01, model="hypergeometric", lot_size=5000) <= 0.10 < lot.accept(0.01)
 
 
-# Between whole incorrect pieces the curve is straight, and the plan keeps its risks on it.
-def test_points_between_whole_pieces() -> None:
-    size, p1, p2 = 90, 0.018, 0.12
-    plan = two_point(p1, p2, model="hypergeometric", lot_size=size)
+# A lot holds whole pieces: by counting in exact whole numbers, with p N not whole (0.3 and 3.6 of
+# 60 are 0 and 4), and whole but for the last digit (0.07 times 100 is 7.000000000000001).
+@pytest.mark.parametrize(
+    ("size", "p1", "p2", "good", "bad"),
+    [(60, 0.005, 0.06, 0, 4), (90, 0.018, 0.12, 1, 11), (47, 0.05, 0.2, 2, 10),
+     (100, 0.07, 0.28, 7, 28), (30, 0.01, 0.02, 0, 1), (75, 0.027, 0.15, 2, 12),
+     (40, 0.0999999, 0.1000001, 3, 5)],
+)  # fmt: skip
+def test_points_of_a_lot_are_whole_pieces(
+    size: int, p1: float, p2: float, good: int, bad: int
+) -> None:
+    def ways(n: int, c: int, d: int) -> int:
+        return sum(comb(d, k) * comb(size - d, n - k) for k in range(c + 1))
 
     def keeps(n: int, c: int) -> bool:
-        good, bad = SinglePlan(n, c).accept([p1, p2], model="hypergeometric", lot_size=size)
-        return bool(good >= 0.95 and bad <= 0.10)
+        every = comb(size, n)
+        accepted = all(20 * ways(n, c, d) >= 19 * every for d in range(good + 1))
+        return accepted and all(10 * ways(n, c, d) <= every for d in range(bad, size + 1))
 
+    plan = two_point(p1, p2, model="hypergeometric", lot_size=size)
     assert keeps(plan.n, plan.ac)
     assert not any(keeps(n, c) for n in range(1, plan.n) for c in range(n))
 
@@ -242,12 +253,24 @@ def test_no_double_plan_for_a_lot_asks_for_fewer_pieces(
     assert asn < two_point(p1, p2, model="hypergeometric", lot_size=size).n
 
 
-def test_a_double_plan_for_a_lot_keeps_the_risks_between_whole_pieces() -> None:
+@pytest.mark.parametrize(
+    ("size", "p1", "p2", "good", "bad"), [(30, 0.05, 0.25, 1, 8), (40, 0.06, 0.21, 2, 9)]
+)
+def test_points_of_a_double_plan_for_a_lot_are_whole_pieces(
+    size: int, p1: float, p2: float, good: int, bad: int
+) -> None:
+    _, expected = double_in_lot_by_counting(size, good, bad, None)
+    plan = two_point(p1, p2, kind="double", model="hypergeometric", lot_size=size)
+    assert isinstance(plan, DoublePlan)
+    assert (plan.n1, plan.ac1, plan.n2, plan.ac2) == expected
+
+
+def test_a_double_plan_for_a_lot_keeps_the_risks_at_whole_pieces() -> None:
     made = {"kind": "double", "model": "hypergeometric", "lot_size": 330}
-    plan = two_point(0.01, 0.06, **made)  # 3.3 and 19.8 incorrect pieces
+    plan = two_point(0.01, 0.06, **made)  # 3.3 and 19.8 incorrect pieces: 3 and 20
     curve = {"model": "hypergeometric", "lot_size": 330}
-    assert plan.accept(0.01, **curve) >= 0.95 - 1e-9
-    assert plan.accept(0.06, **curve) <= 0.10 + 1e-9
+    assert plan.accept(3 / 330, **curve) >= 0.95 - 1e-9
+    assert plan.accept(20 / 330, **curve) <= 0.10 + 1e-9
     large = two_point(0.01, 0.06, kind="double", model="hypergeometric", lot_size=10**6)
     process = two_point(0.01, 0.06, kind="double")
     assert abs(large.n1 - process.n1) + abs(large.n2 - process.n2) <= 1
@@ -424,8 +447,8 @@ def test_what_two_points_refuse() -> None:
         two_point(0.01, 0.05, kind="double", ratio=0.5)  # type: ignore[arg-type]
     with refused("lot_size must be given with the hypergeometric model, got None"):
         two_point(0.01, 0.05, kind="double", model="hypergeometric")
-    with refused("no plan within the lot of 40 pieces meets both risks.*", NoSuchPlan):
-        two_point(0.01, 0.03, kind="double", model="hypergeometric", lot_size=40)
+    with refused("no double plan meets both risks.*", NoSuchPlan):
+        two_point(9 / 41, 10 / 41, kind="double", model="hypergeometric", lot_size=41, ratio=2)
 
 
 def test_risks_that_no_plan_within_the_lot_can_meet() -> None:
@@ -434,9 +457,9 @@ def test_risks_that_no_plan_within_the_lot_can_meet() -> None:
         two_point(0.01, 0.06, lot_size=100)
     with refused("no double plan within the lot of 100 pieces meets both risks, .*", NoSuchPlan):
         two_point(0.01, 0.06, lot_size=100, kind="double")
-    with refused("no plan within the lot of 30 pieces meets both risks: p1 and p2 mean 0.3 and "
-                 "0.6 incorrect pieces; inspect every piece", NoSuchPlan):  # fmt: skip
-        two_point(0.01, 0.02, model="hypergeometric", lot_size=30)
+    with refused("p1 and p2 must lie further apart, both mean 5 incorrect pieces in the lot of 100",
+                 NoSuchPlan):  # fmt: skip
+        two_point(0.05, 0.05 + 1e-12, model="hypergeometric", lot_size=100)
     with refused("p1 and p2 must lie further apart, .*", NoSuchPlan):
         two_point(0.01, 0.010001)
 

@@ -104,7 +104,7 @@ def test_each_way_shows_what_qa_answers(way: str, plant: schema.Store) -> None:
     direct = planning.curves(found, planning.span(found))
     assert_allclose(view.drawn[0].curves.accepted, direct.accepted)
     assert [each[:2] for each in view.points] == list(
-        zip((0.95, 0.5, 0.1), found.qualities, strict=True)
+        zip(found.chances, found.qualities, strict=True)
     )
     for _, _, said in view.points:
         assert said in view.told.holds
@@ -144,8 +144,10 @@ def test_a_bad_field_is_named(said: dict[str, str], problems: set[str], plant: A
 
 
 def test_risks_that_no_plan_meets_offer_inspecting_all(plant: schema.Store) -> None:
-    view = seen(plant, way="points", p1="1", p2="5", lot_size="20", tote_seconds="60")
-    assert view.trouble.startswith("no plan within the lot of 20 pieces meets both risks")
+    view = seen(plant, way="claim", target="95", incorrect="1", lot_size="20", tote_seconds="60")
+    assert view.trouble.startswith(
+        "no sample of a lot of 20 tells when 1 incorrect pieces may be seen"
+    )
     assert view.instead == (
         "Inspect every piece instead: 20 pieces and about 2 minutes for a tote."
     )
@@ -279,8 +281,8 @@ def test_a_fault_stands_beside_its_field(client: FlaskClient) -> None:
 
 
 def test_no_plan_is_said_with_what_to_do_instead(client: FlaskClient) -> None:
-    said = drawn(client, "?way=points&p1=1&p2=5&lot_size=20")
-    assert "No plan within the lot of 20 pieces meets both risks" in said
+    said = drawn(client, "?way=claim&target=95&incorrect=1&lot_size=20")
+    assert "No sample of a lot of 20 tells when 1 incorrect pieces may be seen" in said
     assert "Inspect every piece instead" in said
 
 
@@ -344,7 +346,7 @@ def test_the_sheet_is_of_the_way_asked(asked: str, plant: schema.Store) -> None:
     [
         ("totes=0", "totes must be a whole number, 1 or more, got 0"),
         ("aql=1.1", "aql must be one of"),
-        ("way=points&p1=1&p2=5&lot_size=20", "no plan within the lot of 20 pieces"),
+        ("way=claim&target=95&incorrect=1&lot_size=20", "no sample of a lot of 20 tells"),
         ("by=precision&half_width=0.001&correlation=0.5", "a half width of 1e-05 needs more than"),
     ],
 )

@@ -221,7 +221,7 @@ def test_the_work_of_a_double_plan_is_its_average_sample() -> None:
     second = stats.binom.cdf(4, 125, 0.01) - stats.binom.cdf(2, 125, 0.01)
     assert work.pieces == pytest.approx(125 + 125 * second)
     assert (
-        "That is the average at 1.0 % incorrect; the most is 250."
+        "That is the average of lots from a process at 1.0 % incorrect; the most is 250."
         in told(lot_size="4000", aql="1.0", kind="double").work
     )
 
@@ -304,6 +304,45 @@ def test_the_table_has_a_column_for_what_there_is() -> None:
     assert rows[1][:2] == ["1.0 %", "98.4 %"]
 
 
+@pytest.mark.parametrize(
+    ("said", "size", "counts"),
+    [
+        ({"lq": "6", "ac": "1", "lot_size": "60"}, 60, [0, 1, 2, 4, 6]),
+        ({"target": "99", "lot_size": "50"}, 50, [0, 1, 2]),
+        ({"p1": "0.5", "p2": "6", "lot_size": "60"}, 60, [0, 1, 3, 4, 6]),
+    ],
+)
+def test_a_lot_is_told_of_in_whole_pieces(
+    said: dict[str, str], size: int, counts: list[int]
+) -> None:
+    found = asked(**said)
+    law = [stats.hypergeom.cdf(found.stages[0].ac, size, each, found.plan.n) for each in counts]
+    assert_allclose(found.risks.p * size, counts)
+    assert_allclose(found.risks.accepted, law, atol=1e-12)
+    for quality, accepted in zip(found.qualities, found.chances, strict=True):
+        assert quality is not None
+        pieces = round(quality * size)
+        assert quality == pieces / size
+        exact = stats.hypergeom.cdf(found.stages[0].ac, size, pieces, found.plan.n)
+        assert accepted == pytest.approx(exact)
+    assert f"({counts[1]} of {size} pieces)" in words.table(found, WORDS)[1][1][0]
+    assert f" of {size} pieces) incorrect still passes" in words.tell(found, WORDS).holds
+
+
+def test_the_risk_of_a_lot_is_that_of_whole_pieces() -> None:
+    # 3.6 of 60 pieces are 4: the plan was found for them.
+    meaning = told(lq="6", ac="1", lot_size="60").meaning
+    assert "6 % (4 of 60 pieces) incorrect are accepted 8.9 % of the time" in meaning
+    assert "averages of pieces looked at, of sorting and of what goes out, of lots from" in meaning
+    assert stats.hypergeom.cdf(1, 60, 4, 41) == pytest.approx(0.089, abs=0.0005)
+
+
+def test_a_wish_is_told_as_it_was_typed() -> None:
+    assert "Lots with 3.15 % incorrect" in told(lq="3.15").meaning
+    assert "Lots with 1 % incorrect" in told(p1="1", p2="1.1").meaning
+    assert "lots with 1.01 % incorrect" in told(p1="1", p2="1.01").meaning
+
+
 # What is refused, and how
 
 
@@ -383,8 +422,8 @@ def test_one_way_at_a_time(said: dict[str, str], got: str) -> None:
 
 
 def test_risks_that_no_plan_within_the_lot_meets_say_so() -> None:
-    with pytest.raises(NoSuchPlan, match=r"^no plan within the lot of 20 .*; inspect every piece$"):
-        asked(p1="1", p2="5", lot_size="20")
+    with pytest.raises(NoSuchPlan, match=r"^no sample of a lot of 20 tells when 1 incorrect"):
+        asked(target="95", incorrect="1", lot_size="20")
     with pytest.raises(NoSuchPlan, match=r"; inspect every piece$"):
         asked(p1="1", p2="2", lot_size="1200", kind="double")
 

@@ -10,7 +10,6 @@ from dashboard.views.record import day_and_shift, record
 from qa import planning
 from qa.errors import InvalidAsk, InvalidInput, NoSuchPlan, QAError
 from qa.planning import Answer, Curves, Pulling, ask, pulling, sheet, words
-from qa.planning.answering import CHANCES
 from qa.planning.words import Told
 from qa.programme import JUDGED, Programme, lot_size
 from qa.store.schema import Store
@@ -195,7 +194,7 @@ def share(quality: float) -> str:
 def _points(answer: Answer) -> tuple[tuple[float, float, str], ...]:
     return tuple(
         (chance, quality, words.share(answer, quality, load()))
-        for chance, quality in zip(CHANCES, answer.qualities, strict=True)
+        for chance, quality in zip(answer.chances, answer.qualities, strict=True)
         if quality is not None
     )
 

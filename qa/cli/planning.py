@@ -162,8 +162,7 @@ def told(answer: Mapping[str, Any]) -> str:
 
 
 def _as_tables(found: Any, said: Any, words: Any) -> dict[str, Any]:
-    from qa.planning.answering import CHANCES  # noqa: PLC0415 - scipy takes long to import
-    from qa.planning.words import table  # noqa: PLC0415 - the same
+    from qa.planning.words import table  # noqa: PLC0415 - scipy takes long to import
 
     ask, plan, last = found.ask, found.plan, found.stages[-1]
     heads, rows = table(found, words)
@@ -187,7 +186,7 @@ def _as_tables(found: Any, said: Any, words: Any) -> dict[str, Any]:
         "model": found.model,
         "qualities": [
             {"accepted": chance, "incorrect": quality}
-            for chance, quality in zip(CHANCES, found.qualities, strict=True)
+            for chance, quality in zip(found.chances, found.qualities, strict=True)
         ],
         "risks": [
             {name: None if column is None else float(column[at]) for name, column in risks.items()}

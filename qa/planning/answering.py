@@ -1,7 +1,8 @@
 """The plan that answers a wish: what it risks, what it costs, and its curves; no words."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from math import floor, log10
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ from qa.planning.ask import (
     Conditions,
 )
 from qa.plans import Aoql, DoublePlan, MultiplePlan, SinglePlan, Stage
+from qa.plans.points import least_in_bad_lot, most_in_good_lot
 
 Plan = SinglePlan | DoublePlan | MultiplePlan
 Array = NDArray[np.float64]
@@ -86,7 +88,9 @@ class Answer:
     stages : the samples of the plan, one or more
     inspect_all : whether the sample is the whole lot
     at : the quality at which averages are told
-    qualities : for each of `CHANCES` the quality accepted as often; None where there is none
+    qualities : for each of `CHANCES` the quality accepted as often, of one lot the nearest that
+        whole pieces make; None where there is none
+    chances : of acceptance at these qualities; those of `CHANCES`, except for one lot
     risks : the curves at a few round qualities
     aoql : worst average outgoing quality; None where no lot size is known
     """
@@ -98,6 +102,7 @@ class Answer:
     inspect_all: bool
     at: float
     qualities: tuple[float | None, ...]
+    chances: tuple[float, ...]
     risks: Curves
     aoql: Aoql | None
     work: Work
@@ -138,6 +143,9 @@ def answer(ask: Ask) -> Answer:
     if conditions.from_totes > plan.n:
         least = f"must be at most n {plan.n:,}, got {conditions.from_totes:,}"
         raise InvalidAsk({"from_totes": least})
+    if found.model == "hypergeometric" and ask.lot_size:
+        found = replace(found, rates=_whole(found.rates, ask.lot_size))
+    points = [_told(found, each, ask.lot_size) for each in CHANCES]
     counts = ask.lot_size if _countable(ask, found) else None
     return Answer(
         ask=ask,
@@ -148,7 +156,8 @@ def answer(ask: Ask) -> Answer:
         else _stages(plan),
         inspect_all=plan.n == ask.lot_size and isinstance(plan, SinglePlan),
         at=found.at,
-        qualities=tuple(_quality(found, each, ask.lot_size) for each in CHANCES),
+        qualities=tuple(quality for quality, _ in points),
+        chances=tuple(accepted for _, accepted in points),
         risks=_curves(ask, found, np.asarray(found.rates, dtype=np.float64)),
         aoql=None if counts is None else plans.aoql(plan, counts),
         work=_work(ask, found),
@@ -202,8 +211,12 @@ def _by_points(question: ByPoints, lot_size: int | None) -> _Found:
         lot_size=lot_size,
         kind=question.kind,
     )
-    between = [float(f"{p1 + (p2 - p1) * part:.2g}") for part in (1 / 3, 2 / 3)]
-    return _Found(plan, p1, sorted({p1 / 2, p1, *between, p2, min(1.5 * p2, 1)}), model)
+    if model == "hypergeometric" and lot_size:
+        good, bad = most_in_good_lot(p1, lot_size), least_in_bad_lot(p2, lot_size)
+        p1, p2 = good / lot_size, bad / lot_size
+    figures = max(2, 2 - floor(log10((p2 - p1) / p2)))
+    between = [float(f"{p1 + (p2 - p1) * part:.{figures}g}") for part in (1 / 3, 2 / 3)]
+    return _Found(plan, question.p1, sorted({p1 / 2, p1, *between, p2, min(1.5 * p2, 1)}), model)
 
 
 def _check_double(question: ByPoints) -> None:
@@ -223,14 +236,14 @@ def _by_claim(question: ByClaim, lot_size: int | None) -> _Found:
     plan = plans.for_claim(
         question.target, question.confidence, incorrect=question.incorrect, lot_size=lot_size
     )
-    return _Found(plan, short / 10, _below(short), _of(lot_size))
+    return _Found(plan, short / 10, _below(_bad(short, lot_size)), _of(lot_size))
 
 
 def _by_limiting_quality(question: ByLimitingQuality, lot_size: int | None) -> _Found:
     plan = plans.by_limiting_quality(
         question.lq, consumer_risk=question.consumer_risk, ac=question.ac, lot_size=lot_size
     )
-    return _Found(plan, question.lq / 10, _below(question.lq), _of(lot_size))
+    return _Found(plan, question.lq / 10, _below(_bad(question.lq, lot_size)), _of(lot_size))
 
 
 def _by_outgoing_quality(question: ByOutgoingQuality, lot_size: int | None) -> _Found:
@@ -251,6 +264,23 @@ _PLANS: dict[type, Callable[[Any, int | None], _Found]] = {
 def _below(bad: float) -> list[float]:
     """Qualities to tell of when only a bad one was asked."""
     return [min(times * bad, 1.0) for times in (0.05, 0.1, 0.2, 0.5, 1, 1.5)]
+
+
+def _bad(quality: float, lot_size: int | None) -> float:
+    return quality if lot_size is None else least_in_bad_lot(quality, lot_size) / lot_size
+
+
+def _whole(rates: Sequence[float], lot_size: int) -> list[float]:
+    return [each / lot_size for each in sorted({round(rate * lot_size) for rate in rates})]
+
+
+def _told(found: _Found, chance: float, lot_size: int | None) -> tuple[float | None, float]:
+    """The quality accepted with a chance; of one lot that of whole pieces, with its own chance."""
+    quality = _quality(found, chance, lot_size)
+    if quality is None or found.model != "hypergeometric" or not lot_size:
+        return quality, chance
+    whole = round(quality * lot_size) / lot_size
+    return whole, float(found.plan.accept(whole, model=found.model, lot_size=lot_size))
 
 
 def _of(lot_size: int | None) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 from qa.planning.answering import Answer, by_inspectors, in_totes
 from qa.planning.ask import Ask, ByAql, ByClaim, ByLimitingQuality, ByOutgoingQuality, ByPoints
 from qa.plans import SinglePlan
+from qa.plans.points import least_in_bad_lot, most_in_good_lot
 from qa.wording import Wording
 
 COLUMNS = ("accepted", "by_inspectors", "in_totes", "asn", "ati", "aoq")
@@ -86,7 +87,16 @@ def share(answered: Answer, quality: float, words: Wording) -> str:
     """A quality with two figures that count: 3.3 %, 0.69 %; or defects in 100 pieces."""
     if answered.model == "poisson":
         return words.say("planning.defects", count=f"{100 * quality:.3g}")
+    size = answered.ask.lot_size
+    if answered.model == "hypergeometric" and size:
+        known = {"pieces": words.count(round(quality * size)), "lot_size": size}
+        return words.say("planning.pieces", share=per_cent(quality, words), **known)
     return per_cent(quality, words)
+
+
+def as_asked(fraction: float) -> str:
+    """A fraction of the wish, in per cent with every figure that was typed."""
+    return f"{100 * fraction:.12g} %"
 
 
 def per_cent(fraction: float, words: Wording) -> str:
@@ -159,14 +169,18 @@ def _by_aql(answered: Answer, words: Wording) -> str:
 
 def _by_points(answered: Answer, words: Wording) -> str:
     question: Any = answered.ask.question
+    good, bad = question.p1, _bad(answered, question.p2)
+    if answered.model == "hypergeometric":
+        size = answered.ask.lot_size or 1
+        good = most_in_good_lot(good, size) / size
     return words.say(
         "planning.points",
-        p1=per_cent(question.p1, words),
-        p2=per_cent(question.p2, words),
-        good=chance(_chance(answered, question.p1), words),
-        bad=chance(_chance(answered, question.p2), words),
-        least=words.per_cent(1 - question.producer_risk),
-        most=words.per_cent(question.consumer_risk),
+        p1=as_asked(question.p1) + _pieces(answered, good, words),
+        p2=as_asked(question.p2) + _pieces(answered, bad, words),
+        good=chance(_chance(answered, good), words),
+        bad=chance(_chance(answered, bad), words),
+        least=as_asked(1 - question.producer_risk),
+        most=as_asked(question.consumer_risk),
     )
 
 
@@ -181,18 +195,19 @@ def _by_claim(answered: Answer, words: Wording) -> str:
 
 def _by_limiting_quality(answered: Answer, words: Wording) -> str:
     question: Any = answered.ask.question
+    bad = _bad(answered, question.lq)
     return words.say(
         "planning.limiting_quality",
-        lq=per_cent(question.lq, words),
-        chance=chance(_chance(answered, question.lq), words),
-        most=words.per_cent(question.consumer_risk),
+        lq=as_asked(question.lq) + _pieces(answered, bad, words),
+        chance=chance(_chance(answered, bad), words),
+        most=as_asked(question.consumer_risk),
     )
 
 
 def _by_outgoing_quality(answered: Answer, words: Wording) -> str:
     question: Any = answered.ask.question
     levels = {"aoql": question.aoql, "average": question.process_average}
-    told = {name: per_cent(level, words) for name, level in levels.items()}
+    told = {name: as_asked(level) for name, level in levels.items()}
     return words.say("planning.outgoing_quality", **told)
 
 
@@ -203,6 +218,22 @@ _MEANINGS: dict[type, Callable[[Answer, Wording], str]] = {
     ByLimitingQuality: _by_limiting_quality,
     ByOutgoingQuality: _by_outgoing_quality,
 }
+
+
+def _bad(answered: Answer, quality: float) -> float:
+    """The quality of the best lot that is as bad: whole pieces where one lot is judged."""
+    size = answered.ask.lot_size
+    if answered.model != "hypergeometric" or not size:
+        return quality
+    return least_in_bad_lot(quality, size) / size
+
+
+def _pieces(answered: Answer, quality: float, words: Wording) -> str:
+    size = answered.ask.lot_size
+    if answered.model != "hypergeometric" or not size:
+        return ""
+    told = words.say("planning.of_pieces", pieces=words.count(quality * size), lot_size=size)
+    return f" {told}"
 
 
 def _chance(answered: Answer, quality: float) -> float:
@@ -217,11 +248,26 @@ def _holds(answered: Answer, words: Wording, of: str) -> Iterator[str]:
     good, half, bad = answered.qualities
     if bad is None or half is None:
         return
+    if answered.model == "hypergeometric":
+        yield from _lot_holds(answered, words, of)
+        return
     shares = {"tenth": share(answered, bad, words), "half": share(answered, half, words)}
     key = "may_hold_defects" if answered.model == "poisson" else "may_hold"
     yield words.say(f"planning.{key}", lot=of, **shares)
     if good is not None:
         yield words.say("planning.rejected", twentieth=share(answered, good, words))
+
+
+def _lot_holds(answered: Answer, words: Wording, of: str) -> Iterator[str]:
+    found = dict(zip(answered.qualities[::-1], answered.chances[::-1], strict=True))
+    for at, (quality, accepted) in enumerate(found.items()):
+        if quality:
+            yield words.say(
+                "planning.may_hold_lot" if at == 0 else "planning.and_lot",
+                lot=of,
+                share=share(answered, quality, words),
+                chance=chance(accepted, words),
+            )
 
 
 def _warnings(answered: Answer, words: Wording, of: str) -> Iterator[str]:
@@ -281,7 +327,7 @@ def _work(answered: Answer, words: Wording, of: str) -> Iterator[str]:
     else:
         total = words.count(work.lots * work.pieces)
         yield words.say("planning.work_shift", lots=work.lots, total=total, **known)
-    at = share(answered, answered.at, words)
+    at = per_cent(answered.at, words)
     if not isinstance(plan, SinglePlan) and answered.model != "poisson":
         yield words.say("planning.work_average", at=at, most=plan.n)
     limit = answered.aoql

@@ -14,10 +14,11 @@ from qa.plans.points import (
     TIE,
     Points,
     beyond,
-    lot_mixture,
+    least_in_bad_lot,
+    most_in_good_lot,
     single_in_lot,
     singles,
-    smallest_in_mixture,
+    smallest_in_lot,
     smallest_of_process,
     within,
 )
@@ -89,26 +90,22 @@ class _Process:
 
 
 class _Lot:
-    """Two samples of one lot: what the first took is not there for the second."""
+    """Two samples of one lot of whole pieces: what the first took is not there for the second."""
 
     def __init__(self, points: Points, lot_size: int) -> None:
         self.points, self.size, self.most = points, lot_size, float(lot_size)
-        self._good = lot_mixture(float(points.p1), lot_size)
-        self._bad = lot_mixture(float(points.p2), lot_size)
+        self._good = most_in_good_lot(float(points.p1), lot_size)
+        self._bad = least_in_bad_lot(float(points.p2), lot_size)
 
     def single_n(self, c: int) -> float:
         """Least n with P(X <= c) at p2 no more than the consumer's risk; above the lot if none."""
-        if c >= max(incorrect for _, incorrect in self._bad):
+        if c >= self._bad:
             return self.size + 1.0
-        return float(smallest_in_mixture(self.size, self._bad, c, self.points.consumer, c + 1))
+        return float(smallest_in_lot(self.size, self._bad, c, self.points.consumer))
 
     def first(self, n1: Array, c2: int) -> _First:
         j = np.arange(c2 + 1)[:, np.newaxis]
-        good, bad = (
-            np.sum([share * self._of_lot(j, d, n1) for share, d in lots], axis=0)
-            for lots in (self._good, self._bad)
-        )
-        return _First(n1, good, bad)
+        return _First(n1, self._of_lot(j, self._good, n1), self._of_lot(j, self._bad, n1))
 
     def accepted(self, first: _First, n2: Array, c1: int) -> Array:
         """Chance of acceptance at p2."""
@@ -118,33 +115,22 @@ class _Lot:
     def rejected(self, first: _First, n2: Array, c1: int) -> Array:
         """Chance of rejection at p1."""
         c2 = len(first.good) - 1
-        early = sum(
-            share * stats.hypergeom.sf(c2, self.size, incorrect, first.n1)
-            for share, incorrect in self._good
-        )
+        early = stats.hypergeom.sf(c2, self.size, self._good, first.n1)
         return np.asarray(early + self._second(first, n2, c1, self._good, stats.hypergeom.sf))
 
     def _of_lot(self, j: NDArray[np.int64], incorrect: int, n1: Array) -> Array:
         return np.asarray(stats.hypergeom.pmf(j, self.size, incorrect, n1))
 
     def _second(
-        self,
-        first: _First,
-        n2: Array,
-        c1: int,
-        lots: list[tuple[float, int]],
-        tail: Callable[..., Array],
+        self, first: _First, n2: Array, c1: int, incorrect: int, tail: Callable[..., Array]
     ) -> Array:
         """Chance that a second sample is pulled and ends in a tail."""
         left = _left(first, c1)
         j = len(first.good) - 1 - left
-        total = np.zeros(first.n1.shape)
-        for share, incorrect in lots:
-            possible = np.maximum(incorrect - j, 0)
-            later = tail(left, self.size - first.n1, possible, n2)
-            chance = self._of_lot(j.astype(np.int64), incorrect, first.n1)
-            total += share * (chance * np.where(chance > 0, later, 0.0)).sum(axis=0)
-        return total
+        possible = np.maximum(incorrect - j, 0)
+        later = tail(left, self.size - first.n1, possible, n2)
+        chance = self._of_lot(j.astype(np.int64), incorrect, first.n1)
+        return np.asarray((chance * np.where(chance > 0, later, 0.0)).sum(axis=0))
 
 
 def best_double(points: Points, ratio: int | None, lot_size: int | None = None) -> DoublePlan:
@@ -177,11 +163,13 @@ def best_double(points: Points, ratio: int | None, lot_size: int | None = None) 
 
 def _cheaper_than(bound: float, law: _Law, ratio: int | None) -> _Found:
     best, c1 = _Found(bound, None), 0
-    while (least := law.single_n(c1)) < best.asn:
+    while (least := law.single_n(c1)) < min(best.asn, law.most + 1):
         c2 = c1 + 1
         n1 = np.arange(least, np.ceil(min(best.asn, law.most)))
         while True:
             both = law.single_n(c2)
+            if both > law.most:
+                break
             first = law.first(n1[n1 < best.asn], c2)
             second = first.good[c1 + 1 :].sum(axis=0)
             n2 = np.maximum(both - first.n1, 1) if ratio is None else ratio * first.n1

@@ -1,6 +1,5 @@
 """The plan that a wish asks for: two points, a claim to prove, a limiting quality."""
 
-from math import ceil
 from typing import Protocol
 
 import numpy as np
@@ -12,6 +11,7 @@ from qa.plans.best_double import best_double
 from qa.plans.double import DoublePlan
 from qa.plans.points import (
     checked_points,
+    least_in_bad_lot,
     single_in_lot,
     singles,
     smallest_in_lot,
@@ -53,7 +53,9 @@ def two_point(
         Most chance of rejection at `p1`, and of acceptance at `p2`; kept strictly, to a relative
         1e-12.
     model : {"binomial", "poisson", "hypergeometric"}
-        As of `SinglePlan.accept`.
+        As of `SinglePlan.accept`. A lot holds whole pieces: with "hypergeometric" good lots have
+        at most ``p1 lot_size`` incorrect ones, or the next whole number below, and bad lots at
+        least ``p2 lot_size``, or the next above, so some single plan meets both risks.
     lot_size : int, optional
         Needed by "hypergeometric". With the others, the most pieces that there are to pull.
     kind : {"single", "double"}
@@ -71,7 +73,7 @@ def two_point(
     InvalidInput
         If p1 is not below p2, or an argument is out of its range.
     NoSuchPlan
-        If no plan within the lot meets both risks.
+        If no plan within the lot meets both risks, or the points lie too close to tell apart.
 
     References
     ----------
@@ -271,7 +273,7 @@ def _least_sample(p: float, risk: float, c: int, lot_size: int | None) -> Single
     if lot_size is None:
         return SinglePlan(int(smallest_of_process(np.array(p), c, risk)), c)
     size = one_whole(lot_size, "lot_size", least=1)
-    incorrect = max(ceil(p * size * (1 - 1e-9)), 1)
+    incorrect = least_in_bad_lot(p, size)
     if c >= incorrect:
         raise NoSuchPlan(
             f"no sample of a lot of {size:,} tells when {c} incorrect pieces may be seen: "

@@ -1,7 +1,7 @@
 """The smallest single plan for two points of quality: of a process, or of one lot."""
 
 from functools import lru_cache
-from math import floor, log
+from math import ceil, floor, log
 from typing import NamedTuple
 
 import numpy as np
@@ -14,6 +14,7 @@ from qa.plans.single import Array, SinglePlan, lot_terms
 
 Whole = NDArray[np.int64]
 
+_NOISE = 1e-9  # of pieces in a lot: 0.06 times 50 is three pieces, whatever the last digit says
 TIE = 1 + 1e-12  # a risk that is met exactly is met, whatever the last digit says
 _TABLE = 512
 _MOST = 10**7
@@ -163,6 +164,17 @@ def _likely_c(p1: Array, p2: Array, points: Points) -> Whole:
     return c.astype(np.int64)
 
 
+def _likely_c_in_lot(good: int, bad: int, size: int, points: Points) -> int:
+    """The c of a process, less as the sample takes more of the lot; below `bad`."""
+    if good == 0:
+        return 0
+    try:
+        of_process = int(_likely_c(np.array([good / size]), np.array([bad / size]), points)[0])
+    except NoSuchPlan:
+        return bad - 1
+    return of_process * bad // (of_process + bad)
+
+
 def _far_c(wanted: float, points: Points) -> int:
     low, high = _TABLE - 1, 2 * _TABLE
     while _quotient(high, points) > wanted:
@@ -196,9 +208,9 @@ def _table(level: float) -> Array:
 
 
 def single_in_lot(points: Points, lot_size: int | None) -> SinglePlan:
-    """The smallest plan for one lot: from the c of a process down while a lower may do, then up.
+    """The smallest plan for one lot: from a likely c down while a lower may do, then up.
 
-    Between whole incorrect pieces the chance lies on a straight line, as of `SinglePlan.accept`.
+    Good lots hold at most `most_in_good_lot` pieces, bad ones at least `least_in_bad_lot`.
 
     Raises
     ------
@@ -209,60 +221,51 @@ def single_in_lot(points: Points, lot_size: int | None) -> SinglePlan:
     """
     if lot_size is None:
         raise InvalidInput("lot_size must be given with the hypergeometric model, got None")
-    good, bad = (lot_mixture(float(p), lot_size) for p in (points.p1, points.p2))
-    most, limit = max(incorrect for _, incorrect in bad), points.producer * TIE
-    c = min(int(_likely_c(points.p1.reshape(1), points.p2.reshape(1), points)[0]), most)
-    n = 0
+    good = most_in_good_lot(float(points.p1), lot_size)
+    bad = least_in_bad_lot(float(points.p2), lot_size)
+    limit = points.producer * TIE
+    c, n = _likely_c_in_lot(good, bad, lot_size, points), 0
     while c > 0:
-        n = smallest_in_mixture(lot_size, bad, c - 1, points.consumer, c)
-        if n <= lot_size and _rejected(lot_size, good, n - 1, c - 1) > limit:
+        n = smallest_in_lot(lot_size, bad, c - 1, points.consumer)
+        if _rejected(lot_size, good, n - 1, c - 1) > limit:
             break
         c -= 1
-    for ac in range(c, most):
-        n = smallest_in_mixture(lot_size, bad, ac, points.consumer, max(n, ac + 1))
-        if n <= lot_size and _rejected(lot_size, good, n, ac) <= limit:
+    for ac in range(c, bad):
+        n = smallest_in_lot(lot_size, bad, ac, points.consumer, n)
+        if _rejected(lot_size, good, n, ac) <= limit:
             return SinglePlan(n, ac)
     raise NoSuchPlan(
-        f"no plan within the lot of {lot_size:,} pieces meets both risks: p1 and p2 mean "
-        f"{float(points.p1) * lot_size:g} and {float(points.p2) * lot_size:g} incorrect pieces; "
-        "inspect every piece"
+        f"p1 and p2 must lie further apart, both mean {bad:,} incorrect pieces in the lot of "
+        f"{lot_size:,}"
     )
 
 
-def smallest_in_lot(lot_size: int, incorrect: int, c: int, risk: float) -> int:
-    """The least n of a lot with P(X <= c) no more than the risk; c is below `incorrect`."""
-    return smallest_in_mixture(lot_size, [(1.0, incorrect)], c, risk, c + 1)
+def most_in_good_lot(p: float, size: int) -> int:
+    """Whole incorrect pieces in the worst lot of `size` that is no worse than `p`."""
+    return floor(p * size * (1 + _NOISE))
 
 
-def lot_mixture(p: float, size: int) -> list[tuple[float, int]]:
-    """Shares of lots with the whole incorrect pieces beside ``p size``."""
-    pieces = p * size
-    if abs(pieces - round(pieces)) <= 1e-9 * max(pieces, 1):
-        return [(1.0, round(pieces))]
-    below = int(pieces)
-    return [(below + 1 - pieces, below), (pieces - below, below + 1)]
+def least_in_bad_lot(p: float, size: int) -> int:
+    """Whole incorrect pieces, one or more, in the best lot of `size` that is as bad as `p`."""
+    return max(ceil(p * size * (1 - _NOISE)), 1)
 
 
-def smallest_in_mixture(
-    size: int, lots: list[tuple[float, int]], c: int, risk: float, start: int
-) -> int:
-    """The least n from `start` that keeps the risk at c; ``size + 1`` where none does.
+def smallest_in_lot(size: int, incorrect: int, c: int, risk: float, start: int = 0) -> int:
+    """The least n of a lot, from `start`, with P(X <= c) no more than the risk.
 
-    Newton's steps on the logarithm of the chance, kept between a sample that is too small and one
-    that is large enough. A piece more lowers it by ``P(X = c) (incorrect - c) / (size - n)``.
+    The lot itself at the most, for c is below `incorrect`. Newton's steps on the logarithm of the
+    chance, kept between a sample that is too small and one that is large enough. A piece more
+    lowers it by ``P(X = c) (incorrect - c) / (size - n)``.
     """
-    low, high = max(start, 1) - 1, size + 1
-    mean = sum(share * incorrect for share, incorrect in lots) / size
-    n = int((c + 1) / mean)
+    low, high = max(start, c + 1) - 1, size
+    n = int((c + 1) * size / incorrect)
     while high - low > 1:
         n = min(max(n, low + 1), high - 1)
-        chance = fall = 0.0
-        for share, incorrect in lots:
-            least, term = lot_terms(size, incorrect, n)
-            place = c - least
-            chance += share * float(term[: max(place + 1, 0)].sum())
-            if 0 <= place < term.size and n < size:
-                fall += share * float(term[place]) * (incorrect - c) / (size - n)
+        least, term = lot_terms(size, incorrect, n)
+        place, fall = c - least, 0.0
+        chance = float(term[: max(place + 1, 0)].sum())
+        if 0 <= place < term.size:
+            fall = float(term[place]) * (incorrect - c) / (size - n)
         if chance <= risk * TIE:
             high = n
         else:
@@ -272,10 +275,7 @@ def smallest_in_mixture(
     return high
 
 
-def _rejected(size: int, lots: list[tuple[float, int]], n: int, c: int) -> float:
+def _rejected(size: int, incorrect: int, n: int, c: int) -> float:
     """P(X > c) for n of the lot's pieces, summed by itself."""
-    total = 0.0
-    for share, incorrect in lots:
-        least, term = lot_terms(size, incorrect, n)
-        total += share * float(term[max(c - least + 1, 0) :].sum())
-    return total
+    least, term = lot_terms(size, incorrect, n)
+    return float(term[max(c - least + 1, 0) :].sum())

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from qa._validate import checked_fraction, checked_level, one_whole
 from qa.errors import InvalidInput
-from qa.plans.points import smallest_in_lot
+from qa.plans.points import least_in_bad_lot, smallest_in_lot
 from qa.plans.single import Array, SinglePlan
 
 _GRID, _ZOOMS = 129, 8
@@ -157,7 +157,7 @@ def by_ltpd(
     size = one_whole(lot_size, "lot_size", least=1)
     wanted, risk = checked_level(ltpd, "ltpd"), checked_level(consumer_risk, "consumer_risk")
     average = _average(process_average, wanted, "ltpd")
-    incorrect = max(int(np.ceil(wanted * size * (1 - 1e-9))), 1)
+    incorrect = least_in_bad_lot(wanted, size)
     return _least_work(
         lambda c: smallest_in_lot(size, incorrect, c, risk), size, average, incorrect
     )

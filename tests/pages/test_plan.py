@@ -50,7 +50,7 @@ def test_a_wrong_figure_is_told_beside_its_field(page: Any) -> None:
     page.wait(lambda _: page.find("#plan-lot_size").get_attribute("aria-invalid") == "true")
     assert page.find("#plan-lot_size").get_attribute("value") == "0"
     assert page.all("#plan-oc") == []
-    page.open("/plan?way=points&p1=1&p2=5&lot_size=20")
+    page.open("/plan?way=claim&target=95&incorrect=1&lot_size=20")
     page.says("Inspect every piece instead: 20 pieces")
     assert page.complaints() == []
 

@@ -42,7 +42,7 @@ def oc_panel(words: Wording, view: PlanView) -> Panel:
             if chances is not None:
                 lines.append(Line(x, _per_cent(chances), 0, say(f"plan.{name}"), dash))
         for chance, quality, told in view.points:
-            said = say("plan.mark", chance=f"{100 * chance:g}", quality=told)
+            said = say("plan.mark", chance=f"{100 * chance:.3g}", quality=told)
             marks.append(Mark(100 * quality, 100 * chance, said))
     letters = LETTERS[: len(view.drawn)] if len(view.drawn) > 1 else ""
     return Panel(lines, x_axis(words, view), say("plan.accepted_axis"), marks, letters)
