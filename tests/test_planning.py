@@ -343,6 +343,20 @@ def test_a_wish_is_told_as_it_was_typed() -> None:
     assert "lots with 1.01 % incorrect" in told(p1="1", p2="1.01").meaning
 
 
+def test_rows_of_the_table_have_the_decimals_that_tell_them_apart() -> None:
+    _, rows = words.table(asked(p1="1", p2="1.01"), WORDS)
+    firsts = [row[0] for row in rows]
+    assert firsts == ["0.50 %", "1.000 %", "1.003 %", "1.007 %", "1.010 %", "1.5 %"]
+
+
+def test_a_sample_that_no_shift_can_count_is_called_so() -> None:
+    # 8,518,555 pieces at 1.5 s are 3,549 hours; ten people have 80 in a shift of 8.
+    warning = told(p1="1", p2="1.01").warnings[0]
+    assert warning.startswith("Hopeless: 8,518,555 pieces take 3,549 hours to count,")
+    assert not told(p1="1", p2="1.2").warnings[0].startswith("Hopeless")
+    assert told(p1="1", p2="1.2", piece_seconds="30").warnings[0].startswith("Hopeless")
+
+
 # What is refused, and how
 
 

@@ -14,6 +14,8 @@ from qa.wording import Wording
 COLUMNS = ("accepted", "by_inspectors", "in_totes", "asn", "ati", "aoq")
 _LEAST = 1e-6  # fractions below are not worth their decimals
 _BARELY = 0.0005  # rounds to a tenth of a per cent
+_CREW_HOURS = 80  # ten people in a shift of eight hours
+_MOST_DECIMALS = 9
 LOTS = {"tote": "a_tote"}  # what a programme may accept or reject that has a word of its own
 
 
@@ -136,11 +138,27 @@ def table(answered: Answer, words: Wording) -> tuple[list[str], list[list[str]]]
     kept = [name for name in COLUMNS if getattr(risks, name) is not None]
     first = "defects" if answered.model == "poisson" else "incorrect"
     heads = [words.say(f"planning.column.{name}") for name in (first, *kept)]
-    rows = []
-    for at, quality in enumerate(risks.p):
+    shares, rows = _apart(answered, words), []
+    for at in range(len(risks.p)):
         cells = [_cell(name, float(getattr(risks, name)[at]), words) for name in kept]
-        rows.append([share(answered, float(quality), words), *cells])
+        rows.append([shares[at], *cells])
     return heads, rows
+
+
+def _apart(answered: Answer, words: Wording) -> list[str]:
+    """The risk table's qualities, with more decimals where two would read the same."""
+    shown = [share(answered, float(each), words) for each in answered.risks.p]
+    if answered.model != "binomial":
+        return shown
+    for decimals in range(2, _MOST_DECIMALS):
+        same = [shown.count(each) > 1 for each in shown]
+        if not any(same):
+            break
+        shown = [
+            words.per_cent(float(each), decimals=decimals) if twice else text
+            for each, text, twice in zip(answered.risks.p, shown, same, strict=True)
+        ]
+    return shown
 
 
 def _cell(name: str, value: float, words: Wording) -> str:
@@ -273,6 +291,10 @@ def _lot_holds(answered: Answer, words: Wording, of: str) -> Iterator[str]:
 def _warnings(answered: Answer, words: Wording, of: str) -> Iterator[str]:
     question, last = answered.ask.question, answered.stages[-1]
     kind = getattr(question, "kind", "single")
+    counting = answered.plan.n * answered.ask.conditions.piece_seconds / 3600
+    if counting > _CREW_HOURS:
+        known = {"time": time(counting, words), "hours": _CREW_HOURS}
+        yield words.say("planning.hopeless", pieces=answered.plan.n, **known)
     if kind != "single" and isinstance(answered.plan, SinglePlan):
         yield words.say("planning.single_instead", kind=kind)
     if last.ac is not None and last.re > last.ac + 1:
