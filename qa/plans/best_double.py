@@ -1,11 +1,10 @@
 """The double plan for two points that asks for the fewest pieces on average at the good one."""
 
 from collections.abc import Callable
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from qa.errors import NoSuchPlan
 from qa.plans.double import DoublePlan
@@ -96,6 +95,9 @@ class _Lot:
         self.points, self.size, self.most = points, lot_size, float(lot_size)
         self._good = most_in_good_lot(float(points.p1), lot_size)
         self._bad = least_in_bad_lot(float(points.p2), lot_size)
+        from scipy import stats  # noqa: PLC0415 - half a second that other plans can spare
+
+        self._law: Any = stats.hypergeom
 
     def single_n(self, c: int) -> float:
         """Least n with P(X <= c) at p2 no more than the consumer's risk; above the lot if none."""
@@ -110,16 +112,16 @@ class _Lot:
     def accepted(self, first: _First, n2: Array, c1: int) -> Array:
         """Chance of acceptance at p2."""
         early = first.bad[: c1 + 1].sum(axis=0)
-        return np.asarray(early + self._second(first, n2, c1, self._bad, stats.hypergeom.cdf))
+        return np.asarray(early + self._second(first, n2, c1, self._bad, self._law.cdf))
 
     def rejected(self, first: _First, n2: Array, c1: int) -> Array:
         """Chance of rejection at p1."""
         c2 = len(first.good) - 1
-        early = stats.hypergeom.sf(c2, self.size, self._good, first.n1)
-        return np.asarray(early + self._second(first, n2, c1, self._good, stats.hypergeom.sf))
+        early = self._law.sf(c2, self.size, self._good, first.n1)
+        return np.asarray(early + self._second(first, n2, c1, self._good, self._law.sf))
 
     def _of_lot(self, j: NDArray[np.int64], incorrect: int, n1: Array) -> Array:
-        return np.asarray(stats.hypergeom.pmf(j, self.size, incorrect, n1))
+        return np.asarray(self._law.pmf(j, self.size, incorrect, n1))
 
     def _second(
         self, first: _First, n2: Array, c1: int, incorrect: int, tail: Callable[..., Array]
