@@ -22,18 +22,10 @@ from qa.plans.standard import Plan
 from qa.programme import Programme
 from qa.tally import checked, from_audits
 from qa.verdicts.holding import Held, Lot, held
-from qa.verdicts.judging import (
-    STOPPED,
-    Case,
-    Judge,
-    Programmes,
-    Stream,
-    class_plan,
-    classes,
-    told_back,
-    told_why,
-)
+from qa.verdicts.judging import Case, Judge, Programmes
 from qa.verdicts.locks import FINDING, Lock, locks
+from qa.verdicts.numbers import STOPPED, class_plan, classes
+from qa.verdicts.telling import Stream, told_back, told_why
 from qa.wording import Wording, load
 
 __all__ = [

@@ -8,30 +8,19 @@ another. The plans of a sample are those in force when its first pieces were pul
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
-from functools import cache
 from typing import Any, NamedTuple
 
-from qa import plans
 from qa.errors import InvalidInput
-from qa.plans import LotResult, Switching, switching
-from qa.plans.standard import Plan
-from qa.programme import TOGETHER, Category, ClassPlan, Programme, lot_size
+from qa.plans import Switching, switching
+from qa.programme import Programme
+from qa.verdicts.numbers import STOPPED, Asked, class_plan, classes, result, stage_of
+from qa.verdicts.telling import Stream, told_switch
 from qa.wording import Wording, utc
 
 Programmes = Programme | Mapping[int, Programme]
 Record = Mapping[str, Any]
-STOPPED = "discontinued"
 USED_AGAIN = timedelta(days=7)  # after so long without an audit, a lot's code is another lot's
 _WORST_FIRST = ("reject", "pull more", "not judged", "accept")
-
-
-class Stream(NamedTuple):
-    """What is inspected by one switching state: a class of defect, of a product, on a lane."""
-
-    site: str
-    lane: str
-    product: str
-    severity: str
 
 
 class Decision(NamedTuple):
@@ -43,33 +32,14 @@ class Decision(NamedTuple):
     inspection: str = "normal"
 
 
-class _Asked(NamedTuple):
-    """A class's plan, and the inspection it belongs to."""
-
-    of_class: ClassPlan
-    plan: Plan
-    inspection: str
-    several: bool  # totes of one lot: pieces add up over audits
-
-
 class _Case(NamedTuple):
     """All that a class's decision rests on; many lots are alike, and are worded once."""
 
     version: int
     severity: str
-    asked: _Asked
+    asked: Asked
     inspected: int
     found: int
-
-
-class _Stage(NamedTuple):
-    """Where a count stands: numbers of the last sample reached, pieces of it and of the next."""
-
-    at: int
-    pieces: int
-    accepts: int | None
-    re: int
-    following: int | None
 
 
 @dataclass(slots=True)
@@ -81,7 +51,7 @@ class _Sample:
 
     version: int
     programme: Programme
-    asked: dict[str, _Asked]
+    asked: dict[str, Asked]
     inspected: int = 0
     counts: dict[str, int] = field(default_factory=dict)
     scheduled: bool = True
@@ -235,7 +205,7 @@ class Judge:
                 if here and state.inspection == STOPPED and moment >= self._stopped_at[stream]:
                     self.states[stream] = switching.resumed(state)
 
-    def _asked(self, audit: Record, programme: Programme) -> dict[str, _Asked]:
+    def _asked(self, audit: Record, programme: Programme) -> dict[str, Asked]:
         asked = {}
         for severity in classes(programme):
             stream = Stream(audit["site"], audit["lane"], audit["product"], severity)
@@ -247,7 +217,7 @@ class Judge:
             table = "tightened" if inspection == STOPPED else inspection
             plan = class_plan(programme, severity, audit["lane"], audit["shift"], table)
             several = programme.lot == "lane_shift"
-            asked[severity] = _Asked(programme.plans[severity], plan, inspection, several)
+            asked[severity] = Asked(programme.plans[severity], plan, inspection, several)
         return asked
 
     def _decide(self, sample: _Sample) -> Decision:
@@ -273,7 +243,7 @@ class Judge:
     def _class(self, case: _Case) -> Decision:
         programme = self.programme(case.version)
         names = list(classes(programme)[case.severity].values())
-        stage = _stage(case.asked, case.inspected)
+        stage = stage_of(case.asked, case.inspected)
         reached = case.inspected >= stage.pieces
         last = stage.following is None
         accepts = stage.re - 1 if last else stage.accepts
@@ -310,10 +280,12 @@ class Judge:
         for severity, categories in classes(sample.programme).items():
             stream = Stream(audit["site"], audit["lane"], audit["product"], severity)
             state = self.state(stream, sample.programme)
-            result = _result(sample, severity, sample.found(categories), audit)
-            if state is None or result is None:
+            found = sample.found(categories)
+            asked, n = sample.asked[severity], sample.inspected
+            lot = result(asked, n, found, sample.programme, audit)
+            if state is None or lot is None:
                 continue
-            now = switching.after(state, result)
+            now = switching.after(state, lot)
             self.states[stream] = now
             if now.switched:
                 told.append(told_switch(self.words, stream, now))
@@ -350,156 +322,6 @@ class Judge:
 
 
 _STRICTNESS = ("reduced", "normal", "tightened", STOPPED)
-
-
-def told_switch(words: Wording, stream: Stream, state: Switching) -> str:
-    """What changed for a stream and why, as a sentence."""
-    return words.say(
-        f"switching.{state.inspection}",
-        lane=stream.lane,
-        severity=words.say(f"class.{stream.severity}"),
-        why=told_why(words, state),
-        back=told_back(words, state),
-    )
-
-
-def told_why(words: Wording, state: Switching) -> str:
-    """Why inspection is what it is, as a sentence."""
-    return words.say(f"switching.why.{state.reason}", **dict(state.figures))
-
-
-def told_back(words: Wording, state: Switching) -> str:
-    """What would change inspection from here, as a sentence."""
-    key = state.inspection
-    if key == "normal" and state.reduced_wanted:
-        key = f"normal_{state.rule}"
-    return words.say(
-        f"switching.back.{key}",
-        accepted=switching.ACCEPTED_TO_NORMAL - state.accepted_in_row,
-        rejected=switching.REJECTED_TO_STOP - state.rejected,
-        score=state.score,
-        wanted=switching.SCORE_TO_REDUCE,
-        lots=switching.LOTS_TO_REDUCE,
-        run=len(state.run),
-    )
-
-
-def class_plan(
-    programme: Programme, severity: str, lane: str, shift: str, inspection: str = "normal"
-) -> Plan:
-    """The plan of a class for the lots of a lane and shift, under an inspection.
-
-    A critical class accepts on 0, whatever its AQL would allow.
-    """
-    size = lot_size(programme, lane, shift)
-    return _class_plan(programme.plans[severity], size, inspection)
-
-
-@cache
-def _class_plan(of_class: ClassPlan, size: int, inspection: str) -> Plan:
-    if of_class.aql is None:
-        return plans.SinglePlan(of_class.n or 0, of_class.ac or 0)
-    found = plans.standard(
-        size, of_class.aql, level=of_class.level, inspection=inspection, kind=of_class.kind
-    )
-    return plans.SinglePlan(found.first, 0) if of_class.severity == "critical" else found
-
-
-def classes(programme: Programme) -> dict[str, dict[str, str]]:
-    """Code and name of the categories of each class, and of all together where that has a plan."""
-    return _classes(programme.categories, TOGETHER in programme.plans)
-
-
-@cache
-def _classes(categories: tuple[Category, ...], together: bool) -> dict[str, dict[str, str]]:
-    found: dict[str, dict[str, str]] = {}
-    for each in categories:
-        found.setdefault(each.severity, {})[each.code] = each.name
-    if together:
-        found[TOGETHER] = {each.code: each.name for each in categories}
-    return found
-
-
-def _stages(plan: Plan) -> list[tuple[int, int | None, int]]:
-    """Pieces, Ac and Re of each sample, all counted from the first on."""
-    if isinstance(plan, plans.SinglePlan):
-        return [(plan.n, plan.ac, plan.re)]
-    staged = plan.staged if isinstance(plan, plans.DoublePlan) else plan
-    pieces, found = 0, []
-    for stage in staged.stages:
-        pieces += stage.n
-        found.append((pieces, stage.ac, stage.re))
-    return found
-
-
-def _stage(asked: _Asked, inspected: int) -> _Stage:
-    """The numbers that a count of so many pieces is held against."""
-    stages = _stages(asked.plan)
-    at = max((at for at, stage in enumerate(stages) if stage[0] <= inspected), default=0)
-    pieces, ac, re = stages[at]
-    following = stages[at + 1][0] if at + 1 < len(stages) else None
-    if isinstance(asked.plan, plans.SinglePlan) and inspected > pieces:
-        ac, re = _beyond(asked, asked.plan, inspected)
-    return _Stage(at, pieces, ac, re, following)
-
-
-@cache
-def _beyond(asked: _Asked, plan: plans.SinglePlan, inspected: int) -> tuple[int, int]:
-    """Ac and Re where more pieces were pulled than the plan asks.
-
-    By AQL: those of the largest tabled sample not above. By n and Ac, in a lot of many totes: the
-    most that leaves the consumer as safe, so that a quality that the plan accepts one time in ten
-    is accepted no more often. A tote's own n and Ac are taken as they are.
-    """
-    of_class = asked.of_class
-    if of_class.severity == "critical":
-        return plan.ac, plan.re
-    if of_class.aql is not None:
-        inspection = "tightened" if asked.inspection == STOPPED else asked.inspection
-        found = plans.for_sample(inspected, of_class.aql, inspection=inspection)
-        return (found.ac, found.re) if found and found.n >= plan.n else (plan.ac, plan.re)
-    if not asked.several:
-        return plan.ac, plan.re
-    worst = plans.quality_at(plan, 0.1)
-    ac = plan.ac
-    while plans.SinglePlan(inspected, ac + 1).accept(worst) <= 0.1:
-        ac += 1
-    return ac, ac + 1
-
-
-def _result(sample: _Sample, severity: str, found: int, audit: Record) -> LotResult | None:
-    """What a class's first sample tells the switching rules; None where it did not decide."""
-    asked, inspected = sample.asked[severity], sample.inspected
-    stage = _stage(asked, inspected)
-    accepted = found < stage.re
-    if accepted and (inspected < stage.pieces or _goes_on(stage, found)):
-        return None
-    if asked.inspection == STOPPED:
-        return LotResult(accepted, inspected, found)
-    in_gap = accepted and stage.following is None and found > (stage.accepts or 0)
-    points = 0
-    if accepted and sample.programme.switching == "iso_2859_1":
-        tighter = _tighter(asked, inspected, sample.programme, audit)
-        points = switching.points(asked.plan, found, stage.at + 1, tighter) or 0
-    return LotResult(accepted, inspected, found, in_gap, points)
-
-
-def _goes_on(stage: _Stage, found: int) -> bool:
-    return stage.following is not None and (stage.accepts is None or found > stage.accepts)
-
-
-def _tighter(
-    asked: _Asked, inspected: int, programme: Programme, audit: Record
-) -> plans.SinglePlan | None:
-    """The single plan one AQL step tighter; None at the tables' tightest."""
-    columns = plans.aqls()
-    at = columns.index(asked.of_class.aql or 0.0)
-    if not at:
-        return None
-    size = lot_size(programme, audit["lane"], audit["shift"])
-    plan = plans.standard(size, columns[at - 1], level=asked.of_class.level)
-    wider = plans.for_sample(inspected, columns[at - 1]) if inspected > plan.n else None
-    return wider if wider and wider.n >= plan.n else plan
 
 
 def _stream(audit: Record, programme: Programme) -> object:
