@@ -111,7 +111,7 @@ def claimed(low: float, high: float, answer: str, naive: str = "supported") -> C
     ("low", "high", "answer", "said"),
     [
         (0.99004, 0.99496, "supported", "at least 99.0 % of pieces"),
-        (0.98504, 0.98996, "contradicted", "at most 99.0 % of pieces"),
+        (0.98504, 0.98996, "contradicted", "at most 98.996 % of pieces"),
         (0.98996, 0.99504, "not_settled", "anything from 98.9 % to 99.6 % open"),
     ],
 )

@@ -25,7 +25,7 @@ from qa.statement import Paper, Scope, counting, pdf, writing
 from qa.statement.document import Document
 from qa.store import deeds, records, schema
 from qa.store.changes import changed
-from qa.wording import load
+from qa.wording import decimals_beside, load
 from tests.conftest import PLANT
 
 WORDS = load()
@@ -588,7 +588,7 @@ def test_bounds_are_rounded_outwards_and_stay_on_their_side_of_the_target(
     one: float, two: float, target: float
 ) -> None:
     lower, upper = sorted((one, two))
-    at = writing.decimals(lower, upper, target)
+    at = decimals_beside(lower, upper, target)
     shown = writing.bounded(WORDS, lower, lower, upper, at)
     low, high = (float(each.removesuffix(" %")) / 100 for each in (shown.lower, shown.upper))
     assert low <= lower + 1e-11

@@ -2,11 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import ceil, floor
 
 from qa.claim.ahead import Needed
 from qa.claim.answer import NOT_SETTLED, Bounds, Claim
-from qa.wording import Wording, decimals_for
+from qa.wording import Wording, decimals_beside, decimals_for, down, up
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +47,7 @@ def told(claim: Claim, words: Wording, needed: Sequence[Needed] = ()) -> Told:
         What would settle it, where that was worked out.
     """
     say, bounds, naive = words.say, claim.bounds, claim.naive
-    decimals = decimals_for(bounds.lower, bounds.upper)
+    decimals = decimals_beside(bounds.lower, bounds.upper, claim.target)
     figures = {
         "target": _plain(claim.target, words),
         "share": _plain(claim.share, words),
@@ -104,11 +103,9 @@ def _plain(fraction: float, words: Wording) -> str:
 
 def _low(fraction: float, decimals: int, words: Wording) -> str:
     """A lower bound, rounded so that it never claims more than was found."""
-    steps = 100 * 10**decimals
-    return words.per_cent(floor(fraction * steps + 1e-9) / steps, decimals=decimals)
+    return words.per_cent(down(fraction, decimals), decimals=decimals)
 
 
 def _high(fraction: float, decimals: int, words: Wording) -> str:
     """An upper bound, rounded the other way."""
-    steps = 100 * 10**decimals
-    return words.per_cent(ceil(fraction * steps - 1e-9) / steps, decimals=decimals)
+    return words.per_cent(up(fraction, decimals), decimals=decimals)

@@ -7,6 +7,7 @@ from qa.statement import writing
 from qa.statement.document import Section, Strip, StripRow, Table
 from qa.statement.result import Figure
 from qa.statement.teller import Teller, alike, vars_of
+from qa.wording import decimals_beside
 
 _CLOSE = 1.05  # limits no more than this many times wider are said to come close
 
@@ -93,7 +94,7 @@ def method(teller: Teller) -> Section:
     claim = of.claim
     texts = [say("method.totes", inspected=claim.inspected, totes=claim.totes), _naive(teller)]
     ways = (claim.bounds, *claim.beside) + ((claim.naive,) if claim.kind == "average" else ())
-    at = max(writing.decimals(each.lower, each.upper, claim.target) for each in ways)
+    at = max(decimals_beside(each.lower, each.upper, claim.target) for each in ways)
     return Section(
         say("section.method"),
         table=Table(
@@ -114,7 +115,7 @@ def _way(teller: Teller, way: Bounds, at: int) -> tuple[str, ...]:
 def _naive(teller: Teller) -> str:
     claim, say = teller.of.claim, teller.say
     naive, goal = claim.naive, claim.target if claim.kind == "average" else claim.share
-    at = writing.decimals(naive.lower, naive.upper, goal)
+    at = decimals_beside(naive.lower, naive.upper, goal)
     told = writing.bounded(teller.words, claim.estimate, naive.lower, naive.upper, at)
     said = {
         "lower": told.lower,

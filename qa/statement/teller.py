@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 from qa.statement import writing
 from qa.statement.result import Figure, Statement
-from qa.wording import Wording
+from qa.wording import Wording, decimals_beside
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class Teller:
 def alike(teller: Teller, shown: Sequence[Figure]) -> list[writing.Bounded]:
     """Figures of one table, all with the decimals of the one that wants most."""
     target = teller.of.claim.target
-    at = max(writing.decimals(each.lower, each.upper, target) for each in shown)
+    at = max(decimals_beside(each.lower, each.upper, target) for each in shown)
     limits = ((each.estimate, each.lower, each.upper) for each in shown)
     return [writing.bounded(teller.words, *each, at) for each in limits]
 

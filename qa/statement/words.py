@@ -8,7 +8,7 @@ from qa.statement import shown, writing
 from qa.statement.document import Document, Section, Table
 from qa.statement.result import Statement
 from qa.statement.teller import Teller, alike, vars_of
-from qa.wording import Wording
+from qa.wording import Wording, decimals_beside
 
 DIGITS = 16  # of a programme's digest that paper shows
 
@@ -49,7 +49,7 @@ def _sentences(teller: Teller) -> Iterator[str]:
     """The claim, then what must be known with it."""
     claim, words = teller.of.claim, teller.words
     bounds = claim.bounds
-    at = writing.decimals(bounds.lower, bounds.upper, claim.target)
+    at = decimals_beside(bounds.lower, bounds.upper, claim.target)
     told = writing.bounded(words, claim.estimate, bounds.lower, bounds.upper, at)
     yield teller.say(
         f"{claim.kind}.{claim.answer}",

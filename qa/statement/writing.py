@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from datetime import date
 
 from qa.statement.result import Stage
-from qa.wording import Wording, decimals_for
+from qa.wording import Wording, decimals_for, down, up
 
-_MOST_DECIMALS = 6
 _SLACK = 1e-9  # a product of a decimal fraction may lie just beside the whole number it stands for
 
 
@@ -35,35 +34,6 @@ def bounded(words: Wording, estimate: float, lower: float, upper: float, at: int
         words.per_cent(down(lower, at), decimals=at),
         words.per_cent(up(upper, at), decimals=at),
     )
-
-
-def decimals(lower: float, upper: float, target: float) -> int:
-    """Decimals that bounds can bear, and enough that each shows on its side of the target.
-
-    Examples
-    --------
-    >>> decimals(0.9882, 0.9893, target=0.99), decimals(0.97, 0.98996, target=0.99)
-    (2, 3)
-    """
-    found = decimals_for(lower, upper)
-    while found < _MOST_DECIMALS:
-        ends = (down(lower, found), lower), (up(upper, found), upper)
-        if all((end >= target - _SLACK) == (of >= target) for end, of in ends):
-            break
-        found += 1
-    return found
-
-
-def down(fraction: float, places: int) -> float:
-    """A fraction rounded down to so many decimals of per cent."""
-    scale = 100 * 10.0**places
-    return math.floor(fraction * scale + _SLACK) / scale
-
-
-def up(fraction: float, places: int) -> float:
-    """A fraction rounded up to so many decimals of per cent."""
-    scale = 100 * 10.0**places
-    return math.ceil(fraction * scale - _SLACK) / scale
 
 
 def whole(words: Wording, fraction: float) -> str:

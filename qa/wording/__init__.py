@@ -19,6 +19,7 @@ from qa.errors import InvalidInput
 
 HERE = Path(__file__).parent
 _MOST_DECIMALS = 6
+_SLACK = 1e-9  # a product of a decimal fraction may lie just beside its whole number
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,6 +138,35 @@ def decimals_for(low: float, high: float) -> int:
     if not 0 < width < 0.3:
         return 1
     return min(1 + math.ceil(-math.log10(width / 0.3)), _MOST_DECIMALS)
+
+
+def decimals_beside(lower: float, upper: float, target: float) -> int:
+    """Decimals that bounds can bear, and enough that each shows on its side of the target.
+
+    Examples
+    --------
+    >>> decimals_beside(0.9882, 0.9893, target=0.99), decimals_beside(0.97, 0.98996, target=0.99)
+    (2, 3)
+    """
+    found = decimals_for(lower, upper)
+    while found < _MOST_DECIMALS:
+        ends = (down(lower, found), lower), (up(upper, found), upper)
+        if all((end >= target - _SLACK) == (of >= target) for end, of in ends):
+            break
+        found += 1
+    return found
+
+
+def down(fraction: float, places: int) -> float:
+    """A fraction rounded down to so many decimals of per cent."""
+    scale = 100 * 10.0**places
+    return math.floor(fraction * scale + _SLACK) / scale
+
+
+def up(fraction: float, places: int) -> float:
+    """A fraction rounded up to so many decimals of per cent."""
+    scale = 100 * 10.0**places
+    return math.ceil(fraction * scale - _SLACK) / scale
 
 
 def utc(moment: Any) -> datetime:
