@@ -10,13 +10,13 @@ from datetime import datetime
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import Connection, Table, insert, select
+from sqlalchemy import Connection, Table, select
 
 from qa._validate import chosen
 from qa.errors import Conflict, StoreError
 from qa.store import schema
 from qa.store.entries import Logged
-from qa.store.rows import check_filled, check_stamp, frame, plain
+from qa.store.rows import add, check_filled, check_stamp, frame, plain
 from qa.store.schema import Store, reading, writing
 
 PUT_RIGHT = "put-right"
@@ -92,7 +92,7 @@ def withdraw_event(store: Store, key: str, *, by: str, at: datetime, reason: str
         if len(kept) > 1:
             return Logged(key, new=False)
         stamp = {"action": "withdrawn", **_stamp(by, at, reason)}
-        connection.execute(insert(schema.event), {**kept[0], **stamp})
+        add(connection, schema.event, [{**kept[0], **stamp}])
     return Logged(key, new=True)
 
 
@@ -148,7 +148,7 @@ def _record(store: Store, table: Table, row: dict[str, Any], stamp: Mapping[str,
     with writing(store) as connection:
         kept = _kept(connection, table, row["key"])
         if not kept:
-            connection.execute(insert(table), {**row, **stamp})
+            add(connection, table, [{**row, **stamp}])
             return Logged(row["key"], new=True)
     differing = [name for name, value in row.items() if kept[0][name] != value]
     if differing:

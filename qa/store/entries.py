@@ -15,6 +15,7 @@ from qa.audit import Audit
 from qa.errors import Conflict, StoreError
 from qa.programme import Programme, parse
 from qa.store import cells, schema
+from qa.store.rows import add
 from qa.store.schema import MOST_PIECES, entry
 
 # What of an audit must be the same for two sendings to be one; where it came from may differ.
@@ -187,7 +188,7 @@ def append(
         {**row, **stamp, "number": number, "counts": _text(row["counts"])}
         for number, row in enumerate(rows, start=first)
     ]
-    connection.execute(insert(entry), entries)
+    add(connection, entry, entries)
     newest = schema.current
     gone = newest.c.key.in_([old["key"] for old in replaced])
     connection.execute(delete(newest).where(gone))

@@ -17,7 +17,6 @@ from sqlalchemy import (
     FromClause,
     cast,
     func,
-    insert,
     select,
 )
 
@@ -28,7 +27,7 @@ from qa.errors import Conflict, InvalidInput, StoreError
 from qa.programme import Programme, parse
 from qa.store import entries, schema
 from qa.store.entries import Logged
-from qa.store.rows import check_filled, check_stamp, frame, plain
+from qa.store.rows import add, check_filled, check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
 
 
@@ -69,7 +68,7 @@ def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str
             )
         version = newest.version + 1 if newest else 1
         row = {"version": version, "at": at, "by": by, "reason": reason, "text": text}
-        connection.execute(insert(table), row)
+        add(connection, table, [row])
     return int(version)
 
 
@@ -343,7 +342,7 @@ def record_finding(store: Store, found: Finding, *, by: str, at: datetime) -> Lo
         kept = _finding(connection, found.key)
         if not kept:
             stamp = _stamp("recorded", by, at, "")
-            connection.execute(insert(schema.finding), {**row, **stamp})
+            add(connection, schema.finding, [{**row, **stamp}])
             return Logged(found.key, new=True)
     differing = [name for name, value in row.items() if kept[0][name] != value]
     if differing:
@@ -372,7 +371,7 @@ def lift_finding(store: Store, key: str, *, by: str, at: datetime, reason: str) 
         if len(kept) > 1:
             return Logged(key, new=False)
         stamp = _stamp("lifted", by, at, reason)
-        connection.execute(insert(schema.finding), {**kept[0], **stamp})
+        add(connection, schema.finding, [{**kept[0], **stamp}])
     return Logged(key, new=True)
 
 

@@ -1,11 +1,20 @@
 """Rows of the store: what each must carry, and a query's rows as a table."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import ColumnElement, Connection, DateTime, FromClause, Select, type_coerce
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    DateTime,
+    FromClause,
+    Select,
+    Table,
+    insert,
+    type_coerce,
+)
 
 from qa.audit import MOST_CHARACTERS
 from qa.errors import InvalidInput
@@ -34,6 +43,11 @@ def check_filled(row: Mapping[str, Any], kind: str) -> None:
             )
         if isinstance(value, datetime) and value.tzinfo is None:
             raise InvalidInput(f"{name} must have its zone, got {value}")
+
+
+def add(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
+    """Add rows to a table of the record: the one way in, since nothing there is ever changed."""
+    connection.execute(insert(table), [dict(row) for row in rows])
 
 
 def plain(table: FromClause, names: Iterable[str] = ()) -> list[ColumnElement[Any]]:
