@@ -1,4 +1,4 @@
-"""The command's plans: five ways of asking, the same in JSON, the sheet, and what is refused."""
+"""The command's plans: six ways of asking, the same in JSON, the sheet, and what is refused."""
 
 import json
 from pathlib import Path
@@ -23,6 +23,7 @@ WAYS = [
         ("--aoql", "3", "--process-average", "1", "--lot-size", "5000"),
         "pull 64, accept on 3, reject on 4",
     ),
+    (("--n", "200", "--ac", "7"), "pull 200, accept on 7, reject on 8"),
 ]
 
 
@@ -100,7 +101,10 @@ def test_kinds_and_inspections_are_taken() -> None:
         (("--lot-size", "0", "--aql", "1"), "lot_size must be a whole number, 1 or more, got 0"),
         (("--lot-size", "9.5", "--aql", "1"), "lot_size must be a whole number, 1 or more, got 9."),
         (("--aql", "1"), "lot_size is missing"),
-        ((), "a plan is asked in one way: by aql, by p1 and p2, by target, by lq or by aoql; got"),
+        (
+            (),
+            "a plan is asked in one way: by aql, by p1 and p2, by target, by lq, by aoql or by n;",
+        ),
         (("--p1", "6", "--p2", "1"), "p1 must be below p2 1 %, got 6 %"),
         (
             ("--target", "95", "--incorrect", "1", "--lot-size", "20"),

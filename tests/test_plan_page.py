@@ -15,7 +15,7 @@ from dashboard.app import create_app
 from dashboard.figures.plan import oc_curve, work_curves
 from dashboard.pages.plan import body, curves
 from dashboard.texts import words
-from dashboard.views import plan
+from dashboard.views import plan, record, tally
 from dashboard.views.plan import PlanView
 from qa import planning
 from qa.errors import InvalidAsk, InvalidInput
@@ -32,6 +32,7 @@ WAYS = {
     "claim": {"lot_size": "", "target": "99"},
     "limiting_quality": {"lq": "5", "ac": "1", "lot_size": ""},
     "outgoing_quality": {"aoql": "3", "process_average": "1", "lot_size": "5000"},
+    "numbers": {"n": "200", "ac": "7", "lot_size": "4000"},
 }
 
 
@@ -68,8 +69,7 @@ def drawn(client: FlaskClient, search: str) -> str:
 
 
 def test_a_bare_address_asks_what_the_programme_says(plant: schema.Store) -> None:
-    view = plan.view(plant, None, NOW)
-    assert view.way == "aql"
+    view = seen(plant, way="aql")
     assert {name: view.fields[name] for name in ("lot_size", "aql", "level")} == {
         "lot_size": "4000",
         "aql": "1.5",
@@ -79,15 +79,30 @@ def test_a_bare_address_asks_what_the_programme_says(plant: schema.Store) -> Non
     assert view.drawn[0].answer.plan == SinglePlan(80, 3)  # MIL-STD-105E, letter J at AQL 1.5
     assert view.told is not None
     assert view.told.holds.startswith("Accepted is not free of incorrect pieces: a tote with")
-    major, minor = plan.class_wishes(view.programme)
-    assert major == ("major", "1.5", "I", "single")
-    assert minor == ("minor", "1.5", "I", "single")
+    by_table = {"aql": "1.5", "level": "I", "kind": "single"}
+    assert plan.class_wishes(view.programme) == (
+        (("major", "minor"), "numbers", {"n": "200", "ac": "7"}),
+        (("major", "minor"), "aql", by_table),
+    )
+
+
+def test_the_page_opens_with_the_plan_that_the_floor_runs(plant: schema.Store) -> None:
+    """Tally pulls the programme's 200 and judges them by the table's 200 at AQL 1.5: Ac 7."""
+    view = plan.view(plant, None, NOW)
+    assert (view.way, view.fields["n"], view.fields["ac"]) == ("numbers", "200", "7")
+    assert view.drawn[0].answer.plan == SinglePlan(200, 7)
+    assert seen(plant, aql="1.0").way == "aql"
+    pulls = tally.pulls(record.record(plant))
+    assert {each.pieces for each in pulls} == {200}
 
 
 def test_a_class_s_own_kind_is_asked_by_the_table_alone(programme: Programme) -> None:
     double = replace(programme.plans["minor"], kind="double")
     plants = replace(programme, plans={"minor": double, "critical": ClassPlan("critical", n=9)})
-    assert plan.class_wishes(plants) == (("minor", "1.5", "I", "double"),)
+    assert plan.class_wishes(plants) == (
+        (("critical",), "numbers", {"n": "200", "ac": "0"}),
+        (("minor",), "aql", {"aql": "1.5", "level": "I", "kind": "double"}),
+    )
     assert plan._defaults(plants, "aql")["kind"] == "double"
     assert plan._defaults(plants, "points")["kind"] == "single"
     bare = replace(programme, plans={})
@@ -121,7 +136,7 @@ def test_each_way_starts_with_an_answer(way: str, plant: schema.Store) -> None:
 def test_a_blank_field_is_blank_and_not_the_programme_s(plant: schema.Store) -> None:
     assert seen(plant, way="claim", lot_size="").drawn[0].answer.ask.lot_size is None
     assert seen(plant, way="claim").drawn[0].answer.ask.lot_size == 4000
-    assert seen(plant, lot_size="").problems == {"lot_size": "is missing"}
+    assert seen(plant, way="aql", lot_size="").problems == {"lot_size": "is missing"}
 
 
 @pytest.mark.parametrize(
@@ -157,7 +172,7 @@ def test_risks_that_no_plan_meets_offer_inspecting_all(plant: schema.Store) -> N
 
 
 def test_kinds_are_offered_where_there_are_any(plant: schema.Store) -> None:
-    assert seen(plant).kinds == ("single", "double")  # level I prints no multiple plan
+    assert seen(plant, way="aql").kinds == ("single", "double")  # level I prints no multiple plan
     assert seen(plant, aql="1.5", level="II").kinds == ("single", "double", "multiple")
     tight = seen(plant, aql="1.5", level="II", inspection="tightened")
     assert tight.kinds == ("single", "double")
@@ -304,7 +319,7 @@ def test_links_keep_what_another_way_asks_too(plant: schema.Store) -> None:
     to = {each.children: dict(parse_qsl(each.href.partition("?")[2])) for each in links(page)}
     assert to["two points"] == {"way": "points", "lot_size": "900", "correlation": "0.02",
                                 "seed": "5"}  # fmt: skip
-    assert to["minor: AQL 1.5, level I"]["aql"] == "1.5"
+    assert to["major, minor: AQL 1.5, level I"]["aql"] == "1.5"
     kept = to["Keep this plan on the picture"]
     assert dict(parse_qsl(kept["beside"]))["lot_size"] == "900"
     assert to["to find a rise"]["by"] == "rise"

@@ -23,6 +23,7 @@ ONE_OF_EACH = [
     {"target": "99"},
     {"lq": "5", "ac": "1"},
     {"aoql": "3", "process_average": "1", "lot_size": "5000"},
+    {"n": "200", "ac": "7"},
 ]
 
 
@@ -34,7 +35,7 @@ def told(lot: str = "", **said: str) -> words.Told:
     return words.tell(asked(**said), WORDS, lot)
 
 
-# The five ways
+# The six ways
 
 
 @pytest.mark.parametrize(
@@ -112,6 +113,20 @@ def test_by_outgoing_quality_keeps_the_limit_for_the_least_work() -> None:
     assert found.aoql is not None
     assert found.aoql.value == pytest.approx(out.max(), rel=1e-6)
     assert found.aoql.value <= 0.03
+
+
+def test_by_numbers_tells_what_a_plan_that_is_there_risks() -> None:
+    found = asked(n="200", ac="7", lot_size="4000")
+    assert (found.plan, found.model) == (SinglePlan(200, 7), "binomial")
+    assert_allclose(found.risks.accepted, stats.binom.cdf(7, 200, found.risks.p), rtol=1e-9)
+    good, _, bad = found.qualities
+    assert stats.binom.cdf(7, 200, good) == pytest.approx(0.95)
+    assert stats.binom.cdf(7, 200, bad) == pytest.approx(0.10)
+    assert found.at == pytest.approx(good, rel=0.05)
+    with pytest.raises(InvalidAsk, match="n must be at most the lot's 150 pieces, got 200"):
+        asked(n="200", lot_size="150")
+    with pytest.raises(InvalidAsk, match="ac must be below n 5, got 5"):
+        asked(n="5", ac="5")
 
 
 def test_the_way_may_be_named_and_follows_from_what_is_asked() -> None:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 from urllib.parse import parse_qsl, urlencode
 
 from dashboard.views.record import day_and_shift, record
-from qa import planning
+from qa import planning, verdicts
 from qa.errors import InvalidAsk, InvalidInput, NoSuchPlan, QAError
 from qa.planning import Answer, Curves, Pulling, ask, pulling, sheet, words
 from qa.planning.words import Told
@@ -95,7 +95,7 @@ def view(store: Store, search: str | None, now: datetime) -> PlanView:
     programme = record(store).programme
     said = _read(search)
     raw = dict(said)
-    way = raw.get("way") or "aql"
+    way = raw.get("way") or _first_way(raw, programme)
     if way not in planning.WAYS:
         raise InvalidInput(f"way must be one of {', '.join(planning.WAYS)}, got {way}")
     fields = _fields(raw, way, programme)
@@ -230,19 +230,21 @@ def _fields(raw: Texts, way: str, programme: Programme) -> dict[str, str]:
 
 def _defaults(programme: Programme, way: str) -> dict[str, str]:
     short = 100 * (1 - programme.target)
-    first = next(iter(class_wishes(programme)), ClassWish("", "1", "II", "single"))
+    own = {wish.way: wish.asked for wish in reversed(class_wishes(programme))}
+    table = own.get("aql", {"aql": "1", "level": "II", "kind": "single"})
     tote = programme.lot == "tote"
     lanes, shift = programme.lanes, programme.shifts[0].code
     full = [_full(programme, lane.code, shift) for lane in lanes]
     return {
         "lot_size": str(lot_size(programme, lanes[0].code, shift)),
-        **{"aql": first.aql, "level": first.level, "inspection": "normal"},
-        "kind": first.kind if way == "aql" else "single",
+        **{"aql": table["aql"], "level": table["level"], "inspection": "normal"},
+        "kind": table["kind"] if way == "aql" else "single",
         **{"p1": _number(short), "p2": _number(5 * short)},
         **{"producer_risk": "5", "consumer_risk": "10"},
         **{"target": _number(100 * programme.target), "incorrect": "0"},
         "confidence": _number(100 * programme.confidence),
         **{"lq": _number(5 * short), "ac": "0"},
+        **(own.get("numbers", {"n": str(programme.pull)}) if way == "numbers" else {}),
         **{"aoql": _number(short), "process_average": _number(short / 2)},
         **{"sensitivity": "100", "specificity": "100"},
         "correlation": _number(programme.correlation),
@@ -258,6 +260,12 @@ def _full(programme: Programme, lane: str, shift: str) -> int:
     rate = programme.line_of(lane).pieces_per_second or 0
     hours = next(each.hours for each in programme.shifts if each.code == shift)
     return int(rate * hours * 3600 / programme.pieces_per_tote)
+
+
+def _first_way(raw: Texts, programme: Programme) -> str:
+    """Until a way is chosen: the plan that the floor runs, unless the address asks by the table."""
+    runs = any(wish.way == "numbers" for wish in class_wishes(programme))
+    return "numbers" if runs and not raw.keys() & {"aql", "level", "inspection", "kind"} else "aql"
 
 
 def _conditions() -> tuple[str, ...]:
@@ -348,19 +356,26 @@ def _pull_fields(raw: Texts, by: str, programme: Programme, now: datetime) -> di
 
 
 class ClassWish(NamedTuple):
-    """A class of the programme and its plan by the table, as texts of the form."""
+    """Classes of the programme with one plan: the way of asking for it, and texts of its form."""
 
-    severity: str
-    aql: str
-    level: str
-    kind: str
+    classes: tuple[str, ...]
+    way: str
+    asked: Texts
 
 
 def class_wishes(programme: Programme) -> tuple[ClassWish, ...]:
-    """The programme's plans that go by the table, the gravest class first."""
-    found = ((severity, programme.plans.get(severity)) for severity in JUDGED)
-    return tuple(
-        ClassWish(severity, _number(each.aql), each.level, each.kind)
-        for severity, each in found
-        if each is not None and each.aql is not None
-    )
+    """The programme's own plans as wishes, the gravest class first: as judged, and by the table."""
+    found: dict[tuple[str, tuple[tuple[str, str], ...]], list[str]] = {}
+    for severity in JUDGED:
+        of_class = programme.plans.get(severity)
+        if of_class is None:
+            continue
+        judged = verdicts.floor_plan(programme, severity)
+        if judged is not None:
+            texts = (("n", str(judged.n)), ("ac", str(judged.ac)))
+            found.setdefault(("numbers", texts), []).append(severity)
+        if of_class.aql is not None:
+            aql, level, kind = _number(of_class.aql), of_class.level, of_class.kind
+            texts = (("aql", aql), ("level", level), ("kind", kind))
+            found.setdefault(("aql", texts), []).append(severity)
+    return tuple(ClassWish(tuple(of), way, dict(texts)) for (way, texts), of in found.items())

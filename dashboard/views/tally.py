@@ -77,16 +77,12 @@ def view(store: Store, now: datetime) -> TallyView:
 
 
 def pulls(kept: Record) -> tuple[Pull, ...]:
-    """What to pull next, by lane and product.
-
-    A lot of many totes gets its pieces from many pulls; a tote at least its first sample.
-    """
+    """What to pull next, by lane and product."""
     programme, table = kept.programme, kept_record.in_force(kept)
     other = kept_record.inspections(kept)
     found = []
     for (lane, product), rows in table.groupby(["lane", "product"], sort=False):
-        first = int(rows["pull"].max()) if programme.lot == "tote" else 0
-        pieces = min(max(programme.pull, first), programme.pieces_per_tote)
+        pieces = verdicts.first_pull(programme, int(rows["pull"].max()))
         here = tuple(each for each in other if (each.lane, each.product) == (lane, product))
         found.append(Pull(str(lane), str(product), pieces, here))
     return tuple(found)

@@ -27,7 +27,8 @@ _ASKS = {
     "confidence": "With --target, in per cent; 95 if not said.",
     "incorrect": "With --target: incorrect pieces that may be seen; 0 if not said.",
     "lq": "Fourth way: limiting quality of an isolated lot, in per cent incorrect.",
-    "ac": "With --lq: acceptance number; 0 if not said.",
+    "n": "Sixth way: pieces of a plan that is there already, to see what it risks.",
+    "ac": "With --lq or --n: acceptance number; 0 if not said.",
     "aoql": "Fifth way: most that goes out on average, in per cent, rejected lots sorted.",
     "process_average": "With --aoql: what comes in on average, in per cent incorrect.",
     "sensitivity": "Incorrect pieces that inspectors find, in per cent; 100 if not said.",
@@ -67,8 +68,9 @@ def _options(command: F) -> F:
 def plan(where: str | None, sheet: str | None, as_json: bool, **said: str | None) -> None:
     """How many pieces to pull from a lot, what to accept on, and what that risks.
 
-    Ask in one of five ways: by --aql and level, by two points (--p1, --p2), by a claim to prove
-    (--target), by limiting quality (--lq) or by outgoing quality (--aoql).
+    Ask in one of six ways: by --aql and level, by two points (--p1, --p2), by a claim to prove
+    (--target), by limiting quality (--lq), by outgoing quality (--aoql), or by the numbers of a
+    plan that is there already (--n, --ac).
     """
     from qa.cli import printing  # noqa: PLC0415 - pandas takes long to import
 

@@ -15,6 +15,7 @@ from qa.planning.ask import (
     ByAql,
     ByClaim,
     ByLimitingQuality,
+    ByNumbers,
     ByOutgoingQuality,
     ByPoints,
     Conditions,
@@ -252,12 +253,24 @@ def _by_outgoing_quality(question: ByOutgoingQuality, lot_size: int | None) -> _
     return _Found(plan, question.process_average, [min(each, 1) for each in times], "binomial")
 
 
+def _by_numbers(question: ByNumbers, lot_size: int | None) -> _Found:
+    if lot_size is not None and question.n > lot_size:
+        raise InvalidInput(f"n must be at most the lot's {lot_size:,} pieces, got {question.n:,}")
+    plan = plans.SinglePlan(question.n, question.ac)
+    good, bad = (float(f"{plans.quality_at(plan, chance):.2g}") for chance in (0.95, 0.1))
+    between = [float(f"{good + (bad - good) * part:.2g}") for part in (1 / 3, 2 / 3)]
+    return _Found(
+        plan, good, sorted({good / 2, good, *between, bad, min(1.5 * bad, 1)}), "binomial"
+    )
+
+
 _PLANS: dict[type, Callable[[Any, int | None], _Found]] = {
     ByAql: _by_aql,
     ByPoints: _by_points,
     ByClaim: _by_claim,
     ByLimitingQuality: _by_limiting_quality,
     ByOutgoingQuality: _by_outgoing_quality,
+    ByNumbers: _by_numbers,
 }
 
 

@@ -1,4 +1,4 @@
-"""A wish for a plan, in one of five ways, read from the texts of a form, an address or options."""
+"""A wish for a plan, in one of six ways, read from the texts of a form, an address or options."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -67,13 +67,22 @@ class ByOutgoingQuality:
     process_average: float
 
 
-Question = ByAql | ByPoints | ByClaim | ByLimitingQuality | ByOutgoingQuality
+@dataclass(frozen=True, slots=True)
+class ByNumbers:
+    """A single plan that is there already, to see what it risks."""
+
+    n: int
+    ac: int = 0
+
+
+Question = ByAql | ByPoints | ByClaim | ByLimitingQuality | ByOutgoingQuality | ByNumbers
 WAYS: Mapping[str, type[Question]] = {
     "aql": ByAql,
     "points": ByPoints,
     "claim": ByClaim,
     "limiting_quality": ByLimitingQuality,
     "outgoing_quality": ByOutgoingQuality,
+    "numbers": ByNumbers,
 }
 NEEDS_LOT = ("aql", "outgoing_quality")
 
@@ -128,6 +137,7 @@ READERS: Mapping[str, Reader] = {
     "confidence": per_cent(50),
     "incorrect": whole(0, 1000),
     "lq": per_cent(),
+    "n": whole(1, 10**6),
     "ac": whole(0, 1000),
     "aoql": per_cent(),
     "process_average": per_cent(),
@@ -141,7 +151,7 @@ READERS: Mapping[str, Reader] = {
 }
 _OPENS = {
     **{"aql": "aql", "p1": "points", "p2": "points", "target": "claim"},
-    **{"lq": "limiting_quality", "aoql": "outgoing_quality"},
+    **{"lq": "limiting_quality", "aoql": "outgoing_quality", "n": "numbers"},
 }
 
 
@@ -198,7 +208,8 @@ def _way(raw: Mapping[str, str]) -> str:
         return next(iter(opened))
     told = " and ".join(opened.values()) or "none of them"
     raise InvalidInput(
-        f"a plan is asked in one way: by aql, by p1 and p2, by target, by lq or by aoql; got {told}"
+        "a plan is asked in one way: by aql, by p1 and p2, by target, by lq, by aoql or by n; got "
+        + told
     )
 
 
@@ -213,6 +224,8 @@ def _together(said: Mapping[str, Any]) -> dict[str, str]:
         found["sensitivity"] = (
             f"and specificity must add to more than 100 %, got {_shown(se)} and {_shown(sp)}"
         )
+    if said.get("n", 0) and said.get("ac", 0) >= said["n"]:
+        found["ac"] = f"must be below n {said['n']:,}, got {said['ac']:,}"
     if said.get("kind") == "multiple" and "p1" in said:
         found["kind"] = "must be single or double when two points are asked, got multiple"
     return found

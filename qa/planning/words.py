@@ -6,7 +6,15 @@ from math import floor, log10
 from typing import Any
 
 from qa.planning.answering import Answer, by_inspectors, in_totes
-from qa.planning.ask import Ask, ByAql, ByClaim, ByLimitingQuality, ByOutgoingQuality, ByPoints
+from qa.planning.ask import (
+    Ask,
+    ByAql,
+    ByClaim,
+    ByLimitingQuality,
+    ByNumbers,
+    ByOutgoingQuality,
+    ByPoints,
+)
 from qa.plans import SinglePlan
 from qa.plans.points import least_in_bad_lot, most_in_good_lot
 from qa.wording import Wording
@@ -229,12 +237,18 @@ def _by_outgoing_quality(answered: Answer, words: Wording) -> str:
     return words.say("planning.outgoing_quality", **told)
 
 
+def _by_numbers(answered: Answer, words: Wording) -> str:
+    del answered
+    return words.say("planning.numbers")
+
+
 _MEANINGS: dict[type, Callable[[Answer, Wording], str]] = {
     ByAql: _by_aql,
     ByPoints: _by_points,
     ByClaim: _by_claim,
     ByLimitingQuality: _by_limiting_quality,
     ByOutgoingQuality: _by_outgoing_quality,
+    ByNumbers: _by_numbers,
 }
 
 

@@ -42,6 +42,35 @@ def class_plan(
     return _class_plan(programme.plans[severity], size, inspection)
 
 
+def first_pull(programme: Programme, first: int) -> int:
+    """Pieces pulled from a tote whose plans ask `first` at first: the programme's pull at least.
+
+    A lot of many totes gets its pieces from many pulls.
+    """
+    asked = first if programme.lot == "tote" else 0
+    return min(max(programme.pull, asked), programme.pieces_per_tote)
+
+
+def floor_plan(programme: Programme, severity: str) -> plans.SinglePlan | None:
+    """The single plan that lots of a class are really judged by, inspection being normal.
+
+    For the shift and lane with the largest lots; where a lot is a tote, at the pieces that are
+    pulled from it. None for plans of several samples.
+    """
+    every = [
+        class_plan(programme, severity, lane.code, shift.code)
+        for lane in programme.lanes
+        for shift in programme.shifts
+    ]
+    plan = max(every, key=lambda each: each.n)
+    if not isinstance(plan, plans.SinglePlan):
+        return None
+    several = programme.lot != "tote"
+    n = plan.n if several else max(first_pull(programme, plan.n), plan.n)
+    stage = stage_of(Asked(programme.plans[severity], plan, "normal", several), n)
+    return plans.SinglePlan(n, stage.re - 1)
+
+
 @cache
 def _class_plan(of_class: ClassPlan, size: int, inspection: str) -> Plan:
     if of_class.aql is None:

@@ -14,6 +14,9 @@ def retype(page: Any, css: str, text: str) -> None:
 
 def test_a_plan_is_asked_changed_and_compared(page: Any) -> None:
     page.open("/plan")
+    page.says("Pull 200, accept on 7, reject on 8.", "#plan-word")
+    page.says("major, minor: pull 200, accept on 7", 'nav[aria-label="On the floor"]')
+    page.click('nav[aria-label="Ask by"] a:nth-of-type(2)')
     page.says("Pull 80, accept on 3, reject on 4.", "#plan-word")
     page.says("still passes one time in ten", "#plan-answer")
     page.find("#plan-oc .main-svg")
@@ -26,7 +29,7 @@ def test_a_plan_is_asked_changed_and_compared(page: Any) -> None:
     page.wait(lambda driver: driver.switch_to.active_element.get_attribute("id") == "plan-send")
     page.click(".plan-compare a")
     page.says("This plan stays on the picture", ".plan-compare")
-    page.click('nav[aria-label="Ask by"] a:nth-of-type(3)')
+    page.click('nav[aria-label="Ask by"] a:nth-of-type(4)')
     page.says("Pull 288, accept on 0, reject on 1.", "#plan-word")
     page.says("A: pull 288, accept on 0, reject on 1", ".key")
     page.says("B: pull 200, accept on 3, reject on 4", ".key")

@@ -11,8 +11,9 @@ from dashboard.views import plan
 from dashboard.views.plan import PlanView
 
 PATH = "/plan"
-WAYS = ("aql", "points", "claim", "limiting_quality", "outgoing_quality")
+WAYS = ("numbers", "aql", "points", "claim", "limiting_quality", "outgoing_quality")
 MAIN = {
+    "numbers": ("lot_size", "n", "ac"),
     "aql": ("lot_size", "aql", "level", "inspection", "kind"),
     "points": ("lot_size", "p1", "producer_risk", "p2", "consumer_risk", "kind"),
     "claim": ("lot_size", "target", "confidence", "incorrect"),
@@ -30,25 +31,29 @@ CHOICES = {
 
 
 def ways(words: Wording, view: PlanView) -> html.Div:
-    """The five ways of asking, and the programme's own wishes."""
+    """The ways of asking, and the programme's own plans."""
     say = words.say
     links = [
         (say(f"plan_way.{way}"), to(view, way=way, drop=_other(way)), way == view.way)
         for way in WAYS
     ]
     rows = [components.links(say("plan.ask"), links)]
-    if view.way == "aql":
-        classes = [class_link(words, view, wish) for wish in plan.class_wishes(view.programme)]
-        rows += [components.links(say("plan.programme"), classes)] if classes else []
+    own = [wish for wish in plan.class_wishes(view.programme) if wish.way == view.way]
+    if own:
+        rows.append(
+            components.links(
+                say(f"plan.own_{view.way}"), [own_link(words, view, each) for each in own]
+            )
+        )
     return html.Div(rows, className="filters")
 
 
-def class_link(words: Wording, view: PlanView, wish: plan.ClassWish) -> tuple[str, str, bool]:
-    """A class's own plan: its text, its address, and whether it is the one shown."""
-    asked = {"aql": wish.aql, "level": wish.level, "kind": wish.kind}
-    name = words.say(f"class.{wish.severity}")
-    text = words.say("plan.of_class", severity=name, aql=wish.aql, level=wish.level)
-    return text, to(view, **asked), all(view.fields[key] == each for key, each in asked.items())
+def own_link(words: Wording, view: PlanView, wish: plan.ClassWish) -> tuple[str, str, bool]:
+    """Classes' own plan: its text, its address, and whether it is the one shown."""
+    names = ", ".join(words.say(f"class.{each}") for each in wish.classes)
+    text = words.say(f"plan.of_class_{wish.way}", classes=names, **wish.asked)
+    shown = all(view.fields[key] == each for key, each in wish.asked.items())
+    return text, to(view, **wish.asked), shown
 
 
 def to(view: PlanView, *, drop: Sequence[str] = (), **changed: str) -> str:
