@@ -122,3 +122,9 @@ def test_what_people_do_makes_a_new_state_of_the_record(store: schema.Store) -> 
     between = records.newest(store)
     deeds.dispose(store, DONE, **BY, reason="stems")
     assert len({before, between, records.newest(store)}) == 3
+
+
+def test_a_lane_that_does_not_run_is_an_event_of_its_own(store: schema.Store) -> None:
+    deeds.record_event(store, replace(EVENT, kind="lane-down"), **BY)
+    deeds.record_event(store, replace(EVENT, key="e2", kind="lane-up", happened_at=AT), **BY)
+    assert deeds.events(store)["kind"].tolist() == [deeds.DOWN, deeds.UP]

@@ -184,7 +184,9 @@ def test_another_programs_database_is_no_store_and_stays_as_it_is(tmp_path, crea
 def test_a_store_made_by_a_newer_version_is_left_alone(filled, file):
     file.execute(f"UPDATE {migrations.VERSION_TABLE} SET version_num = '0999'")
     file.commit()
-    with pytest.raises(StoreTooNew, match=r"newer version of Toteproof.* revision 0999.* 0002 at"):
+    with pytest.raises(
+        StoreTooNew, match=rf"newer version of Toteproof.* revision 0999.* {migrations.HEAD} at"
+    ):
         schema.open_store(filled.url)
 
 
@@ -266,11 +268,13 @@ def test_a_damaged_file_is_said_to_be(tmp_path, store):
         records.programmes(schema.open_store(path))
 
 
+NEWEST = migrations.HEAD
+AFTER = f"{int(NEWEST) + 1:04}"
 NEXT_STEP = """
 import sqlalchemy as sa
 from alembic import op
 
-revision, down_revision, branch_labels, depends_on = "0003", "0002", None, None
+revision, down_revision, branch_labels, depends_on = "{after}", "{newest}", None, None
 
 
 def upgrade():
@@ -287,13 +291,14 @@ def newer(tmp_path, monkeypatch):
 
     def add(then: str) -> None:
         extra.mkdir()
-        (extra / "step_0003.py").write_text(NEXT_STEP.format(then=then))
+        text = NEXT_STEP.format(then=then, newest=NEWEST, after=AFTER)
+        (extra / f"step_{AFTER}.py").write_text(text)
         folder = Path(migrations.__file__).parent
         steps = ScriptDirectory(
             str(folder), version_locations=[str(folder / "versions"), str(extra)]
         )
         monkeypatch.setattr(migrations, "_steps", lambda: steps)
-        monkeypatch.setattr(migrations, "HEAD", "0003")
+        monkeypatch.setattr(migrations, "HEAD", AFTER)
 
     return add
 
@@ -311,7 +316,7 @@ def test_an_upgrade_that_fails_leaves_the_store_as_it_was(filled, file, newer):
     newer("raise RuntimeError('a bug')")
     with pytest.raises(RuntimeError, match="a bug"):
         schema.open_store(filled.url)
-    assert file.execute(f"SELECT * FROM {migrations.VERSION_TABLE}").fetchall() == [("0002",)]
+    assert file.execute(f"SELECT * FROM {migrations.VERSION_TABLE}").fetchall() == [(NEWEST,)]
     with pytest.raises(sqlite3.OperationalError, match="no such column: seen"):
         file.execute("SELECT seen FROM current")
 

@@ -4,23 +4,21 @@ Both are only ever added to. An event that was entered wrongly is withdrawn with
 tote's dispositions the newest stands, and the older ones stay on record.
 """
 
-from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any
 
 import pandas as pd
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import select
 
 from qa._validate import chosen
-from qa.errors import Conflict, StoreError
 from qa.store import schema
 from qa.store.entries import Logged
-from qa.store.rows import add, check_filled, check_stamp, frame, plain
-from qa.store.schema import Store, reading, writing
+from qa.store.recording import RECORDED, WITHDRAWN, record, stamped, withdraw
+from qa.store.rows import check_stamp, frame, plain
+from qa.store.schema import Store, reading
 
-PUT_RIGHT = "put-right"
-KINDS = (PUT_RIGHT, "head", "camera", "sanitation", "changeover", "something-else")
+PUT_RIGHT, DOWN, UP = "put-right", "lane-down", "lane-up"
+KINDS = (PUT_RIGHT, "head", "camera", "sanitation", "changeover", DOWN, UP, "something-else")
 DISPOSITIONS = ("release", "re-sort", "rework", "downgrade", "scrap")
 
 
@@ -35,7 +33,8 @@ class Event:
     happened_at : datetime
         With its zone.
     kind : str
-        One of `KINDS`; "put-right" says that the cause of stopped inspection was put right.
+        One of `KINDS`; "put-right" says that the cause of stopped inspection was put right,
+        "lane-down" that the lane does not run until "lane-up".
     what : str
         In the person's own words.
     """
@@ -73,7 +72,8 @@ def record_event(store: Store, event: Event, *, by: str, at: datetime) -> Logged
     """
     chosen(dict.fromkeys(KINDS), "kind", event.kind)
     check_stamp(by, at)
-    return _record(store, schema.event, asdict(event), {"action": "recorded", **_stamp(by, at, "")})
+    stamp = {"action": RECORDED, **stamped(by, at, "")}
+    return record(store, schema.event, asdict(event), stamp)
 
 
 def withdraw_event(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logged:
@@ -84,22 +84,13 @@ def withdraw_event(store: Store, key: str, *, by: str, at: datetime, reason: str
     StoreError
         If there is no such event.
     """
-    check_stamp(by, at, reason)
-    with writing(store) as connection:
-        kept = _kept(connection, schema.event, key)
-        if not kept:
-            raise StoreError(f"there is no event {key} in the store")
-        if len(kept) > 1:
-            return Logged(key, new=False)
-        stamp = {"action": "withdrawn", **_stamp(by, at, reason)}
-        add(connection, schema.event, [{**kept[0], **stamp}])
-    return Logged(key, new=True)
+    return withdraw(store, schema.event, key, by=by, at=at, reason=reason)
 
 
 def events(store: Store) -> pd.DataFrame:
     """Every event that stands, in order of happening: the fields of `Event`, ``by`` and ``at``."""
     table = schema.event
-    withdrawn = select(table.c.key).where(table.c.action == "withdrawn")
+    withdrawn = select(table.c.key).where(table.c.action == WITHDRAWN)
     columns = plain(table, (*Event.__dataclass_fields__, "by", "at"))
     found = select(*columns).where(table.c.key.not_in(withdrawn))
     with reading(store) as connection:
@@ -127,7 +118,7 @@ def dispose(
     """
     chosen(dict.fromkeys(DISPOSITIONS), "what", disposition.what)
     check_stamp(by, at, reason)
-    return _record(store, schema.disposition, asdict(disposition), _stamp(by, at, reason))
+    return record(store, schema.disposition, asdict(disposition), stamped(by, at, reason))
 
 
 def dispositions(store: Store) -> pd.DataFrame:
@@ -141,28 +132,3 @@ def dispositions(store: Store) -> pd.DataFrame:
         found = select(*plain(table, names)).order_by(table.c.at, table.c.key)
         every = frame(connection, found)
     return every.drop_duplicates(["site", "lot", "tote"], keep="last").reset_index(drop=True)
-
-
-def _record(store: Store, table: Table, row: dict[str, Any], stamp: Mapping[str, Any]) -> Logged:
-    check_filled(row, table.name)
-    with writing(store) as connection:
-        kept = _kept(connection, table, row["key"])
-        if not kept:
-            add(connection, table, [{**row, **stamp}])
-            return Logged(row["key"], new=True)
-    differing = [name for name, value in row.items() if kept[0][name] != value]
-    if differing:
-        told = ", ".join(f"{e} is {kept[0][e]} there and {row[e]} here" for e in differing)
-        raise Conflict(f"{table.name} {row['key']} is recorded with other content: {told}")
-    return Logged(row["key"], new=False)
-
-
-def _kept(connection: Connection, table: Table, key: str) -> list[dict[str, Any]]:
-    """The rows of a key, the first recorded first."""
-    rows = select(table).where(table.c.key == key)
-    found = [dict(row) for row in connection.execute(rows).mappings()]
-    return sorted(found, key=lambda row: str(row.get("action", "")))
-
-
-def _stamp(by: str, at: datetime, reason: str) -> dict[str, Any]:
-    return {"by": by.strip(), "at": at, "reason": reason.strip()}

@@ -404,7 +404,10 @@ def newest(store: Store) -> tuple[int, ...]:
     """What differs whenever the record does: last entry, and rows of all else that is recorded."""
     with reading(store) as connection:
         last = select(func.coalesce(func.max(entry.c.number), 0)).scalar_subquery()
-        others = (schema.programme_version, schema.finding, schema.event, schema.disposition)
+        others = (
+            *(schema.programme_version, schema.finding, schema.event, schema.disposition),
+            *(schema.acknowledgement, schema.baseline),
+        )
         rows = (select(func.count()).select_from(each).scalar_subquery() for each in others)
         return tuple(int(each) for each in connection.execute(select(last, *rows)).one())
 

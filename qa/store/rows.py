@@ -8,6 +8,7 @@ import pandas as pd
 from sqlalchemy import (
     ColumnElement,
     Connection,
+    Date,
     DateTime,
     FromClause,
     Select,
@@ -70,6 +71,6 @@ def frame(connection: Connection, found: Select[Any]) -> pd.DataFrame:
         if isinstance(column.type, DateTime):
             times = pd.to_datetime(frame[column.key], utc=True)
             frame[column.key] = times.astype("datetime64[us, UTC]")
-        elif column.key == "day":
-            frame["day"] = pd.to_datetime(frame["day"]).astype("datetime64[us]")
+        elif isinstance(column.type, Date):
+            frame[column.key] = pd.to_datetime(frame[column.key]).astype("datetime64[us]")
     return frame

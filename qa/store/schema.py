@@ -216,6 +216,42 @@ disposition = Table(
     Index(None, "lot"),
 )
 
+acknowledgement = Table(
+    "acknowledgement",
+    metadata,
+    Column("key", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("lane", Text, nullable=False),
+    Column("product", Text, nullable=False),
+    Column("category", Text, nullable=False),
+    Column("signalled_at", Moment, nullable=False),
+    Column("cause", Text, nullable=False),
+    Column("done", Text, nullable=False),
+    PrimaryKeyConstraint("key", "action"),
+    CheckConstraint("action in ('recorded', 'withdrawn')", name="action"),
+)
+
+baseline = Table(
+    "baseline",
+    metadata,
+    Column("key", Text, primary_key=True),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("site", Text, nullable=False),
+    Column("product", Text, nullable=False),
+    Column("lane", Text),
+    Column("first_day", Date, nullable=False),
+    Column("last_day", Date, nullable=False),
+    # {"T12": "camera covered", ...} with sorted keys: each tote set aside, and its cause.
+    Column("set_aside", Text, nullable=False),
+    CheckConstraint("last_day >= first_day", name="days"),
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Store:

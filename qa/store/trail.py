@@ -51,6 +51,7 @@ def _breaks(connection: Connection) -> Iterator[str]:
     yield from _sums_breaks(connection)
     yield from _orphans(connection, schema.finding, "lifted")
     yield from _orphans(connection, schema.event, "withdrawn")
+    yield from _orphans(connection, schema.acknowledgement, "withdrawn")
 
 
 def _number_breaks(connection: Connection) -> Iterator[str]:
