@@ -1,9 +1,12 @@
 """Audits out of the record into a file, and back."""
 
+import glob
+import sys
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+import duckdb
 import openpyxl
 import pandas as pd
 import pytest
@@ -20,6 +23,7 @@ from tests.conftest import PLANT
 AT = datetime(2026, 3, 20, tzinfo=UTC)
 Fields = Callable[..., dict[str, object]]
 FORMULAS = ["=1+1", "+49 30", "-2", "@here", "'=quoted", "plain, with a comma", 'a "quote"', "007"]
+FORMULAS += ["＝1+1", "＠here", "'＋1", "a\tb", '=HYPERLINK("http://x","y")', "''=1"]
 
 
 @pytest.fixture
@@ -71,7 +75,7 @@ def test_no_text_is_run_as_a_formula(filled: schema.Store, tmp_path: Path, endin
         assert not any(cell.data_type == "f" for row in sheet.iter_rows() for cell in row)
         cells = [str(cell.value or "") for row in sheet.iter_rows() for cell in row]
     assert "'=1+1" in cells
-    assert not any(cell.startswith(("=", "+", "-", "@")) for cell in cells)
+    assert not any(cell.startswith(("=", "+", "-", "@", "\t", "＝", "＠")) for cell in cells)
 
 
 @pytest.mark.parametrize("text", FORMULAS)
@@ -96,8 +100,58 @@ def test_no_file_is_written_over_and_nothing_is_left_half_written(
     with pytest.raises(InvalidFile, match=r"a.csv is there already; name another file"):
         exporting.export(filled, there)
     assert there.read_text() == "mine"
-    with pytest.raises(InvalidFile, match=r"a.ods must end in one of .csv, .xlsx"):
+    with pytest.raises(InvalidFile, match=r"a.ods must end in one of .csv, .xlsx, .parquet"):
         exporting.export(filled, folder / "a.ods")
     with pytest.raises(InvalidFile, match=r"there is no folder .*none for a.csv"):
         exporting.export(filled, folder / "none" / "a.csv")
     assert sorted(each.name for each in folder.iterdir()) == ["a.csv"]
+
+
+def test_parquet_has_typed_columns_and_texts_as_they_are(
+    filled: schema.Store, tmp_path: Path
+) -> None:
+    path = tmp_path / "it's *.parquet"  # a name is a name, never a pattern or a statement
+    assert exporting.export(filled, path) == len(FORMULAS) + 2
+    with duckdb.connect(config={"autoinstall_known_extensions": "false"}) as connection:
+        rows = connection.read_parquet(glob.escape(str(path)))
+        kinds = dict(zip(rows.columns, map(str, rows.types), strict=True))
+        notes = {note for (note,) in rows.project("note").fetchall()}
+        sums = rows.aggregate(
+            "sum(inspected)::INT, sum(stem)::INT, count(pieces_in_tote)::INT, "
+            "max(epoch_us(pulled_at)), min(day)"
+        ).fetchall()
+    assert notes == {*FORMULAS, ""}
+    assert kinds["day"] == "DATE"
+    assert kinds["pieces_in_tote"] == "INTEGER"
+    assert kinds["pulled_at"] == kinds["re_sorted_at"] == "TIMESTAMP WITH TIME ZONE"
+    count, last = len(FORMULAS) + 2, datetime(2026, 3, 17, 9, 30, tzinfo=UTC)
+    expected = (200 * count, 2 * count, 1, round(last.timestamp() * 1e6), date(2026, 3, 16))
+    assert sums == [expected]
+
+
+def test_parquet_without_its_writer_says_what_to_install(
+    filled: schema.Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "duckdb", None)
+    with pytest.raises(
+        InvalidFile, match=r'parquet file needs .* pip install "toteproof\[fleet\]"'
+    ):
+        exporting.export(filled, tmp_path / "a.parquet")
+    assert not (tmp_path / "a.parquet").exists()
+
+
+def test_what_a_sheet_cannot_hold_is_said(
+    filled: schema.Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(exporting, "MOST_IN_SHEET", 3)
+    with pytest.raises(InvalidFile, match=r"holds at most 3 audits, got 16; export fewer days"):
+        exporting.export(filled, tmp_path / "a.xlsx")
+
+
+def test_corrected_audits_alone_can_be_exported(
+    filled: schema.Store, programme: Programme, audit_fields: Fields, tmp_path: Path
+) -> None:
+    old = records.tallies(filled, tote="T3").iloc[0]["key"]
+    mended = parse(audit_fields(tote="T3", key=old, stem=5), programme)
+    records.correct(filled, mended, by="Ines", at=AT, reason="counted again")
+    assert exporting.export(filled, tmp_path / "a.csv", state="corrected") == 1

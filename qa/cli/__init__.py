@@ -218,7 +218,7 @@ def export_(
     lane: str | None,
     as_json: bool,
 ) -> None:
-    """Write the audits to a new file, .csv or .xlsx; the importer takes it back."""
+    """Write the audits to a new file: .csv or .xlsx, which the importer takes back, or .parquet."""
     from qa.cli import answers  # noqa: PLC0415 - takes long to import
 
     days = _days(first_day, last_day)

@@ -202,4 +202,5 @@ def plain(cell: Cell) -> Cell:
     return cell
 
 
-_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# A spreadsheet of a Japanese or Chinese setting takes the wide signs for the narrow ones.
+_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")

@@ -1,13 +1,15 @@
-"""Audits out of the record into a CSV or XLSX file that the importer takes back.
+"""Audits out of the record: a CSV or XLSX file that the importer takes back, or a Parquet file.
 
 Headers are the fields' own names. A spreadsheet would run a text that begins like a formula, so
-such a text gets an apostrophe before it, which the importer takes away again.
+such a text gets an apostrophe before it, which the importer takes away again. Parquet is for other
+programs: texts stand as they are, days are days, times are in UTC, unknown is null.
 """
 
 import os
 import secrets
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -17,23 +19,25 @@ from qa.store import records
 from qa.store.schema import Store
 
 LEFT_OUT = ("incorrect", "programme")  # follow from the rest
+MOST_IN_SHEET = 1_048_575  # rows of a sheet, less the headers
 
 
-def export(store: Store, path: str | Path, **wanted: object) -> int:
+def export(store: Store, path: str | Path, **wanted: Any) -> int:
     """Write the current audits that are not voided; how many there were.
 
     Parameters
     ----------
     store : Store
     path : path
-        Ends in .csv or .xlsx, and is not there yet.
+        Ends in .csv, .xlsx or .parquet, and is not there yet.
     **wanted
-        As for `qa.store.records.tallies`.
+        As for `qa.store.records.audits`.
 
     Raises
     ------
     InvalidFile
-        If the file is there already, has another ending, or cannot be written.
+        If the file is there already, has another ending, cannot hold so many audits, cannot be
+        written, or its writer is not installed.
     """
     path = Path(path)
     write = _WRITERS.get(path.suffix.lower())
@@ -77,7 +81,36 @@ def _csv(audits: pd.DataFrame, path: Path) -> None:
 
 
 def _xlsx(audits: pd.DataFrame, path: Path) -> None:
+    if len(audits) > MOST_IN_SHEET:
+        raise InvalidFile(
+            f"a sheet holds at most {MOST_IN_SHEET:,} audits, got {len(audits):,}; export fewer "
+            "days, or a .csv or .parquet file"
+        )
     as_rows(audits).to_excel(path, index=False, sheet_name="audits", engine="openpyxl")
 
 
-_WRITERS: dict[str, Callable[[pd.DataFrame, Path], None]] = {".csv": _csv, ".xlsx": _xlsx}
+def _parquet(audits: pd.DataFrame, path: Path) -> None:
+    try:
+        import duckdb  # noqa: PLC0415 - an extra that few need and that takes long to import
+    except ModuleNotFoundError:
+        raise InvalidFile(
+            'a .parquet file needs its writer: pip install "toteproof[fleet]"'
+        ) from None
+    with duckdb.connect(config=_AT_HOME) as connection:
+        try:
+            rows = connection.from_df(audits)
+            rows.project(_TYPED).write_parquet(str(path), compression="zstd")
+        except duckdb.IOException as reason:
+            raise OSError(0, str(reason).partition("\n")[0]) from None
+
+
+_AT_HOME: dict[str, str | bool | int | float | list[str]] = {
+    "autoinstall_known_extensions": "false",
+    "autoload_known_extensions": "false",
+}
+_TYPED = "* REPLACE (CAST(day AS DATE) AS day, CAST(pieces_in_tote AS INTEGER) AS pieces_in_tote)"
+_WRITERS: dict[str, Callable[[pd.DataFrame, Path], None]] = {
+    ".csv": _csv,
+    ".xlsx": _xlsx,
+    ".parquet": _parquet,
+}

@@ -236,9 +236,13 @@ def tallies(
     return _current(store, _filters(entry, wanted, first_day, last_day))
 
 
-def audits(store: Store, **wanted: Any) -> pd.DataFrame:
-    """As `tallies`, with the note of each audit and where it came from beside it."""
+def audits(store: Store, *, state: str | None = None, **wanted: Any) -> pd.DataFrame:
+    """As `tallies`, with the note of each audit and where it came from beside it.
+
+    A `state`, "logged" or "corrected", is that of an audit's newest entry.
+    """
     days = {name: wanted.pop(name, None) for name in ("first_day", "last_day")}
+    wanted["action"] = state
     return _current(
         store, _filters(entry, wanted, days["first_day"], days["last_day"]), ("note", "source")
     )
