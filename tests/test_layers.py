@@ -33,7 +33,7 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     # An import ends in the record, so files may call the store; the store never calls files.
     "qa.files": (
         ("qa.files", "qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),
-        ("pandas", "numpy", "openpyxl", "pydantic"),
+        ("pandas", "numpy", "openpyxl", "pydantic", "duckdb"),
     ),
     "qa.claim": (
         ("qa.claim", "qa.intervals", "qa.tally", "qa.programme", "qa.wording", *GROUND),
