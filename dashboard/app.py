@@ -136,6 +136,18 @@ def _frame() -> list[Any]:
                     className="bar-name",
                 ),
                 html.Nav(id=NAV, **{"aria-label": say("app.pages")}),
+                html.A(
+                    id="app-outbox",
+                    href=tally.PATH,
+                    className="bar-waits",
+                    hidden=True,
+                    role="status",
+                    **{
+                        "data-say-one": say("app.outbox_one"),
+                        "data-say-other": say("app.outbox_other", count="{count}"),
+                        "data-say-refused": say("app.outbox_refused", count="{count}"),
+                    },
+                ),
             ],
             className="bar",
         ),

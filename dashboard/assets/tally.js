@@ -1,14 +1,22 @@
-/* The Tally form: counts, keeps the draft in this browser, sends it once, says what came back.
+/* The Tally form: counts, keeps the draft in this browser, sends it once, says what came back;
+   what nobody answers waits in the outbox, and its verdict is shown here when it comes.
    All words come from the server, in the form's data-say-* attributes and in its answers. */
 (function () {
   "use strict";
 
-  const DRAFT = "toteproof.tally.draft";
+  const DRAFT = "toteproof.tally.draft."; // one a tab, so that no tab writes over another's
+  const TAB = "toteproof.tally.tab";
   const MEMORY = "toteproof.tally.memory";
+  const ALIVE = 12000; // a tab that did not stir for so many milliseconds is gone
+  const STEPS = 50; // that can be undone
+  const HOLD = 500, REPEAT = 120; // milliseconds until a held stepper repeats, and between
   const TEXTS = ["tote", "inspector", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note", "inspected"];
   const CHOICES = ["lane", "purpose", "shift", "head", "product"];
   let draft = null;
+  let tab = null;
   let saved = false;
+  let done = []; // what the form said before each change, the newest last
+  let shown = ""; // what it says
   let busy = false; // the script itself is filling the form in
 
   const at = (name) => document.getElementById("tally-" + name);
@@ -22,6 +30,32 @@
   }
   function write(place, value) {
     try { localStorage.setItem(place, JSON.stringify(value)); } catch (fault) { /* private mode: nothing is kept */ }
+  }
+  function forget(place) {
+    try { localStorage.removeItem(place); } catch (fault) { /* as above */ }
+  }
+
+  /* This tab's name. A copy of a tab has the name of the first, which still stirs. */
+  function named() {
+    if (tab) return tab;
+    const entry = performance.getEntriesByType("navigation")[0];
+    let mine = null;
+    try { mine = sessionStorage.getItem(TAB); } catch (fault) { /* as above */ }
+    const taken = mine && Date.now() - (read(DRAFT + mine).seen || 0) < ALIVE && !(entry && entry.type === "reload");
+    tab = mine && !taken ? mine : window.toteproof.newKey();
+    try { sessionStorage.setItem(TAB, tab); } catch (fault) { /* as above */ }
+    return tab;
+  }
+  /* The draft of this tab, else the newest of a tab that is gone. */
+  function found() {
+    const mine = read(DRAFT + named());
+    if (mine.values) return mine;
+    const left = Object.keys(localStorage).filter((each) => each.startsWith(DRAFT)).map((each) => [each, read(each)]);
+    const gone = left.filter(([, each]) => each.values && Date.now() - (each.seen || 0) > ALIVE);
+    gone.sort(([, a], [, b]) => b.seen - a.seen);
+    if (!gone.length) return {};
+    forget(gone[0][0]);
+    return gone[0][1];
   }
 
   /* Inputs belong to the page's framework; it hears a value only through the browser's own setter. */
@@ -55,8 +89,28 @@
 
   function keep() {
     if (saved) return;
-    write(DRAFT, Object.assign({}, draft, { values: values() }));
+    const now = JSON.stringify(values());
+    if (now !== shown) { done = done.concat(shown ? [shown] : []).slice(-STEPS); shown = now; }
+    at("undo").disabled = !done.length;
+    stir();
     write(MEMORY, { lane: chosen("lane"), inspector: text("inspector"), shift: chosen("shift"), during: form().dataset.shift });
+  }
+
+  function stir() {
+    if (form() && draft && !saved && (draft.begun || draft.kept)) write(DRAFT + named(), Object.assign({}, draft, { kept: true, seen: Date.now(), values: values() }));
+  }
+  function undo() {
+    if (saved || !done.length) return;
+    const before = JSON.parse(done.pop());
+    busy = true;
+    for (const name of TEXTS.concat(counts())) put(at(name), before[name] || "");
+    for (const name of CHOICES) choose(name, before[name] || "");
+    busy = false;
+    shown = JSON.stringify(values());
+    at("undo").disabled = !done.length;
+    asked();
+    sum();
+    stir();
   }
 
   /* When pieces were pulled: the server's clock at the first touch, else this browser's set by it. */
@@ -119,6 +173,13 @@
   const newKey = () => window.toteproof.newKey();
   const send = (where, fields) => window.toteproof.send(where, fields);
 
+  /* Nobody answered: it waits here, and the next tote can be logged. */
+  function kept(where, fields) {
+    if (!window.toteproof.outbox.add(where, fields)) return false;
+    tell("unsaved", [["answer-word", say("kept-title")], ["answer-next", say("kept", { tote: fields.tote })]]);
+    return true;
+  }
+
   function refused(answer) {
     if (answer === null) { tell("unsaved", [["answer-word", say("refused-title")], ["answer-next", say("unsaved")]]); return; }
     const problems = Object.entries(answer.problems || {});
@@ -149,11 +210,14 @@
     const answer = await send(form().dataset.saveAt, fields);
     button.disabled = false;
     button.textContent = say("save");
-    if (answer === null || answer.refused) { refused(answer); return; }
+    const waits = answer === null && kept(form().dataset.saveAt, fields);
+    if (!waits && (answer === null || answer.refused)) { refused(answer); return; }
     saved = true;
-    write(DRAFT, {});
+    forget(DRAFT + named());
     form().dataset.state = "saved";
     button.textContent = say("again");
+    at("undo").disabled = true;
+    if (waits) return;
     tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.why]].concat(answer.more.map((each) => ["", each]), [["quiet", answer.said]]));
     if (answer.then) offer(answer.then);
     at("verdict").scrollIntoView({ block: "nearest" });
@@ -191,6 +255,7 @@
     at("pull-note").textContent = found.note;
     if (text("inspected") === form().dataset.pull) put(at("inspected"), found.pull);
     form().dataset.pull = found.pull;
+    clean();
   }
 
   async function lock() {
@@ -204,16 +269,18 @@
     button.disabled = true;
     const answer = await send(form().dataset.findingAt, fields);
     button.disabled = false;
-    if (answer === null || answer.refused) { refused(answer); return; }
+    const waits = answer === null && kept(form().dataset.findingAt, fields);
+    if (!waits && (answer === null || answer.refused)) { refused(answer); return; }
     put(at("what"), "");
     draft.finding = "";
-    tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.said]]);
+    if (!waits) tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.said]]);
   }
 
   function fresh() {
     busy = true;
     draft = { key: newKey(), loaded: Date.now() };
     saved = false;
+    done = [];
     form().dataset.state = "open";
     for (const name of ["tote", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note"].concat(counts())) put(at(name), "");
     put(at("inspected"), form().dataset.pull);
@@ -223,12 +290,15 @@
     tell("waiting", [["quiet", say("waiting")]], true);
     noFaults();
     sum();
+    at("before").textContent = "";
+    at("undo").disabled = true;
+    shown = JSON.stringify(values());
     busy = false;
   }
 
   function begin() {
     const memory = read(MEMORY);
-    const kept = read(DRAFT);
+    const kept = found();
     fresh();
     busy = true;
     choose("lane", memory.lane || "");
@@ -241,20 +311,122 @@
     }
     asked();
     sum();
+    shown = JSON.stringify(values());
     busy = false;
+    outbox();
+    before();
     const query = Object.fromEntries(new URLSearchParams(location.search));
     if (query.tote && !text("tote")) prepare(query);
     else if (!text("tote")) at("tote").focus();
   }
 
+  /* The one tap says how many pieces it takes for counted. */
+  function clean() {
+    at("clean").textContent = say("all-correct", { count: text("inspected") || "0" });
+  }
+
+  /* Whether the tote was audited before: the same number may be another tote, or a slip. */
+  async function before() {
+    const tote = text("tote");
+    const place = at("before");
+    if (!tote) { place.textContent = ""; return; }
+    try {
+      const answer = await fetch(form().dataset.beforeAt + "?" + new URLSearchParams({ tote: tote }));
+      const said = await answer.json();
+      if (form() && text("tote") === tote && !saved) place.textContent = said.said || "";
+    } catch (fault) { place.textContent = ""; }
+  }
+
+  /* What waits, what was refused and what came back meanwhile, each with what to do. */
+  function outbox() {
+    const place = at("outbox");
+    if (!place) return;
+    const items = window.toteproof.outbox.items();
+    place.hidden = !items.length;
+    const list = place.querySelector("ul");
+    const busyOn = document.activeElement && document.activeElement.dataset.key;
+    list.replaceChildren(...items.map(waiting));
+    const same = busyOn && list.querySelector('[data-key="' + busyOn + '"]');
+    if (same) same.focus();
+  }
+  function waiting(item) {
+    const line = document.createElement("li");
+    const named = document.createElement("b");
+    named.textContent = say("waiting-tote", { tote: item.fields.tote, lane: item.fields.lane });
+    const told = document.createElement("p");
+    const answer = item.answer;
+    if (answer) {
+      line.dataset.state = answer.state;
+      told.textContent = [answer.word, answer.next, answer.why].filter(Boolean).join(". ").replaceAll("..", ".");
+    } else if (item.refused) {
+      line.dataset.state = "unsaved";
+      told.textContent = say("waiting-refused", { trouble: item.refused.trouble || Object.values(item.refused.problems || {}).join("; ") });
+    } else told.textContent = say("waiting-unsent");
+    line.append(named, told);
+    if (answer || item.refused) line.append(action(item, line));
+    return line;
+  }
+  function action(item, line) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "act act-second";
+    button.dataset.key = item.key;
+    button.textContent = say(item.answer ? "waiting-seen" : "waiting-mend");
+    button.addEventListener("click", function () {
+      if (!item.answer && !saved && text("tote")) { line.querySelector("p").textContent = say("waiting-busy"); return; }
+      if (!item.answer) mend(item);
+      window.toteproof.outbox.remove(item.key);
+    });
+    return button;
+  }
+  /* What was refused comes back into the form under its own key. */
+  function mend(item) {
+    fresh();
+    draft = { key: item.key, loaded: Date.now(), begun: item.fields.pulled_at };
+    busy = true;
+    for (const name of TEXTS.concat(counts())) if (name !== "pulled_at") put(at(name), item.fields[name] || "");
+    for (const name of CHOICES) if (item.fields[name] !== undefined) choose(name, item.fields[name]);
+    if (item.fields.what) { put(at("what"), item.fields.what); at("what").closest("details").open = true; }
+    busy = false;
+    asked();
+    sum();
+    keep();
+    refused(item.refused);
+  }
+  document.addEventListener("toteproof-outbox", function () { if (form() && form().dataset.state) outbox(); });
+  setInterval(stir, ALIVE / 3);
+
+  /* A tap on a stepper counts one; held, it goes on counting. */
+  let held = null;
+  function step(button) {
+    const input = document.getElementById(button.dataset.of);
+    put(input, Math.max(0, (Number(input.value) || 0) + Number(button.dataset.step)));
+  }
+  function let_go() {
+    if (held) { clearTimeout(held.wait); clearInterval(held.go); }
+  }
+  document.addEventListener("pointerdown", function (event) {
+    const button = form() && event.target.closest("[data-step]");
+    if (!button || saved || event.button) return;
+    let_go();
+    held = { button: button, counted: false };
+    const of = held;
+    of.wait = setTimeout(function () {
+      of.counted = true;
+      of.go = setInterval(() => step(button), REPEAT);
+    }, HOLD);
+  });
+  for (const end of ["pointerup", "pointercancel", "pointerleave", "blur"]) window.addEventListener(end, let_go);
+
   document.addEventListener("click", function (event) {
     if (!form()) return;
-    const step = event.target.closest("[data-step]");
+    const stepped = event.target.closest("[data-step]");
     const choice = event.target.closest("#tally-form [data-value]");
-    if (step && !saved) {
-      const input = document.getElementById(step.dataset.of);
-      put(input, Math.max(0, (Number(input.value) || 0) + Number(step.dataset.step)));
-    } else if (choice && !saved) {
+    if (stepped && !saved) {
+      if (!(held && held.button === stepped && held.counted)) step(stepped);
+      held = null;
+    } else if (event.target.closest("#tally-undo")) undo();
+    else if (choice && !saved) {
       choose(choice.parentElement.dataset.field, choice.dataset.value);
       asked();
       touch();
@@ -269,7 +441,11 @@
     if (!form() || !form().contains(event.target) || !draft || busy) return;
     if (event.target.id !== "tally-what") { touch(); keep(); }
     fault(event.target.id.slice(6), "");
+    if (event.target.id === "tally-inspected") clean();
     sum();
+  });
+  document.addEventListener("change", function (event) {
+    if (form() && event.target.id === "tally-tote" && !saved) before();
   });
 
   document.addEventListener("submit", function (event) {

@@ -27,14 +27,14 @@
         signal: stop.signal,
       });
       const said = await answer.json();
-      return answer.ok ? said : Object.assign({ refused: true }, said);
+      return answer.ok ? said : Object.assign({ refused: true, status: answer.status }, said);
     } catch (reason) {
       return null;
     } finally {
       clearTimeout(late);
     }
   }
-  window.toteproof = { newKey: newKey, send: send };
+  window.toteproof = Object.assign(window.toteproof || {}, { newKey: newKey, send: send });
 
   /* Small forms: fields are named by what follows the form's name in their ids. */
   const formOf = (element) => element.closest("form[data-send]");

@@ -6,23 +6,26 @@ from datetime import datetime
 from typing import Any
 
 from dash import Dash, Input, Output, dcc, html
-from flask import Response, jsonify
+from flask import Response, jsonify, request
 
 from dashboard import components
 from dashboard.pages.sending import sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import tally
 from dashboard.views.record import Inspection
-from dashboard.views.tally import Saved, TallyView
+from dashboard.views.tally import Before, Saved, TallyView
 from qa.store.schema import Store
 
 PATH, TITLE = "/tally", "page.tally"
 BODY, FORM, ANSWER = "tally-body", "tally-form", "tally-answer"
 SAVE_AT, FINDING_AT, CLOCK_AT = "/tally/audits", "/tally/findings", "/tally/clock"
+BEFORE_AT = "/tally/before"
 PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
 SAYS = (
     *("uncounted", "minus", "unsaved", "unsaved_trouble", "refused", "refused_title"),
-    *("correct_unknown", "save", "saving", "again", "waiting"),
+    *("correct_unknown", "save", "saving", "again", "waiting", "all_correct"),
+    *("kept", "kept_title", "waiting_tote", "waiting_unsent", "waiting_refused"),
+    *("waiting_seen", "waiting_mend", "waiting_busy"),
 )  # what the page's script may have to say
 
 
@@ -39,6 +42,12 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.get(CLOCK_AT)
     def clock() -> Response:
         return jsonify(now=now().isoformat())
+
+    @app.server.get(BEFORE_AT)
+    def before() -> Response:
+        return jsonify(
+            said=said_before(words(), tally.before(store, request.args.get("tote", ""), now()))
+        )
 
     @app.server.post(SAVE_AT)
     def save() -> Response:
@@ -108,7 +117,10 @@ def body(words: Wording, view: TallyView) -> list[Any]:
                 html.Div(
                     [which(words, view, shift), found(words, view), more(words, view)],
                 ),
-                html.Div([verdict(words), finding(words), caution(words)], className="tally-aside"),
+                html.Div(
+                    [outbox(words), verdict(words), finding(words), caution(words)],
+                    className="tally-aside",
+                ),
             ],
             id=FORM,
             className="tally",
@@ -131,6 +143,7 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
         "data-save-at": SAVE_AT,
         "data-finding-at": FINDING_AT,
         "data-clock-at": CLOCK_AT,
+        "data-before-at": BEFORE_AT,
         **{f"data-say-{name.replace('_', '-')}": text for name, text in names.items()},
     }
 
@@ -161,6 +174,10 @@ def _kept(name: str) -> dict[str, str]:
         "minus": ("sum", "inspected"),
         "unsaved_trouble": ("trouble",),
         "refused": ("count",),
+        "all_correct": ("count",),
+        "kept": ("tote",),
+        "waiting_tote": ("tote", "lane"),
+        "waiting_refused": ("trouble",),
     }
     return {place: f"{{{place}}}" for place in places.get(name, ())}
 
@@ -177,7 +194,12 @@ def which(words: Wording, view: TallyView, shift: str) -> html.Section:
         None,
         html.Div(
             [
-                field("tote", say("tally.tote"), hint=say("tally.tote_hint")),
+                html.Div(
+                    [
+                        field("tote", say("tally.tote"), hint=say("tally.tote_hint")),
+                        html.P(id="tally-before", className="tally-note", role="status"),
+                    ]
+                ),
                 field("inspector", say("tally.inspector"), offers=view.inspectors),
             ],
             className="fields",
@@ -234,7 +256,14 @@ def found(words: Wording, view: TallyView) -> html.Section:
                     role="status",
                 ),
                 html.Button(
-                    say("tally.all_correct"),
+                    say("tally.undo"),
+                    id="tally-undo",
+                    type="button",
+                    className="act act-second",
+                    disabled=True,
+                ),
+                html.Button(
+                    say("tally.all_correct", count=programme.pull),
                     id="tally-clean",
                     type="button",
                     className="act act-second",
@@ -297,6 +326,28 @@ def more(words: Wording, view: TallyView) -> html.Details:
 
 def field(name: str, label: str, **more: Any) -> html.Div:
     return components.field(f"tally-{name}", label, **more)
+
+
+def said_before(words: Wording, last: Before | None) -> str:
+    """What is on record of a tote's number lately; blank where nothing is."""
+    if last is None:
+        return ""
+    return words.say(
+        "tally.before",
+        at=last.said,
+        lane=last.lane,
+        purpose=words.say(f"purpose.{last.purpose}"),
+        correct=last.correct,
+        inspected=last.inspected,
+    )
+
+
+def outbox(words: Wording) -> html.Section:
+    """What waits in this browser; the page's script fills it in."""
+    said = [html.H2(words.say("tally.waiting_title")), html.Ul([])]
+    return html.Section(
+        said, id="tally-outbox", className="panel tally-outbox", hidden=True, role="status"
+    )
 
 
 def verdict(words: Wording) -> html.Section:

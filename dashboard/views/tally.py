@@ -16,10 +16,11 @@ from qa.programme import Programme
 from qa.store import deeds, records
 from qa.store.schema import Store
 from qa.verdicts import LotVerdict
-from qa.wording import load
+from qa.wording import load, utc
 
 INSPECTORS = 12  # names offered, those who pulled last
 SOURCE = "form"
+AGAIN = timedelta(days=7)  # a number that comes again later is another tote
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +60,17 @@ class Saved:
     lot_is_tote: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Before:
+    """The newest audit of a tote's number: when it was pulled, in plant time, and what it found."""
+
+    said: str
+    lane: str
+    purpose: str
+    inspected: int
+    correct: int
+
+
 def view(store: Store, now: datetime) -> TallyView:
     """The form as it is now."""
     kept = kept_record.record(store)
@@ -86,6 +98,24 @@ def pulls(kept: Record) -> tuple[Pull, ...]:
         here = tuple(each for each in other if (each.lane, each.product) == (lane, product))
         found.append(Pull(str(lane), str(product), pieces, here))
     return tuple(found)
+
+
+def before(store: Store, tote: str, now: datetime) -> Before | None:
+    """What the last week has on record of a tote's number; None for nothing."""
+    if not tote.strip():
+        return None
+    since = (now - AGAIN).date()
+    found = records.tallies(store, tote=tote.strip(), first_day=since)
+    if found.empty:
+        return None
+    last = found.iloc[-1]
+    return Before(
+        said=load().moment(utc(last["pulled_at"]), records.programme(store).zone),
+        lane=str(last["lane"]),
+        purpose=str(last["purpose"]),
+        inspected=int(last["inspected"]),
+        correct=int(last["correct"]),
+    )
 
 
 def save(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> Saved:

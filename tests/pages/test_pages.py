@@ -169,25 +169,6 @@ def test_a_food_safety_finding_locks_the_tote(page: Any, plant: schema.Store) ->
     page.says("whatever the sample says", "#tally-answer")
 
 
-def test_a_server_that_is_down_is_said_and_the_draft_survives(
-    page: Any, plant: schema.Store, own_server: Any
-) -> None:
-    page.address = own_server.address
-    page.open("/tally")
-    fill(page, "down-1")
-    page.click("#tally-clean")
-    own_server.stop()
-    page.click("#tally-save")
-    page.says("Not saved: the server did not answer", "#tally-answer")
-    assert records.tallies(plant, tote="down-1").empty
-    own_server.start()
-    page.open("/tally")
-    page.wait(lambda _: page.find("#tally-tote").get_attribute("value") == "down-1", "the draft")
-    page.click("#tally-save")
-    assert "Saved: tote down-1" in verdict(page)
-    assert len(records.tallies(plant, tote="down-1")) == 1
-
-
 def test_a_wrong_address_gets_a_sentence(page: Any) -> None:
     page.open("/shift?day=never")
     page.says('Day must be a date such as 2026-05-14, got "never".')
