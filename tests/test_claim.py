@@ -72,7 +72,7 @@ def test_an_average_claim_is_what_the_intervals_say(plant: Plant, programme: Pro
     assert (found.totes, found.inspected) == (36, 7200)
     assert found.incorrect == audits["incorrect"].sum()
     assert_allclose(found.estimate, counts[0].sum() / 7200)
-    assert found.assumed[0].endswith("strata count by totes inspected.")
+    assert found.assumed[0].endswith("each lane in a shift counts by its totes inspected.")
 
 
 def test_the_answer_follows_the_bounds(plant: Plant, programme: Programme) -> None:

@@ -1,21 +1,24 @@
 """Claim: the page's answer is that of qa, in words that the figures bear out."""
 
-import re
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from dashboard.views import claim as view
 from qa import claim as claims
-from qa import efficiency
+from qa import efficiency, statement
 from qa.claim import Bounds, Claim
 from qa.errors import InvalidInput
 from qa.intervals import InspectionStudy, rogan_gladen
+from qa.statement import Scope
+from qa.statement.document import Document
 from qa.store import records, schema
 from qa.wording import load
-from tests.small_plant import small_plant
+from tests.small_plant import NOW, PROGRAMME_FILE, small_plant
 
 DAYS = "?first=2026-04-01&last=2026-04-10"
 
@@ -37,17 +40,17 @@ def test_the_answer_is_that_of_the_claim(plant: schema.Store) -> None:
     assert shown.answered.told == claims.told(expected, load())
     lanes = efficiency.estimate(days, programme, by=("lane",)).set_index("lane")
     for part in shown.answered.lanes:
-        assert part.share.fraction == lanes.loc[part.lane, "correct"]
-        assert part.share.low == lanes.loc[part.lane, "low"]
-    made = efficiency.estimate(days, programme, by=())
-    assert shown.answered.made.fraction == made["correct"].iloc[0]
+        assert part.share.fraction == lanes.loc[part.label, "correct"]
+    made = shown.answered.sides[0]
+    assert (made.label, made.share.count) == ("as made", expected.incorrect)
+    assert (made.share.low, made.share.high) == (expected.bounds.lower, expected.bounds.upper)
     assert shown.answered.left_out == (("head-check", 6),)
 
 
 def test_one_lane_and_another_specification_may_be_asked_for(plant: schema.Store) -> None:
     one = view.view(plant, f"{DAYS}&lane=2&specification=freezer").answered
     assert one is not None
-    assert {part.lane for part in one.lanes} == {"2"}
+    assert {part.label for part in one.lanes} == {"2"}
     every = view.view(plant, f"{DAYS}&lane=2").answered
     assert every is not None
     assert one.claim.incorrect < every.claim.incorrect  # over-trim does not count
@@ -63,7 +66,7 @@ def test_tote_by_tote_asks_for_its_share(plant: schema.Store) -> None:
 def test_what_would_change_the_answer_stands_beside_it(plant: schema.Store) -> None:
     found = view.beside(plant, DAYS)
     assert found is not None
-    changes = [str(row["change"]) for row in found.sensitivity]
+    changes = [each.change for each in found.changes]
     assert changes.count("without lane") == 6
     assert changes.count("without day") == 10
     assert (found.ahead != ()) == (view.view(plant, DAYS).answered.claim.answer == "not_settled")  # type: ignore[union-attr]
@@ -110,9 +113,9 @@ def claimed(low: float, high: float, answer: str, naive: str = "supported") -> C
 @pytest.mark.parametrize(
     ("low", "high", "answer", "said"),
     [
-        (0.99004, 0.99496, "supported", "at least 99.0 % of pieces"),
-        (0.98504, 0.98996, "contradicted", "at most 98.996 % of pieces"),
-        (0.98996, 0.99504, "not_settled", "anything from 98.9 % to 99.6 % open"),
+        (0.99004, 0.99496, "supported", "it was 99.0 % or more"),
+        (0.98504, 0.98996, "contradicted", "it was 98.996 % or less"),
+        (0.98996, 0.99504, "not_settled", "it was 98.9 % or more, and with as much 99.6 % or less"),
     ],
 )
 def test_bounds_are_rounded_so_that_nothing_is_overstated(
@@ -120,24 +123,97 @@ def test_bounds_are_rounded_so_that_nothing_is_overstated(
 ) -> None:
     told = claims.told(claimed(low, high, answer), load())
     assert said in told.sentence
-    shown = [float(each) for each in re.findall(r"at (?:least|most) ([0-9.]+) %", told.bounds)]
-    assert shown[0] <= 100 * low
-    assert shown[1] >= 100 * high
+    [own, _] = told.ways
+    assert float(own.lower.removesuffix(" %")) <= 100 * low
+    assert float(own.upper.removesuffix(" %")) >= 100 * high
 
 
 def test_a_naive_count_that_says_otherwise_is_called_wrong() -> None:
     other = claims.told(claimed(0.989, 0.995, "not_settled"), load())
-    assert "say supported. That is wrong" in other.naive
+    assert '"supported". That is wrong: pieces of one tote are alike' in other.naive
     same = claims.told(claimed(0.991, 0.995, "supported"), load())
-    assert "the same answer" in same.naive
+    assert "Here it comes close" in same.naive
+    close = replace(same_claim := claimed(0.991, 0.995, "supported"), naive=same_claim.bounds)
+    narrow = replace(close, naive=Bounds("pooled", 0.992, 0.994, "supported"))
+    assert "makes the limits 2.0 times too close" in claims.told(narrow, load()).naive
 
 
 def test_totes_still_needed_are_told_only_while_nothing_is_settled() -> None:
     needed = [claims.Needed(0.8, 223, 200, 0.81, 0.02), claims.Needed(0.9, None, 200, 0.5, 0.02)]
-    told = claims.told(claimed(0.989, 0.995, "not_settled"), load(), needed)
+    told = claims.told(claimed(0.989, 0.995, "not_settled"), load(), needed=needed)
     assert told.ahead[0].startswith("If the line goes on as it has, about 220 more totes of 200")
     assert "no number of totes that was tried settles it 90 % of the time" in told.ahead[1]
-    assert claims.told(claimed(0.991, 0.995, "supported"), load(), needed).ahead == ()
+    one = claims.told(
+        claimed(0.989, 0.995, "not_settled"), load(), needed=[replace(needed[0], totes=1)]
+    )
+    assert one.ahead[0].startswith("If the line goes on as it has, one tote more of 200 pieces")
+    assert claims.told(claimed(0.991, 0.995, "supported"), load(), needed=needed).ahead == ()
+
+
+def rows_of(document: Document, title: str) -> list[tuple[str, ...]]:
+    [table] = [each.table for each in document.sections if each.title == title]
+    assert table is not None
+    return list(table.rows)
+
+
+@pytest.mark.parametrize(
+    ("asked", "how"),
+    [
+        ("&target=99.2", {"target": 0.992}),
+        ("&target=99.8", {"target": 0.998}),
+        ("&target=99.4", {"target": 0.994}),
+        ("&target=99.2&figure=shipped", {"target": 0.992, "as_shipped": True}),
+        ("&target=98&lane=2", {"target": 0.98, "lanes": ("2",)}),
+        (
+            "&target=98&kind=tote_by_tote&share=90",
+            {"target": 0.98, "kind": "tote-by-tote", "share": 0.9},
+        ),
+    ],
+)
+def test_page_and_statement_read_the_same_word_for_word(
+    plant: schema.Store, asked: str, how: dict[str, Any]
+) -> None:
+    """The command prints the statement's document, so it reads so too."""
+    shown = view.view(plant, "?first=2026-04-06&last=2026-04-20" + asked).answered
+    assert shown is not None
+    scope = Scope("sprout-whole", date(2026, 4, 6), date(2026, 4, 20), **how)
+    facts, _ = statement.gather(plant, scope)
+    paper = statement.tell(facts, load())
+    assert paper.answer_said.lower() == shown.told.word
+    assert paper.sentences[0] == shown.told.sentence
+    [method] = [each for each in paper.sections if each.title == "How the figure was made"]
+    assert shown.told.naive in method.texts
+    assert method.table is not None
+    assert list(method.table.rows) == [
+        (each.name, each.lower, each.upper, each.answer) for each in shown.told.ways
+    ]
+    for title, parts in (
+        ("Percent correct by count", shown.sides),
+        ("Lanes, as made", shown.lanes),
+    ):
+        assert [(row[0], *row[4:]) for row in rows_of(paper, title)] == [
+            (each.label, each.said.estimate, each.said.lower, each.said.upper) for each in parts
+        ]
+    beside = view.beside(plant, "?first=2026-04-06&last=2026-04-20" + asked)
+    assert beside is None or "shipped" in asked or beside.ahead == paper.sentences[1:-1]
+    if beside:
+        assert beside.changes[0].way == shown.told.ways[0]
+
+
+def test_a_past_period_is_answered_by_the_programme_of_its_time(tmp_path: Path) -> None:
+    store = small_plant(tmp_path / "plant.db")
+    before = view.view(store, DAYS + "&target=99.2").answered
+    text = PROGRAMME_FILE.read_text(encoding="utf-8").replace(
+        "confidence = 0.95", "confidence = 0.9"
+    )
+    assert "confidence = 0.9\n" in text
+    records.put_programme(store, text, by="lead", at=NOW, reason="less sure")
+    after = view.view(store, DAYS + "&target=99.2").answered
+    assert before is not None
+    assert after is not None
+    assert after.claim == before.claim
+    assert view.view(store, "?first=2026-04-20&last=2026-04-21").answered.claim.confidence == 0.9  # type: ignore[union-attr]
+    store.engine.dispose()
 
 
 STUDY = "&found=95&incorrect=100&passed=298&study_correct=300"
@@ -146,7 +222,7 @@ STUDY = "&found=95&incorrect=100&passed=298&study_correct=300"
 def test_what_inspectors_miss_is_shown_beside_the_figure_as_counted(plant: schema.Store) -> None:
     found = view.view(plant, DAYS + STUDY).answered
     assert found is not None
-    plain, missed = found.ways[0].bounds, found.ways[1].bounds
+    plain, missed = found.told.ways[0].bounds, found.told.ways[1].bounds
     assert (plain.method, missed.method) == ("beta_binomial", "inspectors")
     study = InspectionStudy(95, 100, 298, 300)
     days = records.tallies(plant, first_day=date(2026, 4, 1), last_day=date(2026, 4, 10))
@@ -188,8 +264,9 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     assert made is not None
     assert shipped is not None
     assert shipped.claim.totes < made.claim.totes
-    assert shipped.shipped is not None
-    assert shipped.claim.inspected == shipped.shipped.inspected
-    assert shipped.claim.incorrect == shipped.shipped.count
+    [_, side] = shipped.sides
+    assert shipped.claim.inspected == side.share.inspected
+    assert shipped.claim.incorrect == side.share.count
+    assert "somewhat too good" in shipped.told.rests
     assert view.statement_of(plant, days + "&figure=shipped") != view.statement_of(plant, days)
     assert view.view(plant, f"{days}&figure=sold").problems == {"figure": "must be chosen"}

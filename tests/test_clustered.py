@@ -344,7 +344,7 @@ def test_strata_of_one_tote_each_are_collapsed() -> None:
     each, one = clustered(x, n, stratum=list("abcd")), clustered(x, n)
     assert_allclose(each.interval.high, one.interval.high, rtol=1e-12)
     assert_allclose(each.correlation, one.correlation, rtol=1e-12)
-    assert any("Every stratum has one tote" in text for text in each.assumed)
+    assert any("Every lane in a shift has one tote" in text for text in each.assumed)
 
 
 # By hand: two totes of 100 with 1 and 3 have a mean square of 0.0002 about 0.02. It is halved for
@@ -356,7 +356,7 @@ def test_a_stratum_of_one_tote_takes_the_pooled_variance() -> None:
     assert_allclose(found.design_effect, variance / (0.02 * 0.98 / 300), rtol=1e-10)
     assert_allclose(found.degrees_of_freedom, 1)
     assert found.assumed[0] == (
-        "Strata with one tote (1) take the variance between totes from the other strata."
+        "Lanes in a shift with one tote (1) take the variance between totes from the others."
     )
 
 
@@ -364,10 +364,10 @@ def test_weights_not_known_are_said() -> None:
     x, n, lane = [1, 2, 3, 4], [100] * 4, ["1", "1", "1", "2"]
     found = clustered(x, n, stratum=lane)
     assert_allclose(found.interval.estimate, 0.75 * 0.02 + 0.25 * 0.04)
-    assert found.assumed[0].endswith("strata count by totes inspected.")
+    assert found.assumed[0].endswith("each lane in a shift counts by its totes inspected.")
     found = clustered(x, n, stratum=lane, filled={"1": 100, "2": 300})
     assert_allclose(found.interval.estimate, 0.25 * 0.02 + 0.75 * 0.04)
-    assert found.assumed[0].endswith("strata count by totes filled.")
+    assert found.assumed[0].endswith("each lane in a shift counts by its totes filled.")
     found = clustered(x, n, stratum=lane, weight={"1": 1, "2": 1, "3": 9})
     assert_allclose(found.interval.estimate, 0.5 * 0.02 + 0.5 * 0.04)
     assert found.assumed[0] == "No tote was inspected in 3: the figure does not speak of it."

@@ -304,10 +304,10 @@ def test_where_a_claim_is_not_settled_the_totes_still_needed_are_told(
     assert [each.assurance for each in found.needed] == [0.1, 0.99]
     sentences = statement.tell(found, WORDS).sentences
     assert len(sentences) == 4
-    assert "with a chance of 10 %" in sentences[1]
-    assert "with a chance of 99 %" in sentences[2]
+    assert sentences[1].endswith("10 % of the time.")
+    assert "99 % of the time" in sentences[2]
     beyond = replace(found, needed=(replace(found.needed[0], totes=None),))
-    assert "More than 2,000 totes more" in statement.tell(beyond, WORDS).sentences[1]
+    assert "no number of totes that was tried" in statement.tell(beyond, WORDS).sentences[1]
 
 
 def test_a_period_of_one_day_is_said_once(plant: schema.Store) -> None:
@@ -589,7 +589,7 @@ def test_bounds_are_rounded_outwards_and_stay_on_their_side_of_the_target(
 ) -> None:
     lower, upper = sorted((one, two))
     at = decimals_beside(lower, upper, target)
-    shown = writing.bounded(WORDS, lower, lower, upper, at)
+    shown = claim.bounded(WORDS, lower, lower, upper, target)
     low, high = (float(each.removesuffix(" %")) / 100 for each in (shown.lower, shown.upper))
     assert low <= lower + 1e-11
     assert high >= upper - 1e-11

@@ -12,7 +12,17 @@ from dashboard import components
 from dashboard.figures.scale import high_scale
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import claim
-from dashboard.views.claim import FIGURES, KINDS, STUDY, Answered, Beside, Bounds, ClaimView
+from dashboard.views.claim import (
+    FIGURES,
+    KINDS,
+    STUDY,
+    Answered,
+    Beside,
+    Bounds,
+    Change,
+    ClaimView,
+    Part,
+)
 from dashboard.views.record import Share
 from qa.store.schema import Store
 
@@ -83,8 +93,6 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
         [
             html.H2(components.sentence(told.word), className="answer-word", id="claim-word"),
             html.P(told.sentence, className="answer-next"),
-            html.P(say(f"claim_of.{asked['figure']}")),
-            html.P(told.bounds),
             html.P(told.rests),
             html.P(told.naive),
             *(html.P(each, className="quiet") for each in found.claim.assumed),
@@ -168,50 +176,57 @@ def field(
 
 def picture(words: Wording, found: Answered) -> html.Section:
     """The bounds beside what a naive count would claim, and every lane, on one scale."""
-    say, claimed = words.say, found.claim
-    lows = [each.bounds.lower for each in found.ways if each.bounds.method != WIDEST]
-    lows += [part.share.low for part in found.lanes]
-    scale = high_scale(lows, claimed.target)
+    say, claimed, ways = words.say, found.claim, found.told.ways
+    parts = (*found.lanes, *found.sides)
+    lows = [each.bounds.lower for each in ways if each.bounds.method != WIDEST]
+    scale = high_scale([*lows, *(part.share.low for part in parts)], claimed.target)
     target = words.per_cent(claimed.target)
 
-    def strip(name: str, share: Share, said: str = "") -> list[Any]:
-        said = said or components.share(words, share)
-        line = components.strip(share, scale, f"{name}: {said}", target=claimed.target)
-        return [name, line, html.Span(said, className="nowrap")]
+    def strip(name: str, share: Share, limits: tuple[str, str]) -> Any:
+        said = say("claim.from_to", name=name, lower=limits[0], upper=limits[1])
+        return components.strip(share, scale, said, target=claimed.target)
 
-    rows = [
-        strip(
-            say("claim.this" if not at else f"claim_way.{each.bounds.method}"),
-            _drawn(each.bounds, claimed.estimate),
-            each.said,
-        )
-        for at, each in enumerate(found.ways)
+    def row(name: str, part: Part) -> list[Any]:
+        said = part.said
+        line = strip(name, part.share, (said.lower, said.upper))
+        count = words.count(part.share.totes)
+        return [name, line, *map(whole, (said.estimate, said.lower, said.upper)), count]
+
+    by_method = [
+        [
+            each.name,
+            strip(each.name, _drawn(each.bounds, claimed.estimate), (each.lower, each.upper)),
+            *map(whole, (each.lower, each.upper)),
+            each.answer,
+        ]
+        for each in ways
     ]
-    lanes = [
-        [*strip(say("claim.lane", lane=part.lane), part.share), words.count(part.share.totes)]
-        for part in found.lanes
-    ]
-    sides = [[*strip(say("claim.made"), found.made), words.count(found.made.totes)]]
-    if found.shipped:
-        sides.append(
-            [*strip(say("claim.shipped"), found.shipped), words.count(found.shipped.totes)]
-        )
     head = html.Div([components.ticks(words, scale)])
+    columns = {name: say(f"claim_column.{name}") for name in ("low", "high", "answer", "totes")}
+    low, high, answered, totes = columns.values()
     level = words.per_cent(claimed.confidence, decimals=0)[:-2]
     return components.panel(
         say("claim.picture", target=target),
         components.table(
             say("claim.bounds_caption", confidence=level),
-            [say("claim.way"), head, say("claim.bounds_column")],
-            rows,
+            [say("claim.way"), head, low, high, answered],
+            by_method,
         ),
         components.table(
             say("claim.lanes_caption", confidence=level),
-            [say("claim.of"), head, say("claim.interval"), say("claim.totes")],
-            [*lanes, *sides],
+            [say("claim.of"), head, say("claim.interval"), low, high, totes],
+            [
+                *(row(say("claim.lane", lane=part.label), part) for part in found.lanes),
+                *(row(say("claim.all", figure=part.label), part) for part in found.sides),
+            ],
         ),
         className="claim-picture",
     )
+
+
+def whole(text: str) -> html.Span:
+    """A figure that no line break may part."""
+    return html.Span(text, className="nowrap")
 
 
 def _drawn(bounds: Bounds, estimate: float) -> Share:
@@ -225,13 +240,12 @@ def more(words: Wording, found: Beside) -> list[Any]:
     say = words.say
     rows = [
         [
-            say(CHANGES[str(row["change"])], what=named(words, row)),
-            words.count(int(str(row["totes"]))),
-            words.per_cent(float(str(row["lower"])), decimals=2),
-            words.per_cent(float(str(row["upper"])), decimals=2),
-            say(f"claim_answer.{row['answer']}"),
+            say(CHANGES[each.change], what=named(each)),
+            words.count(each.totes),
+            *map(whole, (each.way.lower, each.way.upper)),
+            each.way.answer,
         ]
-        for row in found.sensitivity
+        for each in found.changes
     ]
     columns = [say(f"claim_column.{each}") for each in ("change", "totes", "low", "high", "answer")]
     table = components.table(None, columns, rows, name=say("claim.changes"))
@@ -246,8 +260,6 @@ def more(words: Wording, found: Beside) -> list[Any]:
     ]
 
 
-def named(words: Wording, row: Any) -> str:
+def named(change: Change) -> str:
     """What a row of the table changes, as people call it."""
-    if row["change"] == "method":
-        return words.say(f"claim_way.{row['value']}")
-    return str(row["value"])
+    return change.way.name if change.change == "method" else change.value

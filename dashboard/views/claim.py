@@ -1,9 +1,10 @@
 """Claim answers: may we say 99 %, of what, and what would settle it."""
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
+from typing import Any, NamedTuple
 from urllib.parse import parse_qsl
 
 import pandas as pd
@@ -11,16 +12,19 @@ import pandas as pd
 from dashboard.views import record as kept_record
 from dashboard.views.record import Record, Share
 from qa import claim as claims
-from qa import efficiency, statement
-from qa.claim import Bounds, Claim, Needed, Told
+from qa import statement
+from qa.claim import Bounded, Bounds, Claim, Needed, Told, Way
 from qa.errors import InvalidInput
 from qa.intervals import InspectionStudy
 from qa.programme import HOUSE, Programme
-from qa.statement import Scope
+from qa.statement import Scope, counting
+from qa.statement.facts import period
 from qa.statement.pdf import pdf
+from qa.statement.result import Figure
+from qa.store import records
 from qa.store.schema import Store
-from qa.tally import as_shipped, routine
-from qa.wording import load
+from qa.tally import routine
+from qa.wording import Wording, load
 
 __all__ = [
     "FIGURES",
@@ -71,18 +75,11 @@ class Wish:
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One lane's percent correct, or that of all of them."""
+    """Percent correct of a lane or of all of them, with one-sided bounds, and the same in words."""
 
-    lane: str
+    label: str
     share: Share
-
-
-@dataclass(frozen=True, slots=True)
-class Way:
-    """The bounds of one method, and the same in words."""
-
-    bounds: Bounds
-    said: str
+    said: Bounded
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,11 +88,19 @@ class Answered:
 
     claim: Claim
     told: Told
-    ways: tuple[Way, ...]
     lanes: tuple[Part, ...]
-    made: Share
-    shipped: Share | None
+    sides: tuple[Part, ...]  # as made, as shipped
     left_out: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What an average claim would say otherwise: what was changed, and what it says then."""
+
+    change: str
+    value: str
+    totes: int
+    way: Way
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +108,7 @@ class Beside:
     """What takes longer to work out: what would settle it, and what would change it."""
 
     ahead: tuple[str, ...]
-    sensitivity: tuple[Mapping[str, object], ...]
+    changes: tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +138,7 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     fields = {**_usual(kept), **{name: text.strip() for name, text in said.items() if text.strip()}}
     problems: dict[str, str] = {}
     wish = _wish(fields, kept.programme, problems, language)
-    answered = _answered(kept, wish, language) if wish else None
+    answered = _answered(kept, wish, _version(store, kept, wish), language) if wish else None
     return ClaimView(kept.programme, fields, problems, wish, answered)
 
 
@@ -245,101 +250,111 @@ def beside(store: Store, search: str | None, language: str = "en") -> Beside | N
     shown = view(store, search, language)
     if shown.wish is None or shown.answered is None or shown.wish.kind != "average":
         return None
-    return _beside(kept_record.record(store), shown.wish, language)
+    kept = kept_record.record(store)
+    return _beside(kept, shown.wish, _version(store, kept, shown.wish), language)
+
+
+def _version(store: Store, kept: Record, wish: Wish) -> int:
+    """The version of the programme that speaks of the days: the one in force at their end."""
+    return records.version(store, period(wish.first, wish.last, kept.programme)[1])
 
 
 @lru_cache(maxsize=16)
-def _answered(kept: Record, wish: Wish, language: str) -> Answered | None:
-    audits, programme = _of_days(kept, wish), kept.programme
-    spoken = _spoken(kept, audits, wish)
-    if spoken.empty or routine(audits).empty:
+def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered | None:
+    programme, words = kept.programmes[version], load(language)
+    here, of_these, judged, spoken = _evidence(kept, wish)
+    if spoken.empty or routine(here).empty:
         return None
-    more = {"target": wish.target, "specification": wish.specification}
+    more = _asked(wish)
     if wish.kind == "average":
         claim = claims.average(spoken, programme, **more)
     else:
         claim = claims.tote_by_tote(spoken, programme, share=wish.share, **more)
-    left = audits.loc[audits["purpose"] != "routine", "purpose"].value_counts()
-    how = {"specification": wish.specification}
-    lanes = efficiency.estimate(audits, programme, by=("lane",), **how)
-    made = efficiency.estimate(audits, programme, by=(), **how)
+    left = here.loc[here["purpose"] != "routine", "purpose"].value_counts()
+    made = counting.figures(here, programme, (), wish.specification)[0]
+    shipped = counting.shipped_figure(of_these, judged, programme, wish.specification)
+    lanes = counting.figures(here, programme, ("lane",), wish.specification)
+    misses = _with_misses(spoken, programme, wish)
     return Answered(
         claim=claim,
-        told=claims.told(claim, load(language)),
-        ways=_ways(claim, _with_misses(spoken, programme, wish), language),
-        lanes=tuple(Part(str(row["lane"]), _share(row)) for row in lanes.to_dict("records")),
-        made=_share(made.to_dict("records")[0]),
-        shipped=_shipped(kept, audits, wish),
+        told=claims.told(claim, words, more=misses, figure=f"as_{wish.figure}"),
+        lanes=_lanes(lanes, wish.target, words),
+        sides=tuple(_side(each, wish.target, words) for each in (made, shipped) if each),
         left_out=tuple((str(purpose), int(count)) for purpose, count in left.items()),
     )
 
 
 @lru_cache(maxsize=16)
-def _beside(kept: Record, wish: Wish, language: str) -> Beside:
-    audits, programme = _spoken(kept, _of_days(kept, wish), wish), kept.programme
-    more = {"target": wish.target, "specification": wish.specification}
+def _beside(kept: Record, wish: Wish, version: int, language: str) -> Beside:
+    programme, words, more = kept.programmes[version], load(language), _asked(wish)
+    audits = _evidence(kept, wish).spoken
     claim = claims.average(audits, programme, **more)
     needed: tuple[Needed, ...] = ()
     if claim.answer == "not_settled":
         needed = claims.totes_still_needed(audits, programme, **more)
-    table = claims.sensitivity(audits, programme, **more)
+    rows = claims.sensitivity(audits, programme, **more).to_dict("records")
     return Beside(
-        ahead=claims.told(claim, load(language), needed).ahead,
-        sensitivity=tuple(
-            {str(name): value for name, value in row.items()} for row in table.to_dict("records")
-        ),
+        ahead=claims.told(claim, words, needed=needed).ahead,
+        changes=tuple(_change(row, wish.target, words) for row in rows),
     )
 
 
-def _ways(claim: Claim, more: tuple[Bounds, ...], language: str) -> tuple[Way, ...]:
-    """The claim's own bounds, those of other methods, and the naive ones last."""
-    naive = (claim.naive,) if claim.kind == KINDS[0] else ()  # else of shares of totes
-    words = load(language)
-    return tuple(
-        Way(each, claims.said(each, min(max(claim.estimate, each.lower), each.upper), words))
-        for each in (claim.bounds, *more, *claim.beside, *naive)
-    )
+def _change(row: Mapping[Hashable, Any], target: float, words: Wording) -> Change:
+    change, value = str(row["change"]), str(row["value"])
+    method = value if change == "method" else claims.METHOD
+    bounds = Bounds(method, row["lower"], row["upper"], row["answer"])
+    return Change(change, value, int(row["totes"]), claims.way(bounds, target, words))
 
 
 def _with_misses(audits: pd.DataFrame, programme: Programme, wish: Wish) -> tuple[Bounds, ...]:
     """The bounds that allow for what inspectors miss, where a study says how much."""
     if wish.study is None or wish.kind != KINDS[0]:
         return ()
-    return (claims.with_misses(
-        audits,
-        programme,
-        wish.study,
-        target=wish.target,
-        specification=wish.specification,
-    ),)  # fmt: skip
+    return (claims.with_misses(audits, programme, wish.study, **_asked(wish)),)
 
 
-def _spoken(kept: Record, audits: pd.DataFrame, wish: Wish) -> pd.DataFrame:
-    """The audits that the claim rests on: routine ones, or those of what left the plant."""
+def _asked(wish: Wish) -> dict[str, Any]:
+    return {"target": wish.target, "specification": wish.specification}
+
+
+class _Evidence(NamedTuple):
+    """Audits of the days; those of lots judged in them, and these lots; what the claim rests on."""
+
+    here: pd.DataFrame
+    of_these: pd.DataFrame
+    judged: pd.DataFrame
+    spoken: pd.DataFrame
+
+
+def _evidence(kept: Record, wish: Wish) -> _Evidence:
+    here, lots, tallies = _of_days(kept, wish), kept_record.lots(kept), kept.tallies
+    judged, of_these = (each[counting.of_lots(here, each)] for each in (lots, tallies))
     if wish.figure == "made":
-        return routine(audits)
-    lots = kept_record.lots(kept)
-    left = as_shipped(audits, lots[lots["floor"] != "locked"])
-    return left.assign(purpose="routine")  # re-audits of re-sorted lots speak of what left
+        return _Evidence(here, of_these, judged, routine(here))
+    left = counting.left_plant(of_these, judged)
+    # Re-audits of re-sorted lots speak of what left.
+    return _Evidence(here, of_these, judged, left.assign(purpose="routine"))
 
 
 def _of_days(kept: Record, wish: Wish) -> pd.DataFrame:
-    return _asked(kept_record.of_days(kept.tallies, wish.first, wish.last), wish)
-
-
-def _asked(tallies: pd.DataFrame, wish: Wish) -> pd.DataFrame:
-    found = tallies[tallies["product"] == wish.product]
+    days = kept_record.of_days(kept.tallies, wish.first, wish.last)
+    found = days[days["product"] == wish.product]
     return found[found["lane"] == wish.lane] if wish.lane else found
 
 
-def _shipped(kept: Record, audits: pd.DataFrame, wish: Wish) -> Share | None:
-    table = efficiency.as_shipped(
-        audits, kept.programme, kept_record.lots(kept), by=(), specification=wish.specification
+def _lanes(figures: Sequence[Figure], target: float, words: Wording) -> tuple[Part, ...]:
+    limits = ((each.estimate, each.lower, each.upper) for each in figures)
+    said = claims.alike(words, limits, target)
+    return tuple(
+        Part(each.label, _share(each), told) for each, told in zip(figures, said, strict=True)
     )
-    return _share(table.to_dict("records")[0]) if len(table) else None
 
 
-def _share(row: Mapping[object, object]) -> Share:
-    figures = (row[name] for name in ("correct", "low", "high"))
-    counts = (row[name] for name in ("incorrect", "inspected", "totes"))
-    return Share(*map(float, figures), *map(int, counts))  # type: ignore[arg-type]
+def _side(figure: Figure, target: float, words: Wording) -> Part:
+    said = claims.bounded(words, figure.estimate, figure.lower, figure.upper, target)
+    return Part(figure.label, _share(figure), said)
+
+
+def _share(figure: Figure) -> Share:
+    limits = (figure.estimate, figure.lower, figure.upper)
+    return Share(*limits, figure.incorrect, figure.inspected, figure.totes)

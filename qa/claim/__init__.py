@@ -7,24 +7,30 @@ settled otherwise. Only routine audits speak, and each tote is a cluster.
 """
 
 from qa.claim.ahead import Needed, Simulation, totes_still_needed
-from qa.claim.answer import Bounds, Claim, average, tote_by_tote
+from qa.claim.answer import METHOD, Bounds, Claim, average, tote_by_tote
 from qa.claim.evidence import learned_from
 from qa.claim.misses import with_misses
 from qa.claim.sensitivity import sensitivity
-from qa.claim.told import Told, said, told
+from qa.claim.told import Bounded, Told, Way, alike, as_chosen, bounded, told, way
 
 __all__ = [
+    "METHOD",
+    "Bounded",
     "Bounds",
     "Claim",
     "Needed",
     "Simulation",
     "Told",
+    "Way",
+    "alike",
+    "as_chosen",
     "average",
+    "bounded",
     "learned_from",
-    "said",
     "sensitivity",
     "told",
     "tote_by_tote",
     "totes_still_needed",
+    "way",
     "with_misses",
 ]

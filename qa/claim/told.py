@@ -1,11 +1,38 @@
-"""A claim's answer in words: the same on the page, in the command and on the statement."""
+"""A claim's answer in words: the same on the page, in the command and on the statement.
 
-from collections.abc import Sequence
+A pair of bounds is written with decimals that follow from it and the target alone, so that the same
+figure reads the same wherever it stands.
+"""
+
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from qa.claim.ahead import Needed
 from qa.claim.answer import NOT_SETTLED, Bounds, Claim
-from qa.wording import Wording, decimals_beside, decimals_for, down, up
+from qa.wording import Wording, decimals_beside, down, up
+
+AS_MADE, AS_SHIPPED = "as_made", "as_shipped"
+_CLOSE = 1.05  # limits no more than this many times wider are said to come close
+
+
+@dataclass(frozen=True, slots=True)
+class Bounded:
+    """A fraction and its bounds as per cent; bounds are rounded away from the estimate."""
+
+    estimate: str
+    lower: str
+    upper: str
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """What a method says of a claim: its name, its bounds and its answer as people read them."""
+
+    bounds: Bounds
+    name: str
+    lower: str
+    upper: str
+    answer: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,25 +45,32 @@ class Told:
         Supported, contradicted or not settled.
     sentence : str
         The answer, with its figures.
-    rests : str
-        What it rests on.
-    bounds : str
-        The one-sided bounds and how they were made.
-    naive : str
-        What the pieces taken as one sample would have claimed, and why that is wrong.
     ahead : tuple of str
         How many more totes would settle it.
+    rests : str
+        What it rests on.
+    naive : str
+        What the pieces taken as one sample would have claimed, and why that is wrong.
+    ways : tuple of Way
+        The claim's own bounds, those of other methods, and the naive ones last.
     """
 
     word: str
     sentence: str
-    rests: str
-    bounds: str
-    naive: str
     ahead: tuple[str, ...]
+    rests: str
+    naive: str
+    ways: tuple[Way, ...]
 
 
-def told(claim: Claim, words: Wording, needed: Sequence[Needed] = ()) -> Told:
+def told(
+    claim: Claim,
+    words: Wording,
+    *,
+    needed: Sequence[Needed] = (),
+    more: Sequence[Bounds] = (),
+    figure: str = AS_MADE,
+) -> Told:
     """A claim's answer in words.
 
     Parameters
@@ -45,67 +79,102 @@ def told(claim: Claim, words: Wording, needed: Sequence[Needed] = ()) -> Told:
     words : Wording
     needed : sequence of Needed
         What would settle it, where that was worked out.
+    more : sequence of Bounds
+        Of an average by further ways, such as `with_misses`.
+    figure : {"as_made", "as_shipped"}
+        Of which pieces the audits speak.
     """
-    say, bounds, naive = words.say, claim.bounds, claim.naive
-    decimals = decimals_beside(bounds.lower, bounds.upper, claim.target)
-    figures = {
-        "target": _plain(claim.target, words),
-        "share": _plain(claim.share, words),
-        "confidence": _plain(claim.confidence, words),
-        "estimate": words.per_cent(claim.estimate, decimals=decimals),
-        "low": _low(bounds.lower, decimals, words),
-        "high": _high(bounds.upper, decimals, words),
-    }
-    same = "same" if naive.answer == claim.answer else "other"
+    say, bounds = words.say, claim.bounds
+    shown = bounded(words, claim.estimate, bounds.lower, bounds.upper, claim.target)
+    sentence = say(
+        f"claim.{claim.kind}.{claim.answer}",
+        target=as_chosen(words, claim.target),
+        share=as_chosen(words, claim.share),
+        confidence=as_chosen(words, claim.confidence),
+        figure=say(f"efficiency.{figure}"),
+        estimate=shown.estimate,
+        lower=shown.lower,
+        upper=shown.upper,
+    )
+    sizes = {"totes": claim.totes, "inspected": claim.inspected, "incorrect": claim.incorrect}
+    naive = (claim.naive,) if claim.kind == "average" else ()  # else it is of shares of totes
+    ways = (bounds, *more, *claim.beside, *naive)
     return Told(
         word=say(f"claim.answer.{claim.answer}"),
-        sentence=say(f"claim.{claim.kind}.{claim.answer}", **figures),
-        rests=say(
-            "claim.rests",
-            totes=claim.totes,
-            inspected=claim.inspected,
-            incorrect=claim.incorrect,
-        ),
-        bounds=say("claim.bounds", **figures, method=say(f"claim.method.{bounds.method}")),
-        naive=say(
-            f"claim.naive.{claim.kind}_{same}",
-            low=_low(naive.lower, decimals, words),
-            high=_high(naive.upper, decimals, words),
-            answer=say(f"claim.answer.{naive.answer}"),
-        ),
+        sentence=sentence,
         ahead=tuple(_ahead(each, words) for each in needed) if claim.answer == NOT_SETTLED else (),
+        rests=say(f"claim.rests.{figure}", **sizes),
+        naive=_naive(claim, words),
+        ways=tuple(way(each, claim.target, words) for each in ways),
     )
 
 
-def said(bounds: Bounds, estimate: float, words: Wording) -> str:
-    """Bounds beside an estimate, the lower rounded down and the upper up."""
-    decimals = decimals_for(bounds.lower, bounds.upper)
-    return words.say(
-        "figure.interval",
-        estimate=words.per_cent(estimate, decimals=decimals)[:-2],
-        low=_low(bounds.lower, decimals, words)[:-2],
-        high=_high(bounds.upper, decimals, words)[:-2],
+def way(bounds: Bounds, target: float, words: Wording) -> Way:
+    """What one method says of a target."""
+    shown = bounded(words, bounds.lower, bounds.lower, bounds.upper, target)
+    name = words.say(f"claim.way.{bounds.method}")
+    answer = words.say(f"claim.answer.{bounds.answer}")
+    return Way(bounds, name, shown.lower, shown.upper, answer)
+
+
+def bounded(words: Wording, estimate: float, lower: float, upper: float, target: float) -> Bounded:
+    """A fraction and its bounds, with decimals enough that each shows on its side of the target.
+
+    Examples
+    --------
+    >>> from qa.wording import load
+    >>> bounded(load(), 0.9888, 0.98826, 0.98934, target=0.985)
+    Bounded(estimate='98.88 %', lower='98.82 %', upper='98.94 %')
+    """
+    return _bounded(words, estimate, lower, upper, decimals_beside(lower, upper, target))
+
+
+def alike(
+    words: Wording, limits: Iterable[tuple[float, float, float]], target: float
+) -> list[Bounded]:
+    """Fractions and bounds of one table, all with the decimals of the one that wants most."""
+    rows = list(limits)
+    at = max(decimals_beside(lower, upper, target) for _, lower, upper in rows)
+    return [_bounded(words, *each, at) for each in rows]
+
+
+def as_chosen(words: Wording, fraction: float) -> str:
+    """A fraction that people chose, such as a target, with the decimals it has: 99 %, 99.5 %."""
+    return f"{100 * fraction:.6g} %".replace(".", words.decimal)
+
+
+def _bounded(words: Wording, estimate: float, lower: float, upper: float, at: int) -> Bounded:
+    return Bounded(
+        words.per_cent(estimate, decimals=at),
+        words.per_cent(down(lower, at), decimals=at),
+        words.per_cent(up(upper, at), decimals=at),
     )
+
+
+def _naive(claim: Claim, words: Wording) -> str:
+    say, naive, average = words.say, claim.naive, claim.kind == "average"
+    shown = bounded(
+        words, claim.estimate, naive.lower, naive.upper, claim.target if average else claim.share
+    )
+    said = say(
+        f"claim.naive.{claim.kind}",
+        inspected=claim.inspected,
+        target=as_chosen(words, claim.target),
+        lower=shown.lower,
+        upper=shown.upper,
+        answer=say(f"claim.answer.{naive.answer}"),
+    )
+    if not average:
+        return said
+    factor = (claim.bounds.upper - claim.bounds.lower) / (naive.upper - naive.lower)
+    key = "wide" if factor > _CLOSE else "other" if naive.answer != claim.answer else "alike"
+    shown_factor = f"{factor:.1f}".replace(".", words.decimal)
+    return f"{said} {say(f'claim.naive.{key}', factor=shown_factor)}"
 
 
 def _ahead(needed: Needed, words: Wording) -> str:
-    chance = _plain(needed.assurance, words)
+    chance = as_chosen(words, needed.assurance)
     if needed.totes is None:
         return words.say("claim.ahead_none", chance=chance)
     totes = words.about(needed.totes)
     return words.say("claim.ahead", chance=chance, count=totes, inspected=needed.inspected)
-
-
-def _plain(fraction: float, words: Wording) -> str:
-    """A fraction that a person chose, with the digits it was given."""
-    return f"{100 * fraction:g} %".replace(".", words.decimal)
-
-
-def _low(fraction: float, decimals: int, words: Wording) -> str:
-    """A lower bound, rounded so that it never claims more than was found."""
-    return words.per_cent(down(fraction, decimals), decimals=decimals)
-
-
-def _high(fraction: float, decimals: int, words: Wording) -> str:
-    """An upper bound, rounded the other way."""
-    return words.per_cent(up(fraction, decimals), decimals=decimals)

@@ -372,8 +372,15 @@ _NOT_FINITE = (
     "That a finite number of totes was filled is not used: the limits are those of the process, "
     "and a little wide."
 )
-_BY_INSPECTED = "How many pieces each stratum made is not known: strata count by totes inspected."
-_BY_FILLED = "How many pieces each stratum made is not known: strata count by totes filled."
+# People read these; a stratum is a lane in a shift to them.
+_BY_INSPECTED = (
+    "How many pieces each lane made in a shift is not known: each lane in a shift counts by its "
+    "totes inspected."
+)
+_BY_FILLED = (
+    "How many pieces each lane made in a shift is not known: each lane in a shift counts by its "
+    "totes filled."
+)
 _UNSEEN = "No tote was inspected in {}: the figure does not speak of it."
 _FEW = (
     "Only {} inspected: fewer than {} cannot show how often a bad tote comes, so the true "

@@ -89,7 +89,7 @@ _FEW_PIECES = (
     "intra-tote correlation of at least {:g} is assumed."
 )
 _COLLAPSED = (
-    "Every stratum has one tote: they are taken together for the variance, which makes the "
+    "Every lane in a shift has one tote: they are taken together for the variance, which makes the "
     "limits wider rather than too narrow."
 )
-_POOLED = "Strata with one tote ({}) take the variance between totes from the other strata."
+_POOLED = "Lanes in a shift with one tote ({}) take the variance between totes from the others."

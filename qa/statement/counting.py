@@ -29,7 +29,7 @@ from qa.statement.result import (
     Spread,
     Stage,
 )
-from qa.tally import COLUMNS, by_tote, routine, under
+from qa.tally import COLUMNS, as_shipped, by_tote, routine, under
 from qa.verdicts import JUDGING
 
 _STRATUM = ("lane", "shift")
@@ -161,6 +161,11 @@ def of_lots(scope: pd.DataFrame, every: pd.DataFrame) -> NDArray[np.bool_]:
     """Which rows of a table with columns ``site`` and ``lot`` are of lots audited in the scope."""
     judged = scope[scope["purpose"].isin(JUDGING)]
     return pd.MultiIndex.from_frame(every[_LOT]).isin(pd.MultiIndex.from_frame(judged[_LOT]))
+
+
+def left_plant(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
+    """The audits that speak of what was shipped: of accepted lots that nothing locks."""
+    return as_shipped(tallies, lots[lots["floor"] != "locked"])
 
 
 def lots(verdicts: pd.DataFrame, tallies: pd.DataFrame, dispositions: pd.DataFrame) -> Lots:

@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import pandas as pd
@@ -17,7 +17,7 @@ from qa.statement import counting
 from qa.statement.result import BuyersCount, Digest, Paper, Scope, Statement, Version
 from qa.store import changes, deeds, records
 from qa.store.schema import Store
-from qa.tally import as_shipped, routine, under
+from qa.tally import routine, under
 
 LONGEST = 300  # characters of a text that people say
 KINDS = ("average", "tote-by-tote")
@@ -52,7 +52,7 @@ def gather(
         If the scope is not one of the programme, or holds no routine audit; for a claim as
         shipped, no accepted lot.
     """
-    _, ends = _days(scope, records.programme(store))
+    _, ends = period(scope.first_day, scope.last_day, records.programme(store))
     asked, programme = _asked(scope, records.programme(store, ends))
     said, count = _checked(paper or Paper()), _checked_count(buyers)
     found = _found(store, asked, programme)
@@ -94,17 +94,16 @@ def _found(store: Store, scope: Scope, programme: Programme) -> _Found:
     if routine(here).empty:
         raise InvalidInput(f"a statement needs a routine audit, got none {_where(scope)}")
     every, resumed = records.programmes_by_version(store), deeds.resumed(store)
-    judged = verdicts.lots(tallies, every, records.findings(store), resumed)
-    judged = judged[counting.of_lots(here, judged)]
-    of_these = tallies[counting.of_lots(here, tallies)]
-    left = as_shipped(of_these, judged[judged["floor"] != "locked"])
+    lots = verdicts.lots(tallies, every, records.findings(store), resumed)
+    judged, of_these = (each[counting.of_lots(here, each)] for each in (lots, tallies))
+    left = counting.left_plant(of_these, judged)
     if scope.as_shipped and left.empty:
         raise InvalidInput(f"a claim as shipped needs an accepted lot, got none {_where(scope)}")
     dispositions = deeds.dispositions(store)
     days = {"first_day": scope.first_day, "last_day": scope.last_day}
     changed = changes.changed(store, **days, product=scope.product)
     before = tallies[tallies["day"] <= pd.Timestamp(scope.last_day)]
-    ends = _days(scope, programme)[1]
+    ends = period(scope.first_day, scope.last_day, programme)[1]
     in_force = verdicts.in_force(before, every, resumed[resumed["at"] <= ends])
     return _Found(
         scope,
@@ -125,7 +124,7 @@ def _statement(
     found: _Found, paper: Paper, buyers: tuple[int, int] | None, digest: Digest
 ) -> Statement:
     scope, programme, here = found.scope, found.programme, found.here
-    begins, ends = _days(scope, programme)
+    begins, ends = period(scope.first_day, scope.last_day, programme)
     how: dict[str, Any] = {"specification": scope.specification}
     said, needed = _claim(found)
     return Statement(
@@ -192,8 +191,7 @@ def _buyer(found: _Found, buyers: tuple[int, int] | None) -> BuyersCount | None:
     """What a buyer counted beside what was shipped, or made where nothing was."""
     if buyers is None:
         return None
-    free = found.judged[found.judged["floor"] != "locked"]
-    audits, ours = as_shipped(found.of_these, free), "as_shipped"
+    audits, ours = counting.left_plant(found.of_these, found.judged), "as_shipped"
     if audits.empty:
         audits, ours = routine(found.here), "as_made"
     audits = under(audits, found.programme, found.scope.specification)
@@ -248,14 +246,20 @@ def _codes(tallies: pd.DataFrame) -> tuple[str, ...]:
     return tuple(str(name) for name in tallies.columns[at:])
 
 
-def _days(scope: Scope, programme: Programme) -> tuple[datetime, datetime]:
-    """When the period begins and ends, by the programme's shifts."""
-    if scope.first_day > scope.last_day:
+def period(first_day: date, last_day: date, programme: Programme) -> tuple[datetime, datetime]:
+    """When a period begins and ends, by the programme's shifts.
+
+    Raises
+    ------
+    InvalidInput
+        If the first day is after the last.
+    """
+    if first_day > last_day:
         raise InvalidInput(
-            f"first_day must not be after last_day, got {scope.first_day} after {scope.last_day}"
+            f"first_day must not be after last_day, got {first_day} after {last_day}"
         )
-    begins = min(shift_times(programme, scope.first_day, e.code)[0] for e in programme.shifts)
-    ends = max(shift_times(programme, scope.last_day, e.code)[1] for e in programme.shifts)
+    begins = min(shift_times(programme, first_day, each.code)[0] for each in programme.shifts)
+    ends = max(shift_times(programme, last_day, each.code)[1] for each in programme.shifts)
     return begins, ends
 
 

@@ -2,55 +2,60 @@
 
 from collections.abc import Sequence
 
-from qa.claim import Bounds
+from qa.claim import Bounded, alike, as_chosen, bounded
 from qa.statement import writing
 from qa.statement.document import Section, Strip, StripRow, Table
 from qa.statement.result import Figure
-from qa.statement.teller import Teller, alike, vars_of
-from qa.wording import decimals_beside
-
-_CLOSE = 1.05  # limits no more than this many times wider are said to come close
+from qa.statement.teller import Teller, vars_of
 
 
 def figures(teller: Teller) -> Section:
     """As made beside as shipped."""
     of, say = teller.of, teller.say
     shown = [of.made] + ([of.shipped] if of.shipped else [])
+    told = [
+        bounded(teller.words, each.estimate, each.lower, each.upper, of.claim.target)
+        for each in shown
+    ]
     texts = [say("text.bounds", confidence=teller.confidence)]
     texts += [say("text.bounds_of_shipped")] if of.shipped else []
     return Section(
         say("section.figures"),
-        table=_table_of(teller, "figure", shown),
+        table=_table_of(teller, "figure", shown, told),
         texts=tuple(texts),
     )
 
 
 def lanes(teller: Teller) -> Section:
     """Every lane, as a table and as the picture."""
+    limits = ((each.estimate, each.lower, each.upper) for each in teller.of.by_lane)
+    told = alike(teller.words, limits, teller.of.claim.target)
     return Section(
         teller.say("section.lanes"),
-        table=_table_of(teller, "lane", teller.of.by_lane),
-        strip=_strip(teller),
+        table=_table_of(teller, "lane", teller.of.by_lane, told),
+        strip=_strip(teller, told),
     )
 
 
-def _table_of(teller: Teller, first: str, shown: Sequence[Figure]) -> Table:
+def _table_of(
+    teller: Teller, first: str, shown: Sequence[Figure], told: Sequence[Bounded]
+) -> Table:
     names = (first, "totes", "pieces", "incorrect", "correct", "at_least", "at_most")
     rows = []
-    for each, told in zip(shown, alike(teller, shown), strict=True):
+    for each, said in zip(shown, told, strict=True):
         sizes = (teller.count(size) for size in (each.totes, each.inspected, each.incorrect))
-        rows.append((each.label, *sizes, told.estimate, told.lower, told.upper))
+        rows.append((each.label, *sizes, said.estimate, said.lower, said.upper))
     return Table(teller.heads(*names), tuple(rows), (False, *[True] * 6))
 
 
-def _strip(teller: Teller) -> Strip:
+def _strip(teller: Teller, told: Sequence[Bounded]) -> Strip:
     of, say = teller.of, teller.say
     ends = [limit for each in of.by_lane for limit in (each.lower, each.upper)]
     axis = writing.axis([*ends, of.claim.target])
     rows = []
-    for each, told in zip(of.by_lane, alike(teller, of.by_lane), strict=True):
+    for each, shown in zip(of.by_lane, told, strict=True):
         label = say("text.strip_name", lane=each.label)
-        said = say("text.strip_lane", lane=each.label, **vars_of(told))
+        said = say("text.strip_lane", lane=each.label, **vars_of(shown))
         places = (axis.place(value) for value in (each.estimate, each.lower, each.upper))
         rows.append(StripRow(label, said, *places))
     return Strip(
@@ -58,7 +63,7 @@ def _strip(teller: Teller) -> Strip:
         alt=say("text.strip_alt", target=teller.target, lanes="; ".join(row.said for row in rows)),
         rows=tuple(rows),
         ticks=tuple(
-            (axis.place(tick), writing.whole(teller.words, tick).removesuffix(" %"))
+            (axis.place(tick), as_chosen(teller.words, tick).removesuffix(" %"))
             for tick in axis.ticks
         ),
         target=axis.place(of.claim.target),
@@ -90,46 +95,16 @@ def categories(teller: Teller) -> Section:
 
 def method(teller: Teller) -> Section:
     """How the figure was made, what is usual and why that is wrong."""
-    of, say = teller.of, teller.say
-    claim = of.claim
-    texts = [say("method.totes", inspected=claim.inspected, totes=claim.totes), _naive(teller)]
-    ways = (claim.bounds, *claim.beside) + ((claim.naive,) if claim.kind == "average" else ())
-    at = max(decimals_beside(each.lower, each.upper, claim.target) for each in ways)
+    say, claim, told = teller.say, teller.of.claim, teller.told
+    of_totes = say("method.totes", inspected=claim.inspected, totes=claim.totes)
     return Section(
         say("section.method"),
         table=Table(
             teller.heads("method", "at_least", "at_most", "answer"),
-            tuple(_way(teller, each, at) for each in ways),
+            tuple((each.name, each.lower, each.upper, each.answer) for each in told.ways),
             (False, True, True, False),
         ),
-        texts=(*texts, *claim.assumed),
-    )
-
-
-def _way(teller: Teller, way: Bounds, at: int) -> tuple[str, ...]:
-    told = writing.bounded(teller.words, teller.of.claim.estimate, way.lower, way.upper, at)
-    answer = teller.say(f"answer.{way.answer}").lower()
-    return teller.say(f"by.{way.method}"), told.lower, told.upper, answer
-
-
-def _naive(teller: Teller) -> str:
-    claim, say = teller.of.claim, teller.say
-    naive, goal = claim.naive, claim.target if claim.kind == "average" else claim.share
-    at = decimals_beside(naive.lower, naive.upper, goal)
-    told = writing.bounded(teller.words, claim.estimate, naive.lower, naive.upper, at)
-    said = {
-        "lower": told.lower,
-        "upper": told.upper,
-        "answer": say(f"answer.{naive.answer}").lower(),
-    }
-    if claim.kind != "average":
-        return say("method.naive_share", target=teller.target, **said)
-    factor = (claim.bounds.upper - claim.bounds.lower) / (naive.upper - naive.lower)
-    key = "naive_wide" if factor > _CLOSE else "naive_alike"
-    shown = f"{factor:.1f}".replace(".", teller.words.decimal)
-    return (
-        f"{say('method.naive', inspected=claim.inspected, **said)} "
-        f"{say(f'method.{key}', factor=shown)}"
+        texts=(of_totes, told.naive, *claim.assumed),
     )
 
 
@@ -149,7 +124,7 @@ def buyer(teller: Teller) -> Section | None:
         difference=writing.points(words, found.estimate),
         low=writing.points(words, found.low),
         high=writing.points(words, found.high),
-        confidence=writing.whole(words, found.confidence),
+        confidence=as_chosen(words, found.confidence),
     )
     key = "difference_no" if found.low <= 0 <= found.high else "difference_yes"
     texts = (told, say(f"text.{key}"), say("text.difference_how"))

@@ -1,11 +1,10 @@
 """A statement and the words to tell it in, with what its sections share."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from qa.statement import writing
-from qa.statement.result import Figure, Statement
-from qa.wording import Wording, decimals_beside
+from qa.claim import Bounded, Told, as_chosen, told
+from qa.statement.result import Statement
+from qa.wording import Wording
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,28 +33,20 @@ class Teller:
     @property
     def confidence(self) -> str:
         """Of each bound."""
-        return writing.whole(self.words, self.of.claim.confidence)
+        return as_chosen(self.words, self.of.claim.confidence)
 
     @property
-    def figure(self) -> str:
-        """What the claim is of: as made or as shipped."""
-        name = "as_shipped" if self.of.scope.as_shipped else "as_made"
-        return self.words.say(f"efficiency.{name}")
+    def told(self) -> Told:
+        """The claim's answer in words."""
+        figure = "as_shipped" if self.of.scope.as_shipped else "as_made"
+        return told(self.of.claim, self.words, needed=self.of.needed, figure=figure)
 
     @property
     def target(self) -> str:
         """Of the claim."""
-        return writing.whole(self.words, self.of.claim.target)
+        return as_chosen(self.words, self.of.claim.target)
 
 
-def alike(teller: Teller, shown: Sequence[Figure]) -> list[writing.Bounded]:
-    """Figures of one table, all with the decimals of the one that wants most."""
-    target = teller.of.claim.target
-    at = max(decimals_beside(each.lower, each.upper, target) for each in shown)
-    limits = ((each.estimate, each.lower, each.upper) for each in shown)
-    return [writing.bounded(teller.words, *each, at) for each in limits]
-
-
-def vars_of(told: writing.Bounded) -> dict[str, str]:
+def vars_of(shown: Bounded) -> dict[str, str]:
     """The three texts by name, for a sentence."""
-    return {"estimate": told.estimate, "lower": told.lower, "upper": told.upper}
+    return {"estimate": shown.estimate, "lower": shown.lower, "upper": shown.upper}

@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
-from qa.claim import Simulation
+from qa.claim import bounded
 from qa.statement import shown, writing
 from qa.statement.document import Document, Section, Table
 from qa.statement.result import Statement
-from qa.statement.teller import Teller, alike, vars_of
-from qa.wording import Wording, decimals_beside
+from qa.statement.teller import Teller, vars_of
+from qa.wording import Wording
 
 DIGITS = 16  # of a programme's digest that paper shows
 
@@ -16,7 +16,6 @@ DIGITS = 16  # of a programme's digest that paper shows
 def tell(statement: Statement, words: Wording) -> Document:
     """A statement as a document."""
     teller = Teller(statement, words)
-    claim = statement.claim
     parts = (
         _subject,
         shown.figures,
@@ -36,8 +35,8 @@ def tell(statement: Statement, words: Wording) -> Document:
         language=words.language,
         title=teller.say("title"),
         of=teller.say("of", name=statement.name, site=statement.site),
-        answer=claim.answer,
-        answer_said=teller.say(f"answer.{claim.answer}"),
+        answer=statement.claim.answer,
+        answer_said=teller.told.word.capitalize(),
         sentences=tuple(_sentences(teller)),
         sections=tuple(section for section in told if section is not None),
         signature=teller.say("label.signature"),
@@ -47,30 +46,14 @@ def tell(statement: Statement, words: Wording) -> Document:
 
 def _sentences(teller: Teller) -> Iterator[str]:
     """The claim, then what must be known with it."""
-    claim, words = teller.of.claim, teller.words
-    bounds = claim.bounds
-    at = decimals_beside(bounds.lower, bounds.upper, claim.target)
-    told = writing.bounded(words, claim.estimate, bounds.lower, bounds.upper, at)
-    yield teller.say(
-        f"{claim.kind}.{claim.answer}",
-        target=teller.target,
-        share=writing.whole(words, claim.share),
-        confidence=teller.confidence,
-        figure=teller.figure,
-        **vars_of(told),
-    )
-    for each in teller.of.needed:
-        assurance = writing.whole(words, each.assurance)
-        if each.totes is None:
-            yield teller.say("more.beyond", most=Simulation().most, assurance=assurance)
-        else:
-            sizes = {"totes": each.totes, "pieces": each.inspected}
-            yield teller.say("more.needed", assurance=assurance, **sizes)
+    yield teller.told.sentence
+    yield from teller.told.ahead
     other = teller.of.made if teller.of.scope.as_shipped else teller.of.shipped
     if other:
         key = "made" if teller.of.scope.as_shipped else "shipped"
-        [told] = alike(teller, [other])
-        yield teller.say(f"more.{key}", **vars_of(told))
+        target = teller.of.claim.target
+        shown_as = bounded(teller.words, other.estimate, other.lower, other.upper, target)
+        yield teller.say(f"more.{key}", **vars_of(shown_as))
 
 
 def _subject(teller: Teller) -> Section:

@@ -6,39 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 
 from qa.statement.result import Stage
-from qa.wording import Wording, decimals_for, down, up
+from qa.wording import Wording, decimals_for, up
 
 _SLACK = 1e-9  # a product of a decimal fraction may lie just beside the whole number it stands for
-
-
-@dataclass(frozen=True, slots=True)
-class Bounded:
-    """A fraction and its bounds as per cent; bounds are rounded away from the estimate."""
-
-    estimate: str
-    lower: str
-    upper: str
-
-
-def bounded(words: Wording, estimate: float, lower: float, upper: float, at: int) -> Bounded:
-    """A fraction and its bounds with so many decimals of per cent, as `decimals` gives them.
-
-    Examples
-    --------
-    >>> from qa.wording import load
-    >>> bounded(load(), 0.9888, 0.98826, 0.98934, at=2)
-    Bounded(estimate='98.88 %', lower='98.82 %', upper='98.94 %')
-    """
-    return Bounded(
-        words.per_cent(estimate, decimals=at),
-        words.per_cent(down(lower, at), decimals=at),
-        words.per_cent(up(upper, at), decimals=at),
-    )
-
-
-def whole(words: Wording, fraction: float) -> str:
-    """A fraction that people chose, such as a target, with the decimals it has: 99 %, 99.5 %."""
-    return f"{100 * fraction:.6g} %".replace(".", words.decimal)
 
 
 def points(words: Wording, fraction: float) -> str:

@@ -87,6 +87,12 @@ def programme(store: Store, at: datetime | None = None) -> Programme:
     return entries.parsed((entries.in_force(kept, at) if at else kept[-1]).text)
 
 
+def version(store: Store, at: datetime) -> int:
+    """The number of the programme's version in force at a moment."""
+    with reading(store) as connection:
+        return int(entries.in_force(entries.versions(connection), at).version)
+
+
 def programmes(store: Store) -> pd.DataFrame:
     """Every version of the programme: version, at, by, reason, text."""
     table = schema.programme_version
