@@ -28,7 +28,7 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     **{room: ((room, *GROUND), ("numpy", "scipy")) for room in STATISTICS},
     "qa.store": (
         ("qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),
-        ("sqlalchemy", "alembic", "pandas", "numpy"),
+        ("sqlalchemy", "alembic", "pandas", "numpy", "argon2"),
     ),
     # An import ends in the record, so files may call the store; the store never calls files.
     "qa.files": (

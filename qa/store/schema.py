@@ -216,6 +216,67 @@ disposition = Table(
     Index(None, "lot"),
 )
 
+# Who may do what. Secrets are kept as argon2's or SHA-256's digests, and the newest row of a name
+# says what holds.
+account = Table(
+    "account",
+    metadata,
+    Column("number", NUMBER, primary_key=True, autoincrement=False),
+    Column("name", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("value", Text, nullable=False),  # a role, or the digest of a password or PIN
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    CheckConstraint(
+        "action in ('added', 'role', 'password', 'pin', 'disabled', 'enabled')", name="action"
+    ),
+    Index(None, "name"),
+)
+
+device = Table(
+    "device",
+    metadata,
+    Column("number", NUMBER, primary_key=True, autoincrement=False),
+    Column("name", Text, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("digest", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+    Column("reason", Text, nullable=False),
+    CheckConstraint("action in ('registered', 'revoked')", name="action"),
+    CheckConstraint("kind in ('station', 'token')", name="kind"),
+    Index(None, "digest"),
+)
+
+# Every try to sign in, what came of it, and when it ended.
+sign_in = Table(
+    "sign_in",
+    metadata,
+    Column("number", NUMBER, primary_key=True, autoincrement=False),
+    Column("action", Text, nullable=False),
+    Column("name", Text, nullable=False),  # an account's; the digest of any other that was typed
+    Column("place", Text, nullable=False),  # a network address, or a station's name
+    Column("session", Text, nullable=False),  # the digest of the browser's key; "" for a try
+    Column("account", NUMBER, nullable=False),  # the account's newest row then; 0 for a try
+    Column("at", Moment, nullable=False),
+    CheckConstraint("action in ('tried', 'passed', 'ended')", name="action"),
+    Index(None, "session"),
+    Index(None, "at"),
+)
+
+# What signs the cookies. It alone opens nothing: a session's key is known to its browser alone.
+secret = Table(
+    "secret",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("value", Text, nullable=False),
+    Column("at", Moment, nullable=False),
+    Column("by", Text, nullable=False),
+)
+
 acknowledgement = Table(
     "acknowledgement",
     metadata,

@@ -52,6 +52,7 @@ def _breaks(connection: Connection) -> Iterator[str]:
     yield from _orphans(connection, schema.finding, "lifted")
     yield from _orphans(connection, schema.event, "withdrawn")
     yield from _orphans(connection, schema.acknowledgement, "withdrawn")
+    yield from _account_breaks(connection)
 
 
 def _number_breaks(connection: Connection) -> Iterator[str]:
@@ -59,6 +60,9 @@ def _number_breaks(connection: Connection) -> Iterator[str]:
     for what, column in (
         ("entry", entry.c.number),
         ("programme version", schema.programme_version.c.version),
+        ("change of an account", schema.account.c.number),
+        ("change of a device", schema.device.c.number),
+        ("sign-in", schema.sign_in.c.number),
     ):
         numbers = connection.execute(select(column).order_by(column)).scalars()
         for earlier, later in pairwise((0, *numbers)):
@@ -149,6 +153,16 @@ def _orphans(connection: Connection, table: Table, ended: str) -> Iterator[str]:
     recorded = {row.key for row in rows if row.action == "recorded"}
     for key in sorted({row.key for row in rows} - recorded):
         yield f"{table.name} {key} is {ended}, and was never recorded"
+
+
+def _account_breaks(connection: Connection) -> Iterator[str]:
+    """An account is added once, before anything else is said of it."""
+    table = schema.account
+    added: set[str] = set()
+    for row in connection.execute(select(table).order_by(table.c.number)):
+        if (row.action == "added") == (row.name in added):
+            yield f"account {row.name}, change {row.number}: {row.action} comes out of order"
+        added.add(row.name)
 
 
 def _six(six: Iterable[int] | None) -> str:

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, MetaData
 
-HEAD = "0003"
+HEAD = "0004"
 VERSION_TABLE = "toteproof_schema"
 OPTIONS: dict[str, Any] = {"version_table": VERSION_TABLE, "render_as_batch": True}
 
