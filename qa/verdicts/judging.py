@@ -8,6 +8,7 @@ another. The plans of a sample are those in force when its first pieces were pul
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from qa.errors import InvalidInput
@@ -285,7 +286,7 @@ class Judge:
             lot = result(asked, n, found, sample.programme, audit)
             if state is None or lot is None:
                 continue
-            now = switching.after(state, lot)
+            now = _after(state, lot)
             self.states[stream] = now
             if now.switched:
                 told.append(told_switch(self.words, stream, now))
@@ -321,6 +322,8 @@ class Judge:
         return self.words.moment(utc(moment), self.programme(audit["programme"]).zone)
 
 
+# Most lots change a state as others did before them.
+_after = lru_cache(maxsize=100_000)(switching.after)
 _STRICTNESS = ("reduced", "normal", "tightened", STOPPED)
 
 

@@ -1,7 +1,7 @@
 """The numbers that a count is held against: a class's plan, its stages, what lies beyond them."""
 
 from collections.abc import Mapping
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
 from qa import plans
@@ -10,6 +10,7 @@ from qa.plans.standard import Plan
 from qa.programme import TOGETHER, Category, ClassPlan, Programme, lot_size
 
 STOPPED = "discontinued"
+_MANY = 100_000  # counts that are remembered: most lots are like others
 
 
 class Asked(NamedTuple):
@@ -108,6 +109,7 @@ def _stages(plan: Plan) -> list[tuple[int, int | None, int]]:
     return found
 
 
+@lru_cache(maxsize=_MANY)
 def stage_of(asked: Asked, inspected: int) -> Stage:
     """The numbers that a count of so many pieces is held against."""
     stages = _stages(asked.plan)
