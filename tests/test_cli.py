@@ -437,6 +437,26 @@ def test_a_moment_is_printed_in_utc_whatever_its_zone() -> None:
     assert said.startswith("As of 2026-05-14 23:00 UTC")
 
 
+def test_a_signal_that_is_over_says_how_it_ended_and_what_was_said_of_it() -> None:
+    at = "2026-05-14T10:00:00+00:00"
+    answer = {"by": "Ines", "cause": "worn nozzle", "done": "changed it", "at": at}
+    past = {"since": "Monday", "until": "Friday", "closed_by": "level", "acknowledged": None}
+    again = {**past, "closed_by": "baseline", "acknowledged": answer}
+    found = {
+        "lane": "1",
+        "product": "",
+        "category": "stem",
+        "status": "steady",
+        "sentence": "Calm.",
+    }
+    lane = {"lane": "1", "status": "steady", "sentence": "Calm."}
+    found |= {"notes": [], "past": [past, again]}
+    said = printing.drift_in_full({"as_of": at, "lanes": [lane], "findings": [found]}, load())
+    assert "It was up before, from Monday to Friday." in said
+    assert "from Monday, until another baseline was chosen at Friday." in said
+    assert said.count("Acknowledged by Ines at 2026-05-14 10:00 UTC: worn nozzle; changed it.") == 1
+
+
 def test_what_is_printed_is_worded_in_the_text_file() -> None:
     source = Path(printing.__file__).read_text(encoding="utf-8")
     code = re.sub(r'""".*?"""', "", source, flags=re.S)

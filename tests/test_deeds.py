@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from qa import events
 from qa.errors import Conflict, InvalidInput, StoreError
 from qa.store import deeds, records, schema, trail
 from qa.store.deeds import Disposition, Event
@@ -127,4 +128,4 @@ def test_what_people_do_makes_a_new_state_of_the_record(store: schema.Store) -> 
 def test_a_lane_that_does_not_run_is_an_event_of_its_own(store: schema.Store) -> None:
     deeds.record_event(store, replace(EVENT, kind="lane-down"), **BY)
     deeds.record_event(store, replace(EVENT, key="e2", kind="lane-up", happened_at=AT), **BY)
-    assert deeds.events(store)["kind"].tolist() == [deeds.DOWN, deeds.UP]
+    assert deeds.events(store)["kind"].tolist() == [events.DOWN, events.UP]

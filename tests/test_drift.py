@@ -11,7 +11,9 @@ from numpy.testing import assert_allclose
 
 from qa import drift, tally
 from qa.drift.baseline import Correlation, correlation, series
+from qa.drift.eras import eras, held
 from qa.drift.heads import Sample, carrier, difference
+from qa.drift.known import Known
 from qa.errors import InvalidInput
 from qa.programme import Baseline, Programme
 
@@ -265,7 +267,9 @@ def test_one_head_alone_is_never_blamed():
 
 
 def pooled(rows: pd.DataFrame, programme: Programme) -> Correlation:
-    return correlation(list(series(rows, programme).values()), programme)
+    lanes = list(series(rows, programme).values())
+    (era,) = eras(Known(), programme, lanes)["sprout-whole"]
+    return correlation([held(each, era) for each in lanes], programme)
 
 
 @pytest.mark.parametrize("rho", [0.01, 0.03])

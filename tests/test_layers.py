@@ -27,7 +27,7 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "qa.agreement": (("qa.agreement", "qa.intervals", *GROUND), ("numpy", "scipy")),
     **{room: ((room, *GROUND), ("numpy", "scipy")) for room in STATISTICS},
     "qa.store": (
-        ("qa.store", "qa.audit", "qa.tally", "qa.programme", *GROUND),
+        ("qa.store", "qa.audit", "qa.tally", "qa.programme", "qa.events", *GROUND),
         ("sqlalchemy", "alembic", "pandas", "numpy", "argon2"),
     ),
     # An import ends in the record, so files may call the store; the store never calls files.

@@ -7,9 +7,10 @@ from dashboard.views import moments
 from dashboard.views import record as kept_record
 from dashboard.views.typed import texts
 from qa.errors import InvalidAudit
+from qa.events import KINDS
 from qa.programme import Lane, Programme
 from qa.store import deeds, records
-from qa.store.deeds import DISPOSITIONS, KINDS, Disposition, Event
+from qa.store.deeds import DISPOSITIONS, Disposition, Event
 from qa.store.schema import Store
 from qa.wording import load
 

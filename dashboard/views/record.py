@@ -13,7 +13,7 @@ import pandas as pd
 from qa import drift, verdicts
 from qa.intervals import clustered
 from qa.programme import Category, Programme, production_day_and_shift
-from qa.store import deeds, records
+from qa.store import deeds, records, signals
 from qa.store.schema import Store
 from qa.tally import by_tote
 
@@ -32,6 +32,7 @@ class Record:
     findings: pd.DataFrame
     resumed: pd.DataFrame
     dispositions: pd.DataFrame
+    known: drift.Known
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +69,7 @@ def _record(store: Store, newest: tuple[int, ...]) -> Record:
         found[found["lifted_at"].isna()],
         deeds.resumed(store),
         deeds.dispositions(store),
+        drift.Known(deeds.events(store), signals.baselines(store), signals.acknowledgements(store)),
     )
 
 
@@ -120,7 +122,7 @@ def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
 
 @lru_cache(maxsize=KEPT)
 def _findings(kept: Record, until: datetime) -> tuple[drift.DriftFinding, ...]:
-    return drift.findings(kept.tallies, kept.programme, now=until)
+    return drift.findings(kept.tallies, kept.programme, now=until, known=kept.known)
 
 
 def chart(kept: Record, lane: str, category: str, now: datetime) -> drift.LaneChart | None:
@@ -131,7 +133,7 @@ def chart(kept: Record, lane: str, category: str, now: datetime) -> drift.LaneCh
 @lru_cache(maxsize=32)
 def _chart(kept: Record, lane: str, category: str, until: datetime) -> drift.LaneChart | None:
     programme = together(kept.programme) if category == ALL else kept.programme
-    return drift.chart(kept.tallies, programme, lane, category, now=until)
+    return drift.chart(kept.tallies, programme, lane, category, now=until, known=kept.known)
 
 
 def together(programme: Programme) -> Programme:

@@ -20,7 +20,7 @@ from qa.files import exporting, importing, mapping
 from qa.files.importing import ImportReport
 from qa.files.rows import Progress
 from qa.programme import Programme, lot_size, parse, read_text, shift_times
-from qa.store import deeds, records, schema, trail
+from qa.store import deeds, records, schema, signals, trail
 from qa.store.schema import Store
 from qa.wording import load
 
@@ -113,7 +113,7 @@ def drift(where: str, at: str | None) -> Answer:
     store = schema.open_store(where)
     programme = records.programme(store)
     now = datetime.now(UTC) if at is None else _moment(at, programme)
-    return _drift(records.tallies(store), programme, now)
+    return _drift(store, records.tallies(store), programme, now)
 
 
 def sources(where: str, at: str | None, by: str) -> Answer:
@@ -148,7 +148,7 @@ def demo(folder: Path, progress: Progress) -> tuple[Store, datetime, Answer]:
             "by_lane": efficient.estimate(tallies, programme, by=("lane",)),
             "by_shift": printing.in_programme_order(by_shift, programme, ["shift"]),
             "lots": _lots(store, tallies),
-            "drift": _drift(tallies, programme, now),
+            "drift": _drift(store, tallies, programme, now),
         },
     )
 
@@ -230,8 +230,11 @@ def _verdicts(store: Store, tallies: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _drift(tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:
-    found = drifting.findings(tallies, programme, now=now)
+def _drift(store: Store, tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:
+    known = drifting.Known(
+        deeds.events(store), signals.baselines(store), signals.acknowledgements(store)
+    )
+    found = drifting.findings(tallies, programme, now=now, known=known)
     return {"as_of": now, "lanes": drifting.lanes(found), "findings": found}
 
 

@@ -113,11 +113,20 @@ def drift_in_full(answer: Answer, words: Wording) -> str:
             named = {name: each[name] for name in ("category", "product", "status")}
             lines.append(f"  {say(f'command.drift.{key}', **named)}")
             lines += [f"    {said}" for said in (each["sentence"], *each["notes"])]
-            lines += [
-                f"    {say('command.drift.past', since=past['since'], until=past['until'])}"
-                for past in each["past"]
-            ]
+            lines += [f"    {said}" for past in each["past"] for said in _past(past, words)]
     return "\n".join(lines)
+
+
+def _past(past: Answer, words: Wording) -> list[str]:
+    """A rise that is over, how it ended, and what was said of it."""
+    times = {name: past[name] for name in ("since", "until")}
+    key = "past_baseline" if past["closed_by"] == "baseline" else "past_level"
+    said = [words.say(f"command.drift.{key}", **times)]
+    if past["acknowledged"]:
+        told = {name: past["acknowledged"][name] for name in ("by", "cause", "done")}
+        when = _minute(past["acknowledged"]["at"])
+        said.append(words.say("drift.acknowledged", when=when, **told))
+    return said
 
 
 def sources(answer: Answer, words: Wording) -> str:

@@ -4,13 +4,17 @@ And where else a difference comes from: an inspector, a shift, a weekday, a line
 """
 
 from qa.drift.answer import chart, findings, lanes
-from qa.drift.result import DriftFinding, Excursion, LaneChart
+from qa.drift.known import Known
+from qa.drift.result import Acknowledged, Break, DriftFinding, Excursion, LaneChart
 from qa.drift.sources import DOUBT, Source, sources
 
 __all__ = [
     "DOUBT",
+    "Acknowledged",
+    "Break",
     "DriftFinding",
     "Excursion",
+    "Known",
     "LaneChart",
     "Source",
     "chart",

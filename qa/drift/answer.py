@@ -1,8 +1,8 @@
 """What people ask of drift: a finding for each lane and category, one line a lane, the chart.
 
 A status is steady, watch, drifting or no audits. A rise is drifting from the tote at which the
-chart signals until the level is shown to be back; then it is kept in `past`. Findings speak of
-lanes, categories and heads, never of inspectors.
+chart signals until the level is shown to be back, or a person chooses another baseline; then it is
+kept in `past`. Findings speak of lanes, categories and heads, never of inspectors.
 """
 
 from collections.abc import Sequence
@@ -12,13 +12,19 @@ import pandas as pd
 
 from qa._validate import chosen
 from qa.drift.floor import Floor
+from qa.drift.known import Known
 from qa.drift.result import STATUSES, DriftFinding, LaneChart
 from qa.programme import Programme
 from qa.wording import load
 
 
 def findings(
-    tallies: pd.DataFrame, programme: Programme, *, now: datetime, language: str = "en"
+    tallies: pd.DataFrame,
+    programme: Programme,
+    *,
+    now: datetime,
+    known: Known | None = None,
+    language: str = "en",
 ) -> tuple[DriftFinding, ...]:
     """What is known of every lane and category at a moment.
 
@@ -28,7 +34,10 @@ def findings(
         Audits of every purpose: routine ones speak of lanes, head checks of heads.
     programme : Programme
     now : datetime
-        With its zone; later audits are left out.
+        With its zone; later audits are left out, and what was recorded later is not known yet.
+    known : Known, optional
+        Events, chosen baselines and acknowledged signals; by default the programme's baselines
+        alone.
     language : str
 
     Returns
@@ -36,7 +45,7 @@ def findings(
     tuple of DriftFinding
         In the order of the programme's lanes and categories, of the product each lane ran last.
     """
-    floor = Floor(tallies, programme, now, load(language))
+    floor = Floor(tallies, programme, now, load(language), known or Known())
     return tuple(
         floor.finding(lane.code, category)
         for lane in programme.lanes
@@ -73,6 +82,7 @@ def chart(
     category: str,
     *,
     now: datetime | None = None,
+    known: Known | None = None,
     language: str = "en",
 ) -> LaneChart | None:
     """What a lane's page draws of one category; None while nothing can be drawn.
@@ -81,12 +91,18 @@ def chart(
     """
     chosen(dict.fromkeys(each.code for each in programme.lanes), "lane", lane)
     chosen(dict.fromkeys(programme.category_codes), "category", category)
-    return Floor(tallies, programme, now, load(language)).chart(lane, category)
+    floor = Floor(tallies, programme, now, load(language), known or Known())
+    return floor.chart(lane, category)
 
 
-def _need(found: DriftFinding) -> tuple[int, float]:
-    """Sorts the neediest first: by status, then by how much was added."""
+def _need(found: DriftFinding) -> tuple[int, bool, float]:
+    """Sorts the neediest first: by status, open before acknowledged, then by how much was added.
+
+    A lane that is known not to run, and does not drift, needs nobody.
+    """
     added = 0.0
     if found.before is not None and found.after is not None:
         added = float(found.after.estimate - found.before.estimate)
-    return STATUSES.index(found.status), -added
+    still = found.down_since is not None and found.status == "no audits"
+    place = len(STATUSES) if still else STATUSES.index(found.status)
+    return place, found.acknowledged is not None, -added

@@ -3,13 +3,12 @@
 Only routine audits speak; audits of one tote are one point. Levels are the lane's own, the
 correlation is pooled over lanes and categories, and the floor's budget of false alarms is shared
 evenly over all charts, so that each chart's run length follows from its own rate of audits. All of
-it rests on the baselines of the products that the lanes run now: later audits of these never move
-a limit, and a changeover brings in the other product's baseline.
+it rests on the baselines of one product at a time: later audits never move a limit, and a lane
+that changes over brings in the other product's baseline and leaves the other lanes as they are.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
 from functools import lru_cache
 
 import numpy as np
@@ -22,7 +21,6 @@ from qa.tally import checked, routine
 
 Whole = NDArray[np.int64]
 
-FIRST_DAYS = 10  # of production, where the programme names no baseline
 FEW_TOTES = 20  # a lane with fewer in the baseline is held against all lanes together
 RISE = 2.0
 _TARONE_LEVEL = 1.645  # one-sided 5 %
@@ -38,8 +36,9 @@ class Series:
     filled_at : when filling began, else when pieces were pulled; UTC
     last_audit : when the last pieces were pulled; UTC
     inspected, counts : pieces looked at, and those of each category
+    turned : positions before which the lane ran another product
     baseline : bool, totes of the baseline
-    watched : position of the first tote after the baseline
+    watched : position of the first tote that is watched
     """
 
     lane: str
@@ -50,22 +49,9 @@ class Series:
     last_audit: np.datetime64
     inspected: Whole
     counts: Mapping[str, Whole]
+    turned: tuple[int, ...]
     baseline: NDArray[np.bool_]
     watched: int
-
-
-@dataclass(frozen=True, slots=True)
-class Period:
-    """Production days of a baseline, and whether a person chose them."""
-
-    first: date
-    last: date
-    chosen: bool
-
-    @property
-    def weeks(self) -> float:
-        """Length in weeks."""
-        return ((self.last - self.first).days + 1) / 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,15 +87,12 @@ class Watch:
     limit: CusumLimit
 
 
-def series(tallies: pd.DataFrame, programme: Programme) -> dict[str, Series]:
-    """The totes of each lane, of the product that it ran last."""
+def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str], Series]:
+    """The totes of each lane and product, no baseline among them yet; see `qa.drift.eras`."""
     codes = list(programme.category_codes)
     rows = routine(checked(tallies, codes))
-    last = rows.sort_values("pulled_at").drop_duplicates("lane", keep="last")
-    running = dict(zip(last["lane"], last["product"], strict=True))
-    rows = rows[rows["product"] == rows["lane"].map(running)]
     rows = rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"]))
-    totes = rows.groupby(["lane", "tote"], sort=False)
+    totes = rows.groupby(["lane", "product", "tote"], sort=False)
     points = (
         totes[["inspected", *codes]]
         .sum()
@@ -118,23 +101,18 @@ def series(tallies: pd.DataFrame, programme: Programme) -> dict[str, Series]:
         )
     )
     points = points.reset_index().sort_values("at", kind="stable")
-    held = {product: period(rows, programme, product) for product in set(running.values())}
+    before = points.groupby("lane", sort=False)["product"].shift()
+    points["turned"] = before.notna() & (before != points["product"])
     return {
-        str(lane): _series(points[points["lane"] == lane], product, held[product], codes)
-        for lane, product in sorted(running.items())
+        (str(lane), str(product)): _series(group, codes)
+        for (lane, product), group in points.groupby(["lane", "product"])
     }
 
 
-def period(tallies: pd.DataFrame, programme: Programme, product: str) -> Period | None:
-    """The baseline that a person chose for a product, else its first days of production."""
-    for each in reversed(programme.baselines):
-        if each.product == product:
-            return Period(each.first_day, each.last_day, chosen=True)
-    rows = routine(tallies)
-    days = np.unique(rows.loc[rows["product"] == product, "day"].to_numpy())[:FIRST_DAYS]
-    if not days.size:
-        return None
-    return Period(pd.Timestamp(days[0]).date(), pd.Timestamp(days[-1]).date(), chosen=False)
+def running(tallies: pd.DataFrame) -> dict[str, str]:
+    """The product that each lane ran last."""
+    last = routine(tallies).sort_values("pulled_at").drop_duplicates("lane", keep="last")
+    return dict(zip(last["lane"].astype(str), last["product"].astype(str), strict=True))
 
 
 def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
@@ -228,21 +206,18 @@ class Budget:
         return max(audited / self.weeks * self.charts / self.a_week, 10.0)
 
 
-def _series(
-    points: pd.DataFrame, product: str, chosen: Period | None, codes: Sequence[str]
-) -> Series:
-    day = points["day"].to_numpy()
-    first, last = (chosen.first, chosen.last) if chosen else (date.max, date.max)
-    within = (day >= np.datetime64(first)) & (day <= np.datetime64(last))
+def _series(points: pd.DataFrame, codes: Sequence[str]) -> Series:
+    turned = np.flatnonzero(points["turned"].to_numpy())
     return Series(
         lane=str(points["lane"].iloc[0]),
-        product=product,
+        product=str(points["product"].iloc[0]),
         tote=points["tote"].to_numpy(dtype=np.str_),
-        day=day,
+        day=points["day"].to_numpy(),
         filled_at=points["at"].dt.tz_localize(None).to_numpy(),
         last_audit=points["pulled_at"].dt.tz_localize(None).max().to_datetime64(),
         inspected=points["inspected"].to_numpy(),
         counts={code: points[code].to_numpy() for code in codes},
-        baseline=within,
-        watched=int(np.searchsorted(day, np.datetime64(last + timedelta(days=1)))),
+        turned=tuple(int(each) for each in turned if each),
+        baseline=np.zeros(len(points), dtype=np.bool_),
+        watched=0,
     )

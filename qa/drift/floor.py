@@ -1,90 +1,127 @@
-"""The floor's charts, each run over its lane's totes, and their findings in words."""
+"""The floor's charts, each run over its lane's totes, and their findings."""
 
-from datetime import datetime, timedelta
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
+from dataclasses import fields
+from datetime import datetime
+from functools import cache
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from qa.charts import Cusum, p_chart
+from qa.charts import ControlChart, Cusum, p_chart
 from qa.drift.baseline import (
-    FEW_TOTES,
-    FIRST_DAYS,
     Budget,
+    Correlation,
     Series,
     Watch,
     correlation,
-    period,
+    running,
     series,
     watch,
 )
+from qa.drift.eras import Era, eras, held, of_lane, pooled
 from qa.drift.heads import Carrier, carrier
+from qa.drift.known import Known
 from qa.drift.result import (
     AFTER_RETURN,
     NEAR,
     SILENCE,
+    Break,
     DriftFinding,
     Excursion,
     LaneChart,
 )
+from qa.drift.telling import Teller
 from qa.drift.watching import Rise, Watched, watched
 from qa.intervals import Interval, clustered
 from qa.programme import Programme
 from qa.tally import checked
-from qa.wording import Wording, decimals_for, utc
+from qa.wording import Wording, utc
+
+
+class _Stretch(NamedTuple):
+    """A chart while one baseline holds: what it is held against, and what it has seen."""
+
+    era: Era
+    series: Series
+    watch: Watch
+    correlation: Correlation
+    seen: Watched
+    start: int
+    stop: int
 
 
 class _Run(NamedTuple):
-    """One chart and what it has seen."""
+    """One chart over all its totes: a stretch a baseline, the last one in force."""
 
     series: Series
-    watch: Watch
-    seen: Watched
+    stretches: list[_Stretch]
+    breaks: tuple[Break, ...]
+
+    @property
+    def now(self) -> _Stretch:
+        return self.stretches[-1]
+
+    @property
+    def rises(self) -> Iterator[tuple[_Stretch, Rise]]:
+        return ((part, rise) for part in self.stretches for rise in part.seen.rises)
 
 
 class Floor:
     """Every lane's series, with the correlation and the budget that they share."""
 
     def __init__(
-        self, tallies: pd.DataFrame, programme: Programme, now: datetime | None, words: Wording
+        self,
+        tallies: pd.DataFrame,
+        programme: Programme,
+        now: datetime | None,
+        words: Wording,
+        known: Known,
     ) -> None:
         if now is not None:
             tallies = tallies[checked(tallies)["pulled_at"] <= now]
         self._tallies = tallies
         self._programme = programme
         self._now = now
-        self._words = words
+        self._known = known.until(now)
+        self._tell = Teller(programme, words)
+        self._running = running(tallies)
         self._series = series(tallies, programme)
-        self._correlation = correlation(list(self._series.values()), programme)
-        self._periods = {
-            product: period(tallies, programme, product)
-            for product in {each.product for each in self._series.values()}
-        }
+        self._eras = eras(self._known, programme, self._series.values())
+        self._correlation = cache(self._correlation_of)
 
     def finding(self, lane: str, category: str) -> DriftFinding:
         """What is known of one lane and category."""
-        if lane not in self._series:
-            return self._plain(lane, category, "no audits", self._words.say("drift.never"))
-        run = self._run(lane, category)
+        of_lane = self._of_lane(lane)
+        down = self._known.down(lane, of_lane.filled_at[-1] if of_lane else None)
+        if of_lane is None:
+            said = self._tell.down(*down) if down else self._tell.never()
+            return self._plain(lane, category, "no audits", said, down=down)
+        run = self._run(of_lane, category)
         if run is None:
-            said = self._words.say("drift.no_baseline", category=self._name(category))
-            return self._plain(lane, category, "watch", said)
-        excursions = [self._excursion(run, category, rise) for rise in run.seen.rises]
+            said = self._tell.no_baseline(category)
+            return self._plain(lane, category, "watch", said, down=down)
+        excursions = [self._excursion(run, part, category, rise) for part, rise in run.rises]
         past = tuple(each for each in excursions if each.until is not None)
         notes = self._notes(run)
         if len(past) < len(excursions):
-            return self._drifting(run, category, excursions[-1], past, notes)
-        status, sentence = self._quiet(run, category, past)
-        return self._plain(lane, category, status, sentence, past=past, notes=notes)
+            return self._drifting(run, category, excursions[-1], past, notes, down)
+        if down:
+            status, said = "no audits", self._tell.down(*down)
+        else:
+            status, said = self._quiet(run, category, past)
+        return self._plain(lane, category, status, said, past=past, notes=notes, down=down)
 
     def chart(self, lane: str, category: str) -> LaneChart | None:
         """What a lane's page draws of one category; None while nothing can be drawn."""
-        run = self._run(lane, category) if lane in self._series else None
+        of_lane = self._of_lane(lane)
+        run = self._run(of_lane, category) if of_lane else None
         if run is None:
             return None
-        held, x, n = run.watch, run.series.counts[category], run.series.inspected
-        limits = "beta_binomial" if held.correlation else "exact"
+        now, x, n = run.now, run.series.counts[category], run.series.inspected
+        limits = np.concatenate([np.full(p.stop - p.start, p.watch.limit.limit) for p in _cut(run)])
         return LaneChart(
             lane=lane,
             category=category,
@@ -93,62 +130,117 @@ class Floor:
             tote=run.series.tote,
             count=x,
             inspected=n,
-            chart=p_chart(
-                x, n, center=held.level, correlation=held.correlation or None, limits=limits
+            chart=_levels(run, x, n),
+            cusum=_drawn(run, limits),
+            sum_limit=limits,
+            breaks=run.breaks,
+            baseline=self._level(now.watch.count, now.watch.inspected, now),
+            baseline_totes=now.series.baseline,
+            watched=now.series.watched,
+            excursions=tuple(
+                self._excursion(run, part, category, rise) for part, rise in run.rises
             ),
-            cusum=_drawn(run),
-            baseline=self._level(held.count, held.inspected),
-            baseline_totes=run.series.baseline,
-            watched=run.series.watched,
-            excursions=tuple(self._excursion(run, category, each) for each in run.seen.rises),
-            correlation=held.correlation,
-            limit=held.limit.limit,
-            arl=held.limit.arl,
+            correlation=now.correlation.value,
+            limit=now.watch.limit.limit,
+            arl=now.watch.limit.arl,
             notes=self._notes(run),
         )
 
-    def _run(self, lane: str, category: str) -> _Run | None:
-        of_lane = self._series[lane]
-        chosen = self._periods[of_lane.product]
-        if chosen is None:
-            return None
-        charts = len(self._programme.lanes) * len(self._programme.categories)
-        budget = Budget(self._programme.false_alarms_per_week, charts, chosen.weeks)
-        together = list(self._series.values())
-        held = watch(of_lane, category, together, self._correlation.value, budget)
-        if held is None:
-            return None
-        x, n = of_lane.counts[category], of_lane.inspected
-        return _Run(of_lane, held, watched(x, n, of_lane.watched, held))
+    def _of_lane(self, lane: str) -> Series | None:
+        """The totes of the product that a lane ran last."""
+        return self._series.get((lane, self._running.get(lane, "")))
 
-    def _excursion(self, run: _Run, category: str, rise: Rise) -> Excursion:
+    def _run(self, lane: Series, category: str) -> _Run | None:
+        own = [(era, held(lane, era)) for era in of_lane(self._eras[lane.product], lane.lane)]
+        starts = [each.watched for _, each in own]
+        breaks = self._known.breaks(lane)
+        made = []
+        for (era, totes), stop in zip(own, [*starts[1:], lane.tote.size], strict=True):
+            last = era is own[-1][0]
+            if totes.watched < stop or last:
+                part = self._stretch(era, totes, category, stop, breaks)
+                made += [part] if part else []
+        if not made or made[-1].era is not own[-1][0]:
+            return None
+        afresh = [
+            Break(part.start, _moment(part.era.begins), "baseline")
+            for part in made
+            if part.era.begins is not None and part.start
+        ]
+        return _Run(lane, made, tuple(sorted((*breaks, *afresh), key=lambda each: each.position)))
+
+    def _stretch(
+        self, era: Era, totes: Series, category: str, stop: int, breaks: Sequence[Break]
+    ) -> _Stretch | None:
+        together, rho = self._together(pooled(self._eras[totes.product], era))
+        charts = len(self._programme.lanes) * len(self._programme.categories)
+        budget = Budget(self._programme.false_alarms_per_week, charts, era.weeks)
+        chart = watch(totes, category, together, rho.value, budget)
+        if chart is None:
+            return None
+        x, n = totes.counts[category][:stop], totes.inspected[:stop]
+        positions = [each.position for each in breaks]
+        seen = watched(x, n, totes.watched, chart, breaks=positions)
+        return _Stretch(era, totes, chart, rho, seen, min(totes.watched, stop), stop)
+
+    def _together(self, era: Era) -> tuple[list[Series], Correlation]:
+        """All lanes' totes of a product under a baseline of all, and how much these differ.
+
+        Lanes that now run another product are among them, so that a changeover of one lane moves
+        no limit of another.
+        """
+        return self._correlation(self._eras[era.product].index(era), era.product)
+
+    def _correlation_of(self, number: int, product: str) -> tuple[list[Series], Correlation]:
+        era = self._eras[product][number]
+        lanes = [held(each, era) for each in self._series.values() if each.product == product]
+        return lanes, correlation(lanes, self._programme)
+
+    def _excursion(self, run: _Run, part: _Stretch, category: str, rise: Rise) -> Excursion:
         lane, raised = run.series, slice(rise.begin, max(rise.end, rise.begin + 1))
         # It began after the tote before the first likely one, and by the last likely one.
         low, high = lane.filled_at[max(rise.low - 1, 0)], lane.filled_at[rise.high]
         audited = rise.high - rise.low + 1
-        over = None if rise.shown is None else min(rise.end, rise.shown)
+        until, closed_by = self._ended(run, part, rise)
+        last = min(rise.shown if rise.shown is not None else part.stop - 1, part.stop - 1)
+        begin = lane.filled_at[rise.begin]
+        said = self._known.answer(lane, category, begin, lane.filled_at[last])
         return Excursion(
-            since=_moment(lane.filled_at[rise.begin]),
+            since=_moment(begin),
             since_low=_moment(low),
             since_high=_moment(high),
-            until=None if over is None else _moment(lane.filled_at[over]),
+            until=until,
             signalled_at=_moment(lane.filled_at[rise.signal]),
             tote=str(lane.tote[rise.begin]),
-            before=self._level(run.watch.count, run.watch.inspected),
-            after=self._level(lane.counts[category][raised], lane.inspected[raised]),
+            before=self._level(part.watch.count, part.watch.inspected, part),
+            after=self._level(lane.counts[category][raised], lane.inspected[raised], part),
             totes_in_set=audited,
             totes_between=self._between(lane.lane, low, high, audited),
             position=rise.begin,
             signal=rise.signal,
             end=rise.end,
+            state="closed" if closed_by else "acknowledged" if said else "open",
+            closed_by=closed_by,
+            acknowledged=said,
         )
 
-    def _level(self, count: NDArray[np.int64], inspected: NDArray[np.int64]) -> Interval:
+    def _ended(self, run: _Run, part: _Stretch, rise: Rise) -> tuple[datetime | None, str]:
+        """When a rise was over and by what: its level shown to be back, or another baseline."""
+        if rise.shown is not None:
+            return _moment(run.series.filled_at[min(rise.end, rise.shown)]), "level"
+        if part is not run.now:
+            after = run.stretches[run.stretches.index(part) + 1].era
+            return None if after.begins is None else _moment(after.begins), "baseline"
+        return None, ""
+
+    def _level(
+        self, count: NDArray[np.int64], inspected: NDArray[np.int64], part: _Stretch
+    ) -> Interval:
         return clustered(
             count,
             inspected,
             confidence=self._programme.confidence,
-            correlation=self._correlation.value,
+            correlation=part.correlation.value,
         ).interval
 
     def _between(
@@ -168,29 +260,11 @@ class Floor:
         rise: Excursion,
         past: tuple[Excursion, ...],
         notes: tuple[str, ...],
+        down: tuple[datetime, str] | None,
     ) -> DriftFinding:
-        words, zone = self._words, self._programme.zone
-        head = self._carrier(run.series, category, rise)
-        parts = [
-            words.say(
-                "drift.risen",
-                category=self._name(category),
-                since=words.moment(rise.since, zone),
-                span=words.span(rise.since_low, rise.since_high, zone),
-                tote=rise.tote,
-                before=self._plainly(rise.before),
-                after=self._figure(rise.after),
-            )
-        ]
-        if head:
-            rates = {"rate": words.per_cent(head.rate), "others": words.per_cent(head.others)}
-            parts.append(words.say("drift.head", head=head.head, **rates))
-        if self._silent(run.series):
-            last = words.moment(_moment(run.series.last_audit), zone)
-            parts.append(words.say("drift.silent_since", last=last))
-        sentence = "; ".join(parts) + "."
-        if head:
-            sentence += " " + words.say("drift.caution", head=head.head)
+        head = self._carrier(run, category, rise)
+        last = _moment(run.series.last_audit)
+        silent = last if self._silent(run.series) else None
         return DriftFinding(
             lane=run.series.lane,
             category=category,
@@ -204,46 +278,38 @@ class Floor:
             after=rise.after,
             head=head.head if head else None,
             totes_between=rise.totes_between,
-            sentence=sentence,
-            notes=(self._dating(rise), *notes),
+            sentence=self._tell.risen(category, rise, head, silent, down),
+            notes=(self._tell.dating(rise), *notes),
             past=past,
-            last_audit=_moment(run.series.last_audit),
+            last_audit=last,
+            acknowledged=rise.acknowledged,
+            down_since=down[0] if down else None,
         )
 
-    def _carrier(self, lane: Series, category: str, rise: Excursion) -> Carrier | None:
+    def _carrier(self, run: _Run, category: str, rise: Excursion) -> Carrier | None:
+        lane = run.series
         of_head = self._tallies["purpose"] == "head-check"
         checks = self._tallies[of_head & (self._tallies["lane"] == lane.lane)]
         since = (checks["product"] == lane.product) & (checks["pulled_at"] >= rise.since)
-        return carrier(checks[since], category, self._correlation.value)
+        return carrier(checks[since], category, run.now.correlation.value)
 
     def _quiet(self, run: _Run, category: str, past: tuple[Excursion, ...]) -> tuple[str, str]:
         """Status and sentence of a chart without a rise that goes on."""
-        words, zone, lane = self._words, self._programme.zone, run.series
-        name = self._name(category)
-        before = self._level(run.watch.count, run.watch.inspected)
+        lane, now = run.series, run.now
         if self._silent(lane):
-            last = words.moment(_moment(lane.last_audit), zone)
-            hours = round(SILENCE / timedelta(hours=1))
-            return "no audits", words.say("drift.silent", hours=hours, last=last)
-        level = self._plainly(before)
-        path = run.seen.path
-        if path.size and path[-1] > NEAR * run.watch.limit.limit:
-            low = int(np.flatnonzero(path == 0)[-1]) + 1 if (path == 0).any() else 0
-            now = self._figure(self._level(lane.counts[category][low:], lane.inspected[low:]))
-            totes = path.size - low
-            said = words.say("drift.near", category=name, before=level, now=now, count=totes)
-            return "watch", said
-        if past and past[-1].until and self._latest(lane) - past[-1].until < AFTER_RETURN:
-            said = words.say(
-                "drift.back",
-                category=name,
-                until=words.moment(past[-1].until, zone),
-                since=words.moment(past[-1].since, zone),
-                before=level,
-                after=self._figure(past[-1].after),
-            )
-            return "watch", said
-        return "steady", words.say("drift.steady", category=name, before=self._figure(before))
+            return "no audits", self._tell.silent(_moment(lane.last_audit))
+        before = self._level(now.watch.count, now.watch.inspected, now)
+        path = now.seen.path
+        if path.size and path[-1] > NEAR * now.watch.limit.limit:
+            afresh = max((each.position for each in run.breaks), default=0)
+            zero = np.flatnonzero(path == 0)
+            low = max(int(zero[-1]) + 1 if zero.size else 0, afresh)
+            level = self._level(lane.counts[category][low:], lane.inspected[low:], now)
+            return "watch", self._tell.near(category, before, level, path.size - low)
+        over = past[-1] if past and past[-1].closed_by == "level" else None
+        if over and over.until and self._latest(lane) - over.until < AFTER_RETURN:
+            return "watch", self._tell.back(category, before, over)
+        return "steady", self._tell.steady(category, before)
 
     def _latest(self, lane: Series) -> datetime:
         return self._now or _moment(lane.last_audit)
@@ -260,8 +326,9 @@ class Floor:
         *,
         past: tuple[Excursion, ...] = (),
         notes: tuple[str, ...] = (),
+        down: tuple[datetime, str] | None = None,
     ) -> DriftFinding:
-        known = self._series.get(lane)
+        known = self._of_lane(lane)
         return DriftFinding(
             lane=lane,
             category=category,
@@ -279,59 +346,47 @@ class Floor:
             notes=notes,
             past=past,
             last_audit=_moment(known.last_audit) if known else None,
+            acknowledged=None,
+            down_since=down[0] if down else None,
         )
 
-    def _dating(self, rise: Excursion) -> str:
-        between, totes = rise.totes_between, rise.totes_in_set
-        if between is None:
-            return self._words.say("drift.dating", count=totes)
-        about = self._words.about(between)
-        return self._words.say("drift.dating_between", count=totes, between=about)
-
     def _notes(self, run: _Run) -> tuple[str, ...]:
-        words, chosen = self._words, self._periods[run.series.product]
-        notes = []
-        if chosen is not None:
-            notes.append(
-                words.say(
-                    "drift.baseline" if chosen.chosen else "drift.baseline_first",
-                    product=run.series.product,
-                    days=FIRST_DAYS,
-                    first=words.day(chosen.first),
-                    last=words.day(chosen.last),
-                    count=run.watch.count.size,
-                    pieces=int(run.watch.inspected.sum()),
-                )
-            )
-        if not run.watch.own:
-            notes.append(words.say("drift.baseline_shared", few=FEW_TOTES))
-        value = f"{self._correlation.value:.3f}"
-        notes.append(words.say(f"drift.correlation_{self._correlation.source}", value=value))
-        return tuple(notes)
-
-    def _name(self, category: str) -> str:
-        return next(each.name for each in self._programme.categories if each.code == category)
-
-    def _plainly(self, level: Interval) -> str:
-        """A level without its limits, in the digits that they can bear."""
-        decimals = decimals_for(float(level.low), float(level.high))
-        return self._words.per_cent(float(level.estimate), decimals=decimals)
-
-    def _figure(self, level: Interval) -> str:
-        limits = (float(each) for each in (level.estimate, level.low, level.high))
-        return self._words.interval(*limits)
+        now = run.now
+        return self._tell.notes(now.era, now.watch, now.correlation, run.breaks)
 
 
-def _drawn(run: _Run) -> Cusum:
+def _cut(run: _Run) -> list[_Stretch]:
+    """The stretches with the first one from the beginning: the totes before it are its baseline."""
+    return [run.stretches[0]._replace(start=0), *run.stretches[1:]]
+
+
+def _levels(run: _Run, x: NDArray[np.int64], n: NDArray[np.int64]) -> ControlChart:
+    """Limits at each tote's own size, of the baseline in force at it."""
+    charts = []
+    for part in _cut(run):
+        at, rho = slice(part.start, part.stop), part.correlation.value
+        limits = "beta_binomial" if rho else "exact"
+        charts.append(
+            p_chart(x[at], n[at], center=part.watch.level, correlation=rho or None, limits=limits)
+        )
+    joined: dict[str, Any] = {
+        each.name: np.concatenate([getattr(chart, each.name) for chart in charts])
+        for each in fields(ControlChart)
+    }
+    return ControlChart(**joined)
+
+
+def _drawn(run: _Run, limits: NDArray[np.float64]) -> Cusum:
     """The sum as drawn: over the whole series, 0 before the baseline ends."""
-    path, limit = run.seen.path, run.watch.limit
-    still = np.zeros_like(path)
+    parts = _cut(run)
+    path = np.concatenate([part.seen.path[part.start : part.stop] for part in parts])
+    limit, still = run.now.watch.limit, np.zeros_like(path)
     return Cusum(
         path_up=path,
         path_down=still,
         limit_up=limit.limit,
         limit_down=np.inf,
-        signals_up=path > limit.limit,
+        signals_up=path > limits,
         signals_down=still > 0,
         inspected=run.series.inspected.astype(np.float64),
         baseline=limit.center,

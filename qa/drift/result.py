@@ -15,6 +15,29 @@ AFTER_RETURN = timedelta(hours=72)  # a lane is watched after its level came bac
 NEAR = 0.75  # share of the limit from which the sum is watched
 
 
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """What a person said of a signal: what caused it, what was done, who said so and when (UTC)."""
+
+    key: str
+    cause: str
+    done: str
+    by: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Break:
+    """Where a lane's charts start afresh: the first tote after it, when (UTC), and why.
+
+    `kind` is "sanitation", "changeover" or "baseline" (another one begins to hold).
+    """
+
+    position: int
+    at: datetime
+    kind: str
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Excursion:
     """A rise that signalled: when it began and ended, from what to what.
@@ -22,6 +45,8 @@ class Excursion:
     Times are UTC: `since` when the first tote of the new level was filled (else pulled), no
     sooner than `since_low` and no later than `since_high` at 90 % confidence. `position`,
     `signal` and `end` are places in the lane's series. `until` is None while the level is up.
+    `state` is "open", "acknowledged" or "closed"; `closed_by` says how it ended: "level" (shown
+    to be back), "baseline" (another one began to hold), or "" while it goes on.
     """
 
     since: datetime
@@ -37,6 +62,9 @@ class Excursion:
     position: int
     signal: int
     end: int
+    state: str
+    closed_by: str
+    acknowledged: Acknowledged | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,6 +86,10 @@ class DriftFinding:
     past : tuple of Excursion
         Rises that are over.
     last_audit : datetime or None
+    acknowledged : Acknowledged or None
+        What was said of the signal that goes on; None while it is open, or there is none.
+    down_since : datetime or None
+        Since when the lane does not run.
     """
 
     lane: str
@@ -76,6 +108,8 @@ class DriftFinding:
     notes: tuple[str, ...]
     past: tuple[Excursion, ...]
     last_audit: datetime | None
+    acknowledged: Acknowledged | None
+    down_since: datetime | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -87,11 +121,13 @@ class LaneChart:
     at, tote, count, inspected : the series, in order of filling; times UTC
     chart : ControlChart, limits at each tote's own size
     cusum : Cusum, its sum 0 before the baseline ends and afresh once a level is back
-    baseline : Interval of the baseline's level; `baseline_totes` says which totes of this lane
-        are in it, `watched` is the position from which the sum runs
+    sum_limit : the sum's limit at each tote, that of the baseline then in force
+    breaks : where the charts start afresh
+    baseline : Interval of the level of the baseline in force now; `baseline_totes` says which
+        totes of this lane are in it, `watched` is the position from which the sum runs
     excursions : every rise, the one that goes on among them
-    correlation : used by the limits
-    limit, arl : of the sum, and the totes between false alarms that it attains
+    correlation : used by the limits, now
+    limit, arl : of the sum now, and the totes between false alarms that it attains
     notes : tuple of str
     """
 
@@ -104,6 +140,8 @@ class LaneChart:
     inspected: NDArray[np.int64]
     chart: ControlChart
     cusum: Cusum
+    sum_limit: NDArray[np.float64]
+    breaks: tuple[Break, ...]
     baseline: Interval
     baseline_totes: NDArray[np.bool_]
     watched: int

@@ -1,6 +1,8 @@
 """One chart over its totes: when the sum signals, when the rise began, when it was over."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,27 +52,39 @@ class Watched:
     rises: tuple[Rise, ...]
 
 
-def watched(count: Whole, inspected: Whole, start: int, watch: Watch) -> Watched:
+def watched(
+    count: Whole, inspected: Whole, start: int, watch: Watch, *, breaks: Sequence[int] = ()
+) -> Watched:
     """The chart run from tote `start` on.
 
     The sum runs until it signals; from then on a sum the other way, the raised level against the
-    baseline's, tells when the level is back; then the first sum starts afresh.
+    baseline's, tells when the level is back; then the first sum starts afresh. Both sums start
+    afresh at each break too (the position of the first tote after it), and no change is dated from
+    totes of both sides of one; a rise that signalled goes on until the level is shown to be back.
     """
     path = np.zeros(count.size)
     rises: list[Rise] = []
+    stops = (*sorted(each for each in set(breaks) if start < each < count.size), count.size)
     while start < count.size:
-        x, n = count[start:], inspected[start:]
-        sums = _path(x, n, watch)
+        stop = next(each for each in stops if each > start)
+        sums = _path(count[start:stop], inspected[start:stop], watch)
         over = np.flatnonzero(sums > watch.limit.limit)
-        if not over.size:
-            path[start:] = sums
-            break
-        rise = _rise(count, inspected, start, start + int(over[0]), watch)
-        rises.append(rise)
-        stop = count.size if rise.shown is None else rise.shown + 1
-        path[start:stop] = sums[: stop - start]
+        if over.size:
+            rise = _rise(count, inspected, start, start + int(over[0]), watch, stops)
+            rises.append(rise)
+            stop = count.size if rise.shown is None else rise.shown + 1
+            sums = _pieces(count, inspected, start, stop, watch, stops)
+        path[start:stop] = sums
         start = stop
     return Watched(path, tuple(rises))
+
+
+def _pieces(
+    count: Whole, inspected: Whole, start: int, stop: int, watch: Watch, stops: Sequence[int]
+) -> Floats:
+    """The sum from one tote to another, afresh at each break between them."""
+    ends = [start, *(each for each in stops if start < each < stop), stop]
+    return np.concatenate([_path(count[a:b], inspected[a:b], watch) for a, b in pairwise(ends)])
 
 
 def _path(x: Whole, n: Whole, watch: Watch) -> Floats:
@@ -87,15 +101,12 @@ def _path(x: Whole, n: Whole, watch: Watch) -> Floats:
     ).path_up
 
 
-def _rise(x: Whole, n: Whole, start: int, signal: int, watch: Watch) -> Rise:
-    first = _begin(x[start : signal + 1], n[start : signal + 1], watch)
-    shown = _shown_back(x, n, start + first.index, signal, watch)
-    if shown is None:
-        end = x.size
-    else:
-        at = slice(start + first.index, shown + 1)
-        end = at.start + _step(x[at], n[at], watch).index
-    until = max(end, signal + 1) if shown is None else max(end, start + first.index + 1)
+def _rise(x: Whole, n: Whole, start: int, signal: int, watch: Watch, stops: Sequence[int]) -> Rise:
+    first = start + _begin(x[start : signal + 1], n[start : signal + 1], watch).index
+    shown = _shown(x, n, first, signal, watch, stops)
+    end = x.size if shown is None else _end(x, n, first, shown, watch, stops)
+    until = max(end, signal + 1) if shown is None else max(end, first + 1)
+    until = min(until, next(each for each in stops if each > signal))
     step = _begin(x[start:until], n[start:until], watch)
     return Rise(
         signal=signal,
@@ -105,6 +116,26 @@ def _rise(x: Whole, n: Whole, start: int, signal: int, watch: Watch) -> Rise:
         shown=shown,
         end=end,
     )
+
+
+def _shown(
+    x: Whole, n: Whole, begin: int, signal: int, watch: Watch, stops: Sequence[int]
+) -> int | None:
+    """Tote by which the level is shown to be back; the evidence starts afresh at each break."""
+    last = signal
+    for stop in (each for each in stops if each > signal):
+        shown = _shown_back(x[:stop], n[:stop], begin, last, watch)
+        if shown is not None:
+            return shown
+        last = stop - 1
+    return None
+
+
+def _end(x: Whole, n: Whole, begin: int, shown: int, watch: Watch, stops: Sequence[int]) -> int:
+    """First tote of the level being back, no sooner than the last break before it was shown."""
+    at = slice(begin, shown + 1)
+    afresh = max((each for each in stops if begin < each <= shown), default=begin)
+    return max(begin + _step(x[at], n[at], watch).index, afresh)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,14 +11,13 @@ import pandas as pd
 from sqlalchemy import select
 
 from qa._validate import chosen
+from qa.events import KINDS, PUT_RIGHT
 from qa.store import schema
 from qa.store.entries import Logged
 from qa.store.recording import RECORDED, WITHDRAWN, record, stamped, withdraw
 from qa.store.rows import check_stamp, frame, plain
 from qa.store.schema import Store, reading
 
-PUT_RIGHT, DOWN, UP = "put-right", "lane-down", "lane-up"
-KINDS = (PUT_RIGHT, "head", "camera", "sanitation", "changeover", DOWN, UP, "something-else")
 DISPOSITIONS = ("release", "re-sort", "rework", "downgrade", "scrap")
 
 
