@@ -1,7 +1,9 @@
 """What many tests need: the demo programme, a fresh store with it, and an audit's raw fields."""
 
+import shutil
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path
 
 import pytest
@@ -9,6 +11,7 @@ from hypothesis import settings
 
 from qa.programme import Programme, parse
 from qa.store import records, schema
+from tests.databases import Cluster, cluster
 
 # A busy machine is slow, not wrong: no case fails by the clock. Where CI is set, hypothesis itself
 # takes the same cases each time.
@@ -31,14 +34,54 @@ def programme() -> Programme:
     return parse(PLANT)
 
 
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Cluster]:
+    """The tests' own PostgreSQL server; in its database "plant" a store as `store` gives it."""
+    with cluster() as server:
+        server.sql("CREATE DATABASE plant")
+        _set_up(server.url("plant")).engine.dispose()
+        yield server
+
+
+@pytest.fixture(scope="session")
+def store_to_copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file to copy: making the tables afresh for each test takes longer than most tests."""
+    made = tmp_path_factory.mktemp("plant") / "plant.db"
+    _set_up(made).engine.dispose()
+    return made
+
+
 @pytest.fixture
-def store(tmp_path: Path) -> Iterator[schema.Store]:
-    """A fresh SQLite store whose first programme was put on 1 March 2026."""
-    opened = schema.open_store(tmp_path / "plant.db", create=True)
-    at = datetime(2026, 3, 1, tzinfo=UTC)
-    records.put_programme(opened, PLANT, by="lead", at=at, reason="the plant is set up")
+def database(request: pytest.FixtureRequest) -> str:
+    """Which database a test is on: SQLite, but where `tests.databases.both` says on both."""
+    return getattr(request, "param", "sqlite")
+
+
+@pytest.fixture
+def somewhere(database: str, tmp_path: Path, request: pytest.FixtureRequest) -> Callable[[], str]:
+    """A factory: where a store can be made, and none is."""
+    numbers = count()
+    if database == "sqlite":
+        return lambda: str(tmp_path / f"place{next(numbers)}.db")
+    return lambda: request.getfixturevalue("postgres").database()
+
+
+@pytest.fixture
+def store(database: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[schema.Store]:
+    """A fresh store whose first programme was put on 1 March 2026."""
+    if database == "sqlite":
+        opened = schema.open_store(shutil.copy(request.getfixturevalue("store_to_copy"), tmp_path))
+    else:
+        opened = schema.open_store(request.getfixturevalue("postgres").database("plant"))
     yield opened
     opened.engine.dispose()
+
+
+def _set_up(where: Path | str) -> schema.Store:
+    opened = schema.open_store(where, create=True)
+    at = datetime(2026, 3, 1, tzinfo=UTC)
+    records.put_programme(opened, PLANT, by="lead", at=at, reason="the plant is set up")
+    return opened
 
 
 @pytest.fixture

@@ -313,7 +313,13 @@ def test_plan_says_what_to_pull_and_what_it_risks() -> None:
 
 
 def test_check_of_a_whole_and_of_a_tampered_store(store: str) -> None:
-    assert run("check", "--store", store).stdout == f"{store}: the record agrees with itself.\n"
+    whole, kept = run("check", "--store", store).stdout.splitlines()
+    assert whole == f"{store}: the record agrees with itself."
+    head = re.fullmatch(r"Its chain has \d+ links, and its head is ([0-9a-f]{64})", kept)[1]
+    assert run("check", "--store", store, "--head", head).stdout.splitlines() == [whole, kept]
+    said = run("check", "--store", store, "--head", "0" * 64, status=1).stdout
+    assert "is not among the" in said
+    assert "16 to 64 hexadecimal" in run("check", "--store", store, "--head", "x", status=2).stderr
     opened = schema.open_store(store)
     with schema.writing(opened) as connection:
         connection.exec_driver_sql("UPDATE sums SET x = x + 1")

@@ -1,16 +1,20 @@
 """What people did: events on the line, and what became of held totes."""
 
-import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from sqlalchemy import select
+from sqlalchemy.exc import IntegrityError
 
 from qa import events
 from qa.errors import Conflict, InvalidInput, StoreError
 from qa.store import deeds, records, schema, trail
 from qa.store.deeds import Disposition, Event
+from tests.databases import both, past_the_guards
+
+pytestmark = both
 
 AT = datetime(2026, 3, 16, 12, tzinfo=UTC)
 BY: dict[str, Any] = {"by": "Ines", "at": AT}
@@ -36,30 +40,25 @@ def test_only_causes_put_right_start_inspection_again(store: schema.Store) -> No
     assert deeds.resumed(store).values.tolist() == [["SP1", "1", EVENT.happened_at]]
 
 
-def test_a_withdrawn_event_stays_on_record_and_counts_no_more(
-    store: schema.Store, tmp_path: Any
-) -> None:
+def test_a_withdrawn_event_stays_on_record_and_counts_no_more(store: schema.Store) -> None:
     deeds.record_event(store, EVENT, **BY)
     why = {**BY, "reason": "the wrong lane"}
     assert deeds.withdraw_event(store, "e1", **why).new
     assert not deeds.withdraw_event(store, "e1", **why).new
     assert deeds.events(store).empty
     assert deeds.resumed(store).empty
-    rows = sqlite3.connect(tmp_path / "plant.db").execute("SELECT action FROM event").fetchall()
-    assert sorted(rows) == [("recorded",), ("withdrawn",)]
+    with schema.reading(store) as connection:
+        rows = connection.execute(select(schema.event.c.action)).scalars().all()
+    assert sorted(rows) == ["recorded", "withdrawn"]
     assert trail.check(store) == ()
     with pytest.raises(StoreError, match="there is no event e9 in the store"):
         deeds.withdraw_event(store, "e9", **why)
 
 
-def test_an_end_without_a_beginning_is_told_by_the_check(
-    store: schema.Store, tmp_path: Any
-) -> None:
+def test_an_end_without_a_beginning_is_told_by_the_check(store: schema.Store) -> None:
     deeds.record_event(store, EVENT, **BY)
-    with sqlite3.connect(tmp_path / "plant.db") as file:
-        file.execute("DROP TRIGGER event_not_changed")
-        file.execute("UPDATE event SET action = 'withdrawn'")
-    assert trail.check(store) == ("event e1 is withdrawn, and was never recorded",)
+    past_the_guards(store, "UPDATE event SET action = 'withdrawn'")
+    assert trail.check(store)[1:] == ("event e1 is withdrawn, and was never recorded",)
 
 
 def test_the_newest_disposition_of_a_tote_stands(store: schema.Store) -> None:
@@ -103,18 +102,22 @@ def test_a_disposition_must_say_why_and_be_one_of_a_few(store: schema.Store) -> 
         deeds.dispose(store, DONE, by=" ", at=AT, reason="stems")
 
 
-@pytest.mark.parametrize("table", ["event", "disposition"])
-def test_nothing_is_changed_or_deleted(store: schema.Store, tmp_path: Any, table: str) -> None:
+@pytest.mark.parametrize("table", ["event", "disposition", "chain"])
+def test_nothing_is_changed_or_deleted(store: schema.Store, table: str) -> None:
     deeds.record_event(store, EVENT, **BY)
     deeds.dispose(store, DONE, **BY, reason="stems")
-    file = sqlite3.connect(tmp_path / "plant.db")
-    for statement in (
-        f"DELETE FROM {table}",
-        f"UPDATE {table} SET lane = '2'",
-        f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}",
-    ):
-        with pytest.raises(sqlite3.IntegrityError, match=f"{table} is only ever added to"):
-            file.execute(statement)
+    column = "key" if table == "chain" else "lane"
+    statements = [f"DELETE FROM {table}", f"UPDATE {table} SET {column} = '2'"]
+    if store.engine.dialect.name == "sqlite":
+        statements.append(f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}")
+    else:
+        statements.append(f"TRUNCATE {table}")
+    for statement in statements:
+        with (
+            pytest.raises(IntegrityError, match=f"{table} is only ever added to"),
+            schema.writing(store) as connection,
+        ):
+            connection.exec_driver_sql(statement)
 
 
 def test_what_people_do_makes_a_new_state_of_the_record(store: schema.Store) -> None:

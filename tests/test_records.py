@@ -15,6 +15,9 @@ from qa.errors import Conflict, InvalidInput, InvalidProgramme, StoreError
 from qa.store import records, schema, trail
 from qa.store.records import Logged
 from tests.conftest import PLANT
+from tests.databases import both
+
+pytestmark = both
 
 AT = datetime(2026, 3, 16, 10, tzinfo=UTC)
 START = datetime(2026, 3, 16, 6, tzinfo=UTC)
@@ -118,6 +121,13 @@ def test_days_are_filtered_both_included(store, programme, many):
     assert_frame_equal(found, of(wanted, programme))
     assert 0 < len(found) < 200
     assert found["day"].agg(["min", "max"]).tolist() == [pd.Timestamp(first), pd.Timestamp(last)]
+
+
+def test_texts_are_in_the_order_of_their_characters_on_every_database(store, make):
+    """A language's order would put a and B, é and f together."""
+    keys = ["a", "B", "é", "f", "Z", "10", "9", "_"]
+    records.log_many(store, [make(key=key, tote=key) for key in keys], **BY)
+    assert records.tallies(store)["key"].tolist() == sorted(keys)
 
 
 def test_codes_stay_text(store, text, audit_fields):
@@ -233,8 +243,8 @@ def test_who_and_when_are_needed(store, make, changes, told):
         records.log(store, make(), **{**BY, **changes})
 
 
-def test_a_store_without_a_programme_takes_no_audit(tmp_path, make):
-    empty = schema.open_store(tmp_path / "empty.db", create=True)
+def test_a_store_without_a_programme_takes_no_audit(somewhere, make):
+    empty = schema.open_store(somewhere(), create=True)
     with pytest.raises(StoreError, match="the store has no programme yet"):
         records.log(empty, make(), **BY)
     with pytest.raises(StoreError, match="the store has no programme yet"):

@@ -227,12 +227,17 @@ def export_(
 
 @main.command()
 @_store
+@click.option("--head", metavar="HASH", help="A head that an earlier check printed.")
 @_json
-def check(where: str, as_json: bool) -> None:
-    """Whether the record agrees with itself; exit status 1 if it does not."""
+def check(where: str, head: str | None, as_json: bool) -> None:
+    """Whether the record is as it was recorded and agrees with itself; exit status 1 if not.
+
+    It prints the head of the record's chain. Who keeps that elsewhere can have it held against the
+    record later: all up to it is then as it was.
+    """
     from qa.cli import answers  # noqa: PLC0415 - takes long to import
 
-    answer = answers.check(where)
+    answer = answers.check(where, head)
     _print(answer, as_json, "checked")
     if answer["breaks"]:
         sys.exit(1)

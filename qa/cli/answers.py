@@ -4,6 +4,7 @@ Everything that takes long to import stands here, and the command imports this w
 """
 
 from collections.abc import Mapping
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
@@ -126,10 +127,11 @@ def sources(where: str, at: str | None, by: str) -> Answer:
     return {"as_of": now, "by": by, "doubt": drifting.DOUBT, "sources": found}
 
 
-def check(where: str) -> Answer:
-    """Where a store contradicts itself."""
+def check(where: str, head: str | None) -> Answer:
+    """Where a store contradicts itself, and the end of its chain."""
     store = schema.open_store(where)
-    return {"store": store.url, "breaks": trail.check(store)}
+    found = trail.checked(store, head)
+    return {"store": store.url, "breaks": found.breaks, **asdict(found.head)}
 
 
 def demo(folder: Path, progress: Progress) -> tuple[Store, datetime, Answer]:

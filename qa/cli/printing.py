@@ -219,7 +219,10 @@ def checked(answer: Answer, words: Wording) -> str:
     """Whether a store agrees with itself."""
     key = "breaks" if answer["breaks"] else "sound"
     told = words.say(f"command.checked.{key}", store=answer["store"])
-    return "\n".join([told, *answer["breaks"]])
+    if answer["breaks"]:
+        return "\n".join([told, *answer["breaks"]])
+    head = words.say("command.checked.head", links=answer["links"], hash=answer["hash"])
+    return f"{told}\n{head}"
 
 
 def exported(answer: Answer, words: Wording) -> str:

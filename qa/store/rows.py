@@ -19,7 +19,7 @@ from sqlalchemy import (
 
 from qa.audit import MOST_CHARACTERS
 from qa.errors import InvalidInput
-from qa.store import schema
+from qa.store import chain, schema
 
 
 def check_stamp(by: str, at: datetime, reason: str = "none needed") -> None:
@@ -47,8 +47,13 @@ def check_filled(row: Mapping[str, Any], kind: str) -> None:
 
 
 def add(connection: Connection, table: Table, rows: Sequence[Mapping[str, Any]]) -> None:
-    """Add rows to a table of the record: the one way in, since nothing there is ever changed."""
-    connection.execute(insert(table), [dict(row) for row in rows])
+    """Add rows to a table of the record, and to its chain.
+
+    The one way in, since nothing there is ever changed. A row has every column that is not empty.
+    """
+    if rows:
+        chain.extend(connection, table, rows)
+        connection.execute(insert(table), [dict(row) for row in rows])
 
 
 def plain(table: FromClause, names: Iterable[str] = ()) -> list[ColumnElement[Any]]:

@@ -27,6 +27,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     PrimaryKeyConstraint,
     Table,
@@ -57,6 +58,11 @@ class Moment(TypeDecorator[datetime]):
     impl = DateTime(timezone=True)
     cache_ok = True
 
+    @property
+    def python_type(self) -> type[datetime]:
+        """What a value of it is."""
+        return datetime
+
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
         """To UTC."""
         del dialect
@@ -86,6 +92,10 @@ metadata = MetaData(
 
 # SQLite finds a row by an INTEGER key directly, and by one of any other type through an index.
 NUMBER = BigInteger().with_variant(Integer(), "sqlite")
+
+# What a table that may be changed says of itself. Every other is of the record: added to by
+# `rows.add` alone, chained, in every backup, and kept by triggers from being changed.
+NOT_RECORDED = {"recorded": False}
 
 programme_version = Table(
     "programme_version",
@@ -147,6 +157,7 @@ current = Table(
     metadata,
     Column("key", Text, primary_key=True),
     Column("entry", ForeignKey("entry.number"), nullable=False, unique=True),
+    info=NOT_RECORDED,
 )
 
 CELL = ("site", "day", "shift", "line", "lane", "head", "product", "purpose")
@@ -162,6 +173,7 @@ sums = Table(
     PrimaryKeyConstraint(
         "counted", "purpose", "day", "site", "shift", "line", "lane", "head", "product"
     ),
+    info=NOT_RECORDED,
 )
 
 finding = Table(
@@ -313,6 +325,23 @@ baseline = Table(
     CheckConstraint("last_day >= first_day", name="days"),
 )
 
+chain = Table(
+    "chain",
+    metadata,
+    # Every row of the record in the order in which it came, numbered from 1 without a gap.
+    Column("number", NUMBER, primary_key=True, autoincrement=False),
+    Column("recorded", Text, nullable=False),  # the row's table, and its key there
+    Column("key", Text, nullable=False),
+    Column("hash", LargeBinary, nullable=False),
+    UniqueConstraint("recorded", "key"),
+    info=NOT_RECORDED,
+)
+
+
+def recorded() -> list[Table]:
+    """The tables of the record, each after those that it refers to."""
+    return [table for table in metadata.sorted_tables if table.info.get("recorded", True)]
+
 
 @dataclass(frozen=True, slots=True)
 class Store:
@@ -380,9 +409,14 @@ def writing(store: Store) -> Iterator[Connection]:
     """
     writer = store.engine.execution_options(writes=True)
     with _told(store.url), writer.begin() as connection:
-        if connection.dialect.name == "postgresql":
-            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
+        _wait_for_turn(connection)
         yield connection
+
+
+def _wait_for_turn(connection: Connection) -> None:
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {round(1000 * BUSY_SECONDS)}")
+        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
 
 
 def _address(where: str | Path) -> URL:
@@ -497,6 +531,7 @@ def _upgrade_apart(url: URL) -> None:
 
 def _upgrade(engine: Engine) -> None:
     with engine.execution_options(writes=True).begin() as connection:
+        _wait_for_turn(connection)
         migrations.upgrade(connection, metadata)
 
 
@@ -530,7 +565,7 @@ def _told(name: str) -> Iterator[None]:
     try:
         yield
     except OperationalError as reason:
-        if "locked" in str(reason.orig):
+        if "locked" in str(reason.orig) or _state(reason) == "55P03":
             raise StoreError(
                 f"the store {name} is kept busy by another program; nothing was changed, try again"
             ) from None
@@ -539,6 +574,11 @@ def _told(name: str) -> Iterator[None]:
         if type(reason) is not DatabaseError:
             raise
         raise StoreError(f"the store {name} is damaged: {_first_line(reason)}") from None
+
+
+def _state(reason: DatabaseError) -> str:
+    """PostgreSQL's own code of what went wrong; "" from SQLite."""
+    return str(getattr(reason.orig, "sqlstate", None) or "")
 
 
 def _first_line(reason: DatabaseError) -> str:

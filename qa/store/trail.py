@@ -1,7 +1,8 @@
-"""Does the record agree with itself: entries in order, arithmetic right, what is derived true."""
+"""Does the record agree with itself: chain whole, arithmetic right, what is derived true."""
 
 import json
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import groupby, pairwise
 from operator import attrgetter
@@ -11,29 +12,58 @@ from sqlalchemy import Connection, Row, Table, func, select
 
 from qa.errors import InvalidProgramme
 from qa.programme import Programme
-from qa.store import cells, entries, schema
+from qa.store import cells, chain, entries, schema
 from qa.store.schema import CELL, SIX, Store, entry, reading
 
 _BATCH = 10_000
 
 
-def check(store: Store) -> tuple[str, ...]:
-    """Every place where the store contradicts itself, each in a sentence; none when it is whole.
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """What a check found: every break in a sentence, and the chain's end at that moment."""
 
-    Recomputed from the entries, as they stand at one moment: the order of each audit's versions,
-    the arithmetic of its counts under its programme, which entry is the newest, and the six sums
-    of every cell.
+    breaks: tuple[str, ...]
+    head: chain.Head
+
+
+def check(store: Store) -> tuple[str, ...]:
+    """Every place where the store contradicts itself, each in a sentence; none when it is whole."""
+    return checked(store).breaks
+
+
+def checked(store: Store, head: str | None = None) -> Checked:
+    """The store held against its chain and its own entries, as they stand at one moment.
+
+    Told are the first place where the record differs from its chain, and every one where it
+    contradicts itself, recomputed from the entries: the order of each audit's versions, the
+    arithmetic of its counts under its programme, which entry is the newest, and the six sums of
+    every cell.
 
     Parameters
     ----------
     store : Store
+    head : str or None
+        A head that was printed earlier and kept elsewhere: that all up to it is as it was.
 
-    Returns
-    -------
-    tuple of str
+    Raises
+    ------
+    InvalidInput
+        If `head` is none.
     """
+    kept = None if head is None else chain.checked_head(head)
     with reading(store) as connection:
-        return tuple(_breaks(connection.execution_options(yield_per=_BATCH)))
+        return checked_within(connection, kept)
+
+
+def checked_within(connection: Connection, kept: str | None = None) -> Checked:
+    """As `checked`, within a transaction that may have changes of its own."""
+    broken = chain.first_break(connection, kept)
+    breaks = [broken] if broken else []
+    try:
+        breaks += _breaks(connection.execution_options(yield_per=_BATCH))
+    except (ValueError, TypeError) as reason:
+        breaks.append(f"a value in the store cannot be read: {reason}")
+    return Checked(tuple(breaks), chain.head(connection))
 
 
 def _breaks(connection: Connection) -> Iterator[str]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, MetaData
 
-HEAD = "0004"
+HEAD = "0005"
 VERSION_TABLE = "toteproof_schema"
 OPTIONS: dict[str, Any] = {"version_table": VERSION_TABLE, "render_as_batch": True}
 
@@ -42,6 +42,22 @@ def upgrade(connection: Connection, metadata: MetaData, to: str = "head") -> Non
     with EnvironmentContext(Config(), steps, fn=wanted) as environment:
         environment.configure(connection=connection, target_metadata=metadata, **OPTIONS)
         environment.run_migrations()
+    if connection.dialect.name == "postgresql":
+        _order_plainly(connection, list(metadata.tables))
+
+
+def _order_plainly(connection: Connection, tables: list[str]) -> None:
+    """Texts in the order of their characters, as in SQLite, and not in that of a language."""
+    columns = connection.exec_driver_sql(
+        "SELECT table_name, column_name FROM information_schema.columns "
+        "WHERE table_schema = current_schema() AND data_type = 'text' "
+        "AND collation_name IS DISTINCT FROM 'C'"
+    )
+    for table, column in columns.all():
+        if table in tables:
+            connection.exec_driver_sql(
+                f'ALTER TABLE "{table}" ALTER COLUMN "{column}" TYPE text COLLATE "C"'
+            )
 
 
 def _steps() -> Any:

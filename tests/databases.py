@@ -1,0 +1,156 @@
+"""A PostgreSQL server of the tests' own, on loopback, and ways past the guards of a store."""
+
+import os
+import pwd
+import shutil
+import socket
+import sqlite3
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from qa.store import schema
+
+# Words in the order of a language, as a plant's server may have them: no figure may hang on it.
+INITDB = ("--locale-provider=icu", "--icu-locale=en", "--locale=C.UTF-8", "--encoding=UTF8")
+# What is lost when the machine itself stops is not what these tests are about.
+SERVER = ("fsync=off", "full_page_writes=off", "listen_addresses=127.0.0.1", "max_connections=100")
+
+both = pytest.mark.parametrize("database", ["sqlite", "postgresql"], indirect=True)
+
+
+class Cluster:
+    """A private server, run by the user who runs the tests, or by "postgres" for root."""
+
+    def __init__(self, binaries: Path) -> None:
+        self._binaries = binaries
+        self._folder = Path(tempfile.mkdtemp(prefix="toteproof-cluster-"))
+        self._user = "postgres" if os.geteuid() == 0 else None  # initdb refuses root
+        if self._user:
+            owner = pwd.getpwnam(self._user)
+            os.chown(self._folder, owner.pw_uid, owner.pw_gid)
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.port = free.getsockname()[1]
+        self._count = 0
+        self._run("initdb", "-A", "trust", "-U", "toteproof", "-N", *INITDB, "-D", self._data)
+        self.start()
+
+    @property
+    def _data(self) -> str:
+        return str(self._folder / "data")
+
+    @property
+    def _log(self) -> Path:
+        return self._folder.with_name(f"{self._folder.name}.log")
+
+    def _command(self, name: str, *words: str) -> list[str]:
+        return [str(self._binaries / name), *words]
+
+    def _run(self, name: str, *words: str) -> None:
+        subprocess.run(
+            self._command(name, *words),
+            check=True,
+            user=self._user,
+            group=self._user,
+            cwd="/",
+            stdout=subprocess.DEVNULL,
+        )
+
+    def start(self) -> None:
+        """Start it, and wait until it answers."""
+        settings = [word for each in SERVER for word in ("-c", each)]
+        words = ("-D", self._data, "-p", str(self.port), "-k", str(self._folder), *settings)
+        with self._log.open("ab") as log:
+            self._server = subprocess.Popen(
+                self._command("postgres", *words),
+                user=self._user,
+                group=self._user,
+                cwd="/",
+                stdout=log,
+                stderr=log,
+            )
+        for _ in range(200):
+            try:
+                self.sql("SELECT 1")
+                return
+            except Exception:
+                if self._server.poll() is not None:
+                    raise
+                time.sleep(0.05)
+        raise TimeoutError("the private PostgreSQL server does not answer")
+
+    def stop(self) -> None:
+        """Break off every connection and stop."""
+        self._server.send_signal(2)  # SIGINT: the server's "fast" way
+        self._server.wait(30)
+
+    def remove(self) -> None:
+        """Stop it, and leave nothing behind."""
+        self.stop()
+        shutil.rmtree(self._folder)
+        self._log.unlink()
+
+    def sql(self, statement: str, database: str = "postgres") -> list[tuple[object, ...]]:
+        """Run one statement by itself."""
+        import psycopg  # noqa: PLC0415 - an extra
+
+        with psycopg.connect(self.url(database, "postgresql"), autocommit=True) as connection:
+            found = connection.execute(statement)
+            return found.fetchall() if found.description else []
+
+    def url(self, database: str, scheme: str = "postgresql") -> str:
+        """The address of one of its databases."""
+        return f"{scheme}://toteproof@127.0.0.1:{self.port}/{database}"
+
+    def database(self, template: str = "template0") -> str:
+        """A new database's address."""
+        self._count += 1
+        name = f"plant{self._count}"
+        self.sql(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self.url(name)
+
+
+def binaries() -> Path | None:
+    """Where the server's programs are, the newest version's; none where there are none."""
+    on_path = shutil.which("initdb")
+    if on_path:
+        return Path(on_path).resolve().parent
+    found = Path("/usr/lib/postgresql").glob("*/bin/initdb")
+    return max((each.parent for each in found), key=lambda b: int(b.parent.name), default=None)
+
+
+@contextmanager
+def cluster() -> Iterator[Cluster]:
+    """A private server while the block runs; the test is skipped where there is none."""
+    found = binaries()
+    if found is None and not os.environ.get("TOTEPROOF_NEEDS_POSTGRESQL"):
+        pytest.skip("no PostgreSQL server is installed here (Debian: postgresql)")
+    assert found is not None, "the tests were told that a PostgreSQL server is here"
+    made = Cluster(found)
+    try:
+        yield made
+    finally:
+        made.remove()
+
+
+def past_the_guards(store: schema.Store, *statements: str) -> None:
+    """Run statements as somebody would who has every right to the database and takes it."""
+    if store.engine.dialect.name == "sqlite":
+        with sqlite3.connect(store.url) as file:
+            triggers = file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
+            for (name,) in triggers.fetchall():
+                file.execute(f"DROP TRIGGER {name}")
+            for statement in statements:
+                file.execute(statement)
+        file.close()
+        return
+    with store.engine.begin() as connection:
+        connection.exec_driver_sql("SET LOCAL session_replication_role = replica")
+        for statement in statements:
+            connection.exec_driver_sql(statement)
