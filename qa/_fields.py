@@ -89,6 +89,11 @@ class Fields:
         good = self._is_number(key) and 0 < self._raw[key] < 1
         return self._take(key, good, "a fraction between 0 and 1", float, 0.5, default)
 
+    def per_cent(self, key: str) -> float:
+        """A number above 0 and below 100."""
+        good = self._is_number(key) and 0 < self._raw[key] < 100
+        return self._take(key, good, "per cent, above 0 and below 100", float, 50.0, _NEEDED)
+
     def flag(self, key: str, *, default: bool) -> bool:
         """True or false."""
         good = isinstance(self._raw.get(key), bool)
@@ -146,6 +151,13 @@ class Fields:
         known = [name for name in found if name in names]
         tables = self._each((f"{key}.{name}", found[name]) for name in known)
         yield from zip(known, tables, strict=True)
+
+    def table(self, key: str, rule: str) -> "Fields | None":
+        """One table inside this one, whose keys are read by `no_more` to the end; None for none."""
+        nothing: dict[str, Any] | None = None
+        good = isinstance(self._raw.get(key), dict)
+        found = self._take(key, good, rule, dict, nothing, nothing)
+        return None if found is None else Fields(found, f"{self._path}{key}.", self._faults)
 
     def no_more(self) -> None:
         """Note a fault for each key that nobody took."""

@@ -97,12 +97,21 @@ class Product:
 
 
 @dataclass(frozen=True, slots=True)
+class GrossLimit:
+    """Per cent of the pieces of one audit beyond which somebody is called at once, and who."""
+
+    at: float
+    call: str
+
+
+@dataclass(frozen=True, slots=True)
 class Category:
     """A kind of defect; `severity` is its class: critical, major or minor."""
 
     code: str
     name: str
     severity: str
+    gross: GrossLimit | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,7 +315,10 @@ def _read(top: Fields) -> Programme:
         ),
         categories=tuple(
             Category(
-                each.column("code", RESERVED), each.text("name"), each.choice("class", SEVERITIES)
+                each.column("code", RESERVED),
+                each.text("name"),
+                each.choice("class", SEVERITIES),
+                _gross_limit(each),
             )
             for each in top.tables("categories")
         ),
@@ -322,6 +334,15 @@ def _read(top: Fields) -> Programme:
     )
     top.no_more()
     return programme
+
+
+def _gross_limit(each: Fields) -> GrossLimit | None:
+    inner = each.table("gross", 'a table such as { at = 10.0, call = "shift lead" }')
+    if inner is None:
+        return None
+    limit = GrossLimit(inner.per_cent("at"), inner.text("call"))
+    inner.no_more()
+    return limit
 
 
 def _class_plan(severity: str, each: Fields) -> ClassPlan:

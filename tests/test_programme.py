@@ -462,3 +462,33 @@ def test_every_moment_lies_in_the_shift_that_is_named(
     assert found is not None  # the demo's three shifts fill the day
     begins, ends = programmes.shift_times(programme, *found)
     assert begins <= moment < ends
+
+
+GROSS = 'class = "major"\ngross = {}\n\n[plans.major]'
+
+
+def test_a_category_may_have_a_gross_limit_with_whom_to_call():
+    text = SMALL.replace(
+        'class = "major"\n\n[plans.major]', GROSS.format('{ at = 7.5, call = "shift lead" }')
+    )
+    (category,) = programmes.parse(text).categories
+    assert category.gross == programmes.GrossLimit(7.5, "shift lead")
+    assert programmes.parse(SMALL).categories[0].gross is None
+
+
+@pytest.mark.parametrize(
+    ("table", "told"),
+    [
+        ("10.0", "categories[1].gross: must be a table such as { at = 10.0"),
+        ('{ at = 0, call = "Ines" }', "gross.at: must be per cent, above 0 and below 100, got 0"),
+        ('{ at = 100, call = "Ines" }', "gross.at: must be per cent, above 0 and below 100"),
+        ("{ at = 10 }", "categories[1].gross.call: is missing, must be text in quotes"),
+        ('{ call = "Ines" }', "categories[1].gross.at: is missing, must be per cent"),
+        ('{ at = 10, call = " " }', "gross.call: must be text in quotes"),
+        ('{ at = 10, call = "Ines", who = "Otto" }', "gross.who: is not a key of a programme"),
+    ],
+)
+def test_a_gross_limit_must_say_per_cent_and_whom(table, told):
+    text = SMALL.replace('class = "major"\n\n[plans.major]', GROSS.format(table))
+    with pytest.raises(InvalidProgramme, match=re.escape(told)):
+        programmes.parse(text)

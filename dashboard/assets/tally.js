@@ -218,7 +218,9 @@
     button.textContent = say("again");
     at("undo").disabled = true;
     if (waits) return;
-    tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.why]].concat(answer.more.map((each) => ["", each]), [["quiet", answer.said]]));
+    const gross = (answer.gross || []).map((each) => ["answer-gross", each]);
+    const told = [["answer-word", answer.word]].concat(gross, [["answer-next", answer.next], ["", answer.why]]);
+    tell(answer.state, told.concat(answer.more.map((each) => ["", each]), [["quiet", answer.said]]));
     if (answer.then) offer(answer.then);
     at("verdict").scrollIntoView({ block: "nearest" });
   }

@@ -132,6 +132,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         className="row-word",
                     ),
                     *standing(words, row),
+                    *(html.P(each, className="last-held") for each in row.gross),
                     html.P(components.sentence(row.sentence)),
                     *(html.P(inspection(words, each)) for each in row.inspections),
                 ]

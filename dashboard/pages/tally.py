@@ -83,6 +83,7 @@ def answer(words: Wording, saved: Saved) -> dict[str, Any]:
         "word": words.say(f"tally.{state}"),
         "next": verdict.next,
         "why": verdict.why,
+        "gross": list(saved.gross),
         "more": [each for each in (verdict.hold, verdict.switched) if each],
         "then": following(words, saved),
         "said": words.say(

@@ -45,6 +45,7 @@ class Row:
     inspections: tuple[Inspection, ...]
     locked: int
     held: int
+    gross: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +97,7 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
             marks.get(lane, ()),
             kept_record.inspections(kept, lane) if latest else (),
             *stands.get(lane, (0, 0)),
+            kept_record.gross_sentences(kept, lane, now),
         )
         for lane, status, sentence in needs.itertuples(index=False)
         if choices.lane in (None, lane)
@@ -113,9 +115,9 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
     )
 
 
-def _need(row: Row) -> tuple[bool, int, bool]:
-    """Locked lots first, then the status; held lots before none where it is the same."""
-    return not row.locked, STATUSES.index(row.status), not row.held
+def _need(row: Row) -> tuple[bool, bool, int, bool]:
+    """Locked lots first, then gross audits, then the status; held lots before none within it."""
+    return not row.locked, not row.gross, STATUSES.index(row.status), not row.held
 
 
 def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 import pandas as pd
 
-from qa import drift, verdicts
+from qa import drift, gross, verdicts
 from qa.intervals import clustered
 from qa.programme import Category, Programme, production_day_and_shift
 from qa.store import deeds, records, signals
@@ -123,6 +123,16 @@ def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
 @lru_cache(maxsize=KEPT)
 def _findings(kept: Record, until: datetime) -> tuple[drift.DriftFinding, ...]:
     return drift.findings(kept.tallies, kept.programme, now=until, known=kept.known)
+
+
+def gross_sentences(kept: Record, lane: str, now: datetime) -> tuple[str, ...]:
+    """Whom to call for a lane's newest audit, where it passes a gross limit."""
+    return tuple(each.sentence for each in _gross(kept, _tick(now)).get(lane, ()))
+
+
+@lru_cache(maxsize=KEPT)
+def _gross(kept: Record, until: datetime) -> dict[str, tuple[gross.Gross, ...]]:
+    return gross.standing(kept.tallies, kept.programmes, now=until)
 
 
 def chart(kept: Record, lane: str, category: str, now: datetime) -> drift.LaneChart | None:

@@ -1,7 +1,7 @@
 """Tally logs a tote: the one page that writes."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -9,7 +9,7 @@ from dashboard.views import moments
 from dashboard.views import record as kept_record
 from dashboard.views.record import Inspection, Record
 from dashboard.views.typed import texts
-from qa import verdicts
+from qa import gross, verdicts
 from qa.audit import Audit, Finding, parse
 from qa.errors import InvalidAudit
 from qa.programme import Programme
@@ -58,6 +58,7 @@ class Saved:
     correct: int
     verdict: LotVerdict
     lot_is_tote: bool
+    gross: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +167,10 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
         correct=audit.correct,
         verdict=verdict,
         lot_is_tote=programme.lot == "tote",
+        gross=tuple(
+            each.sentence
+            for each in gross.passed(asdict(audit), audit.counts, programme, language=language)
+        ),
     )
 
 
