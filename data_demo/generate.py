@@ -68,6 +68,21 @@ MONDAY_SHIFT, MONDAY_FACTOR = "afternoon", 2.5
 CREWS = tuple(tuple(f"insp-{3 * crew + place:02d}" for place in (1, 2, 3)) for crew in range(3))
 MISSING_INSPECTOR, FOUND_SHARE = "insp-08", 0.5
 
+# The study: three inspectors call the same pieces of known kind, so many of each wrongly, no two of
+# them the same piece; the inspector of (4) misses half of the over-trimmed ones here too.
+STUDY_SEED = SEED + 1
+STUDY_KINDS = {"correct": 180, "stem": 24, "over_trim": 20, "double": 16}
+STUDY_ERRORS: dict[str, dict[tuple[str, str], int]] = {
+    "insp-02": {("stem", "correct"): 1, ("correct", "over_trim"): 1},
+    "insp-05": {("stem", "correct"): 2, ("over_trim", "stem"): 2, ("correct", "stem"): 2},
+    MISSING_INSPECTOR: {
+        ("over_trim", "correct"): round(STUDY_KINDS["over_trim"] * FOUND_SHARE),
+        ("double", "correct"): 1,
+    },
+}
+CALLED_AGAIN = 60  # of the pieces, by each
+OTHERWISE = {"insp-02": 1, "insp-05": 2, MISSING_INSPECTOR: 4}  # of these, not as the first time
+
 # MIL-STD-105E, table II-A, single sampling, normal inspection: the largest sample size not above
 # the pieces inspected, and Ac at AQL 1.0 (stem and double together) and at 1.5 (over-trim). For
 # stem and double that is one step tighter than the programme: this floor re-sorts a little sooner.
@@ -423,11 +438,60 @@ def csv_text(lines: Iterable[Row | None]) -> str:
     return out.getvalue()
 
 
+def study_text(rng: np.random.Generator) -> str:
+    """The agreement study as comma-separated text, one row a call."""
+    known = rng.permutation([kind for kind, n in STUDY_KINDS.items() for _ in range(n)]).tolist()
+    free = {kind: [at for at, each in enumerate(known) if each == kind] for kind in STUDY_KINDS}
+    again = sorted(rng.choice(len(known), CALLED_AGAIN, replace=False).tolist())
+    calls = {}
+    for inspector, errors in STUDY_ERRORS.items():
+        called = list(known)
+        for (kind, wrong), count in errors.items():
+            for at in rng.choice(free[kind], count, replace=False).tolist():
+                called[at] = wrong
+                free[kind].remove(at)
+        calls[inspector, 1] = dict(enumerate(called))
+        changed = rng.choice(again, OTHERWISE[inspector], replace=False).tolist()
+        second = {at: "correct" if called[at] != "correct" else "over_trim" for at in changed}
+        calls[inspector, 2] = {at: second.get(at, called[at]) for at in again}
+    rows = [
+        f"{at + 1},{inspector},{trial},{called[at]},{known[at]}\n"
+        for at in range(len(known))
+        for (inspector, trial), called in calls.items()
+        if at in called
+    ]
+    return "".join(("piece,inspector,trial,called,known\n", *rows))
+
+
+def study_in_words() -> tuple[str, ...]:
+    """What was planted in study.csv."""
+    wrong = sum(n for errors in STUDY_ERRORS.values() for n in errors.values())
+    return (
+        "[study]  # study.csv: so many pieces of each kind, and of each so many called wrongly",
+        f"seed = {STUDY_SEED}",
+        f"all_agree = {sum(STUDY_KINDS.values()) - wrong}  # no two err on the same piece",
+        f"called_again = {CALLED_AGAIN}  # by each inspector",
+        *(f"pieces.{kind} = {n}" for kind, n in STUDY_KINDS.items()),
+        *(
+            f"otherwise.{inspector} = {n}  # of the second calls"
+            for inspector, n in OTHERWISE.items()
+        ),
+        *(
+            f"wrong.{inspector}.{kind}.{called} = {n}"
+            for inspector, errors in STUDY_ERRORS.items()
+            for (kind, called), n in errors.items()
+        ),
+        "",
+    )
+
+
 def truth_text(rows: list[Row], faults: Mapping[int, Fault]) -> str:
     """What was planted and how many rows there are, as TOML."""
     bad = (line for at, fault in faults.items() for line in bad_row(at, fault))
     troubles = (*head_wear(), *fouled_camera(), *monday_changeover(), *missing_inspector())
-    return "\n".join((*rates_in_words(), *rows_in_words(rows, faults), *bad, *troubles))
+    return "\n".join(
+        (*rates_in_words(), *rows_in_words(rows, faults), *bad, *troubles, *study_in_words())
+    )
 
 
 def rates_in_words() -> tuple[str, ...]:
@@ -558,7 +622,11 @@ def demo() -> dict[str, str]:
         key=lambda row: (str(row["pulled_at"]), str(row["tote"])),
     )
     lines, faults = untidy(rows)
-    return {"audits.csv": csv_text(lines), "truth.toml": truth_text(rows, faults)}
+    return {
+        "audits.csv": csv_text(lines),
+        "study.csv": study_text(np.random.default_rng(STUDY_SEED)),
+        "truth.toml": truth_text(rows, faults),
+    }
 
 
 def main() -> None:

@@ -8,6 +8,7 @@
       InvalidAsk (ValueError)         a wish for a plan breaks its rules, all its faults listed
       InvalidProgramme (ValueError)   a programme file breaks its rules, all of them listed
       InvalidFile (ValueError)        a file to import cannot be read, or not as a table of audits
+      InvalidStudy (ValueError)       a study's file breaks its rules, all its faults listed
       NoSuchPlan (LookupError)        the table or the lot holds no plan that answers the question
       StoreError                      the store cannot be opened, read or written
         StoreTooNew                   it was made by a newer version of the program
@@ -73,6 +74,27 @@ class InvalidProgramme(QAError, ValueError):
 
 class InvalidFile(QAError, ValueError):
     """A file to import cannot be read, or not as a table of audits."""
+
+
+class InvalidStudy(QAError, ValueError):
+    """An agreement study's file breaks its rules.
+
+    Parameters
+    ----------
+    faults : sequence of str
+        Every fault at once, each with its row and column and what to do.
+    where : str
+        The file.
+    """
+
+    SHOWN = 50
+
+    def __init__(self, faults: Sequence[str], where: str) -> None:
+        self.faults = tuple(faults)
+        count, beyond = len(self.faults), len(self.faults) - self.SHOWN
+        listed = "\n".join(f"  {fault}" for fault in self.faults[: self.SHOWN])
+        more = f"\n  and {beyond:,} more" if beyond > 0 else ""
+        super().__init__(f"{where} has {count:,} fault{'s' * (count != 1)}:\n{listed}{more}")
 
 
 class NoSuchPlan(QAError, LookupError):

@@ -43,6 +43,11 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
         ("qa.planning", "qa.plans", "qa.programme", "qa.wording", *GROUND),
         ("numpy",),
     ),
+    # A study is a file of calls; nothing of it goes into the record.
+    "qa.studies": (
+        ("qa.studies", "qa.files.studies", "qa.agreement", "qa.intervals", "qa.wording", *GROUND),
+        ("numpy",),
+    ),
     # A statement asks every answer that there is, and no command.
     "qa.statement": (
         (

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from qa.cli import claiming, planning
+from qa.cli import agreeing, claiming, planning
 from qa.errors import InvalidFile, InvalidInput, QAError
 from qa.loopback import bound
 
@@ -201,6 +201,7 @@ def drift(where: str, at: str | None, by: str | None, as_json: bool) -> None:
 
 main.add_command(planning.plan)
 main.add_command(claiming.claim)
+main.add_command(agreeing.agreement)
 
 
 @main.command("export")
