@@ -11,15 +11,16 @@ from dash import Dash, Input, Output, ctx, dcc, html, no_update
 from flask import Flask, Response, jsonify
 
 from dashboard import components
-from dashboard.pages import claim, floor, lane, plan, shift, tally
+from dashboard.pages import claim, floor, lane, ledger, plan, shift, tally
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
+from dashboard.views.taking_in import MOST_UPLOAD
 from qa.errors import InvalidAudit, QAError
 from qa.loopback import bound
 from qa.store.schema import Store
 
-PAGES = (floor, lane, shift, plan, claim, tally)
+PAGES = (floor, lane, shift, plan, claim, tally, ledger)
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
 MOST_BYTES = 1_000_000
@@ -104,7 +105,7 @@ def serve(
             sockets=[place],
             threads=THREADS,
             ident=None,
-            max_request_body_size=MOST_BYTES,
+            max_request_body_size=MOST_UPLOAD + MOST_BYTES,
         )
         threading.Thread(target=_warm, args=(store, now), daemon=True).start()
         shown = f"[{host}]" if ":" in host else host

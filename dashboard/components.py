@@ -109,9 +109,12 @@ def field(
     number: bool = False,
     offers: Iterable[str] = (),
     most: int = MOST_CHARACTERS,
+    value: str | None = None,
 ) -> html.Div:
     """A labelled text field with the place for its fault; numbers too are sent as typed."""
     more: dict[str, Any] = {"inputMode": "numeric"} if number else {}
+    if value is not None:
+        more["value"] = value
     options = [html.Option(value=each) for each in offers]
     if options:
         more["list"] = f"{identity}-offers"
@@ -134,10 +137,34 @@ def field(
     )
 
 
-def form(words: Wording, name: str, send_at: str, save: str, *fields: Children) -> html.Form:
+def select(
+    identity: str, label: str, choices: Iterable[tuple[str, str]], chosen: str = "", name: str = ""
+) -> html.Div:
+    """A labelled choice of many: value and text; `name` where the address takes it."""
+    options = [html.Option(text, value=value, selected=value == chosen) for value, text in choices]
+    named = {"name": name} if name else {}
+    return html.Div(
+        [
+            html.Label(label, htmlFor=identity),
+            html.Select(options, id=identity, className="select", **named),
+            fault(identity),
+        ],
+        className="field",
+    )
+
+
+def hidden(identity: str, value: str) -> dcc.Input:
+    """What a form sends and nobody types."""
+    return dcc.Input(id=identity, type="hidden", value=value)
+
+
+def form(
+    words: Wording, name: str, send_at: str, save: str, *fields: Children, seconds: int = 10
+) -> html.Form:
     """A small form that a script sends as JSON, a key with it, and then draws the page anew.
 
     Fields are named by what follows `name` in their ids; the answer is said in ``NAME-said``.
+    After so many seconds without an answer it says that none came.
     """
     return html.Form(
         [
@@ -147,7 +174,12 @@ def form(words: Wording, name: str, send_at: str, save: str, *fields: Children) 
         ],
         className="form",
         autoComplete="off",
-        **{"data-send": send_at, "data-name": name, "data-unsent": words.say("form.unsent")},
+        **{
+            "data-send": send_at,
+            "data-name": name,
+            "data-unsent": words.say("form.unsent"),
+            "data-seconds": str(seconds),
+        },
     )
 
 

@@ -100,12 +100,13 @@ def test_only_pages_that_exist_are_linked(client: FlaskClient) -> None:
         "/plan",
         "/claim",
         "/tally",
+        "/ledger",
     ]
 
 
 def test_an_unknown_page_is_said(client: FlaskClient) -> None:
-    said = drawn(client, "app-page.children", ("app-address", "pathname", "/ledger"))
-    assert "There is no page at /ledger." in said
+    said = drawn(client, "app-page.children", ("app-address", "pathname", "/nowhere"))
+    assert "There is no page at /nowhere." in said
 
 
 def test_floor_draws_its_rows(client: FlaskClient) -> None:

@@ -16,14 +16,15 @@
   }
 
   /* What came back, with `refused` where it was refused; null where nothing came back in time. */
-  async function send(where, fields) {
+  async function send(where, fields, seconds) {
     const stop = new AbortController();
-    const late = setTimeout(() => stop.abort(), SECONDS * 1000);
+    const late = setTimeout(() => stop.abort(), (seconds || SECONDS) * 1000);
+    const file = fields instanceof FormData;
     try {
       const answer = await fetch(where, {
         method: "POST",
-        headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(fields),
+        headers: file ? { "X-Requested-With": "toteproof" } : { "Content-Type": "application/json" },
+        body: file ? fields : JSON.stringify(fields),
         signal: stop.signal,
       });
       const said = await answer.json();
@@ -34,14 +35,14 @@
       clearTimeout(late);
     }
   }
-  window.toteproof = Object.assign(window.toteproof || {}, { newKey: newKey, send: send });
+  window.toteproof = Object.assign(window.toteproof || {}, { newKey: newKey, send: send, fieldsOf: fieldsOf });
 
   /* Small forms: fields are named by what follows the form's name in their ids. */
   const formOf = (element) => element.closest("form[data-send]");
   function fieldsOf(form) {
     const said = {};
     const start = form.dataset.name.length + 1;
-    for (const input of form.querySelectorAll("input[id]")) said[input.id.slice(start)] = input.value.trim();
+    for (const input of form.querySelectorAll("input[id], select[id], textarea[id]")) said[input.id.slice(start)] = input.value.trim();
     for (const group of form.querySelectorAll("[data-field]")) {
       const pressed = group.querySelector('[aria-pressed="true"]');
       said[group.dataset.field] = pressed ? pressed.dataset.value : "";
@@ -66,7 +67,7 @@
     if (form.dataset.sending !== same) { form.dataset.sending = same; form.dataset.key = newKey(); }
     fields.key = form.dataset.key;
     button.disabled = true;
-    const answer = await send(form.dataset.send, fields);
+    const answer = await send(form.dataset.send, fields, Number(form.dataset.seconds));
     button.disabled = false;
     const place = (field) => document.getElementById(name + "-" + field + "-fault") || document.getElementById(name + "-fault");
     if (answer === null) { document.getElementById(name + "-fault").textContent = form.dataset.unsent; return; }

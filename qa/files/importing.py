@@ -1,6 +1,7 @@
 """A file into the record: read, compared with what is there, recorded; every row accounted for."""
 
 import csv
+import io
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -11,7 +12,7 @@ from qa.errors import InvalidFile, StoreError
 from qa.files.columns import Skipped
 from qa.files.mapping import REASON, ColumnMapping, complete
 from qa.files.rows import Progress, Reading, Reject, read_audits
-from qa.files.tables import Row, Table, read_table, shown
+from qa.files.tables import Row, Table, Upload, read_table, shown
 from qa.programme import Programme
 from qa.store import records
 from qa.store.schema import Store
@@ -53,7 +54,7 @@ class ImportReport:
 
 def import_file(
     store: Store | None,
-    path: str | Path,
+    file: str | Path | Upload,
     programme: Programme,
     mapping: ColumnMapping | None = None,
     *,
@@ -72,7 +73,7 @@ def import_file(
     ----------
     store : Store or None
         None, for a dry run, where there is no store yet.
-    path : path
+    file : path or Upload
         CSV or XLSX.
     programme : Programme
     mapping : ColumnMapping, optional
@@ -92,7 +93,7 @@ def import_file(
         If the file cannot be read as a table of audits; nothing is recorded then.
     """
     mapping = mapping or ColumnMapping()
-    table = read_table(path, sheet=mapping.sheet, header_row=mapping.header_row)
+    table = read_table(file, sheet=mapping.sheet, header_row=mapping.header_row)
     mapping = complete(mapping, table, programme)
     read = read_audits(table, mapping, programme, source=table.name, progress=progress)
     read, fresh = _compared(store, read, mapping)
@@ -116,15 +117,29 @@ def import_file(
 
 
 def write_rejects(report: ImportReport, path: str | Path) -> None:
-    """The rejected rows as a CSV to mend and import with the same mapping.
-
-    The file's headers, and a last column that says why, which an import leaves out. Dates and
-    numbers that only the whole column could decide are written in the one way that all read alike.
+    """The rejected rows in a new file; see `rejects_text`.
 
     Raises
     ------
     InvalidFile
         If there is such a file already, which may hold somebody's mending, or it cannot be written.
+    """
+    try:
+        with Path(path).open("x", encoding="utf-8-sig", newline="") as file:
+            file.write(rejects_text(report))
+    except FileExistsError:
+        raise InvalidFile(
+            f"{path} is there already and may hold mended rows; name another"
+        ) from None
+    except OSError as reason:
+        raise InvalidFile(f"{path} cannot be written: {reason.strerror}") from None
+
+
+def rejects_text(report: ImportReport) -> str:
+    """The rejected rows as a CSV to mend and import with the same mapping.
+
+    The file's headers, and a last column that says why, which an import leaves out. Dates and
+    numbers that only the whole column could decide are written in the one way that all read alike.
     """
     why: dict[int, list[str]] = {}
     for each in report.rejects:
@@ -136,15 +151,9 @@ def write_rejects(report: ImportReport, path: str | Path) -> None:
     for row in report.rejected:
         last = "; ".join(why.get(row.number, ())) or last  # a long audit's later rows share it
         lines.append([*(shown(cell) for cell in row.cells[:width]), last])
-    try:
-        with Path(path).open("x", encoding="utf-8-sig", newline="") as file:
-            csv.writer(file, delimiter=report.table.delimiter).writerows(lines)
-    except FileExistsError:
-        raise InvalidFile(
-            f"{path} is there already and may hold mended rows; name another"
-        ) from None
-    except OSError as reason:
-        raise InvalidFile(f"{path} cannot be written: {reason.strerror}") from None
+    written = io.StringIO(newline="")
+    csv.writer(written, delimiter=report.table.delimiter).writerows(lines)
+    return written.getvalue()
 
 
 def _compared(

@@ -114,14 +114,29 @@ def load_mapping(path: str | Path) -> ColumnMapping:
         With every key at fault.
     """
     try:
-        raw = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
+        text = Path(path).read_text(encoding="utf-8-sig")
     except OSError as reason:
         raise InvalidFile(f"{path} cannot be read: {reason.strerror}") from None
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as reason:
+    except UnicodeDecodeError as reason:
         raise InvalidFile(f"{path} is not TOML: {reason}") from None
+    return parse_mapping(text, str(path))
+
+
+def parse_mapping(text: str, where: str = "mapping") -> ColumnMapping:
+    """The mapping in a TOML text; `where` names it in the error.
+
+    Raises
+    ------
+    InvalidFile
+        With every key at fault.
+    """
+    try:
+        raw = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as reason:
+        raise InvalidFile(f"{where} is not TOML: {reason}") from None
     faults = [*_option_faults(raw)] or [*_table_faults(raw)]
     if faults:
-        raise InvalidFile(f"{path}: {'; '.join(faults)}")
+        raise InvalidFile(f"{where}: {'; '.join(faults)}")
     return ColumnMapping(**{**raw, "ignore": tuple(raw.get("ignore", ()))})
 
 

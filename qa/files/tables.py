@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any
 from xml.etree.ElementTree import ParseError
 
@@ -26,7 +26,7 @@ from qa.errors import InvalidFile
 Cell = str | int | float | date | time  # a datetime is a date
 EPOCH = datetime(1899, 12, 30)  # day 0 of a workbook's serial dates
 DELIMITERS = (",", ";", "\t", "|")
-MOST_BYTES = 256 * 2**20  # of a CSV, and of a workbook once unpacked
+MOST_BYTES = 256 * 2**20  # of a file, and of a workbook once unpacked
 MOST_PARTS = 2_000
 MOST_ROWS = 200_000  # of a workbook
 MOST_COLUMNS = 256
@@ -70,14 +70,29 @@ class Table:
     epoch: datetime = EPOCH
 
 
+@dataclass(frozen=True, slots=True)
+class Upload:
+    """A file that came over the network: its name, for messages alone, and its bytes.
+
+    `most_bytes` is what it may have, and what a workbook may unpack to.
+    """
+
+    name: str
+    content: bytes
+    most_bytes: int = MOST_BYTES
+
+    def __str__(self) -> str:
+        return self.name
+
+
 def read_table(
-    path: str | Path, *, sheet: str | None = None, header_row: int | None = None
+    file: str | Path | Upload, *, sheet: str | None = None, header_row: int | None = None
 ) -> Table:
     """The table in a CSV or XLSX file.
 
     Parameters
     ----------
-    path : path
+    file : path or Upload
         A CSV's delimiter is found by looking; its text is UTF-8 (or UTF-16 with its mark), else
         Windows-1252.
     sheet : str, optional
@@ -90,27 +105,34 @@ def read_table(
     InvalidFile
         In one sentence, if the file cannot be read as a table.
     """
-    path = Path(path)
+    file = file if isinstance(file, Upload) else _loaded(Path(file))
+    workbook = file.name.lower().endswith((".xlsx", ".xlsm"))
+    if file.content.startswith(b"\xd0\xcf\x11\xe0"):
+        raise InvalidFile(
+            f"{file} is an old .xls or a workbook with a password; save it as .xlsx without one"
+        )
+    if workbook and not zipfile.is_zipfile(io.BytesIO(file.content)):
+        raise InvalidFile(f"{file} is not an XLSX workbook, whatever its name says")
+    if len(file.content) > file.most_bytes:
+        raise InvalidFile(_too_large(file.name, file.most_bytes))
+    if workbook:
+        return _workbook(file, sheet, header_row)
+    if file.content.startswith(b"PK\x03\x04"):
+        raise InvalidFile(f"{file} is a workbook or an archive, not CSV; name a workbook .xlsx")
+    return _csv(file, header_row)
+
+
+def _loaded(path: Path) -> Upload:
     try:
-        with path.open("rb") as file:
-            start = file.read(8)
-        size = path.stat().st_size
+        if path.stat().st_size > MOST_BYTES:
+            raise InvalidFile(_too_large(str(path), MOST_BYTES))
+        return Upload(str(path), path.read_bytes(), MOST_BYTES)
     except OSError as reason:
         raise InvalidFile(f"{path} cannot be read: {reason.strerror}") from None
-    workbook = path.suffix.lower() in (".xlsx", ".xlsm")
-    if start.startswith(b"\xd0\xcf\x11\xe0"):
-        raise InvalidFile(
-            f"{path} is an old .xls or a workbook with a password; save it as .xlsx without one"
-        )
-    if workbook and not zipfile.is_zipfile(path):
-        raise InvalidFile(f"{path} is not an XLSX workbook, whatever its name says")
-    if workbook:
-        return _workbook(path, sheet, header_row)
-    if start.startswith(b"PK\x03\x04"):
-        raise InvalidFile(f"{path} is a workbook or an archive, not CSV; name a workbook .xlsx")
-    if size > MOST_BYTES:
-        raise InvalidFile(f"{path} has more than {MOST_BYTES >> 20} MB; import it in parts")
-    return _csv(path, header_row)
+
+
+def _too_large(name: str, most: int) -> str:
+    return f"{name} has more than {most >> 20} MB; import it in parts"
 
 
 def shown(cell: Cell) -> str:
@@ -122,23 +144,28 @@ def shown(cell: Cell) -> str:
     return str(cell)
 
 
-def _csv(path: Path, header_row: int | None) -> Table:
-    text = _text(path)
+def _csv(file: Upload, header_row: int | None) -> Table:
+    text = _text(file)
     named = re.match(r"sep=(.)\r?\n", text)  # how some spreadsheets name the delimiter
     delimiter = named[1] if named else _delimiter(text)
     rows: list[Row] = []
     try:
         for number, cells in enumerate(_records(text, delimiter), start=1):
+            if len(cells) > MOST_COLUMNS:
+                raise InvalidFile(
+                    f"{file} has cells right of column {MOST_COLUMNS} in row {number:,}; "
+                    "delete the columns that are not audits"
+                )
             rows.append(Row(number, tuple(cell.strip() for cell in cells)))
     except csv.Error as reason:
-        raise InvalidFile(f"{path}: row {len(rows) + 1} is not CSV: {reason}") from None
+        raise InvalidFile(f"{file}: row {len(rows) + 1} is not CSV: {reason}") from None
     if named:
         rows[0] = Row(1, ())
-    return _table(path, rows, header_row, delimiter, EPOCH)
+    return _table(file, rows, header_row, delimiter, EPOCH)
 
 
-def _text(path: Path) -> str:
-    raw = path.read_bytes()
+def _text(file: Upload) -> str:
+    raw = file.content
     marked = raw[:2] in (b"\xff\xfe", b"\xfe\xff")
     for encoding in ("utf-16",) if marked else ("utf-8-sig", "cp1252"):
         try:
@@ -147,7 +174,7 @@ def _text(path: Path) -> str:
             continue
         if "\0" not in text:
             return text
-    raise InvalidFile(f"{path} is not text in UTF-8 or Windows-1252")
+    raise InvalidFile(f"{file} is not text in UTF-8 or Windows-1252")
 
 
 def _delimiter(text: str) -> str:
@@ -170,52 +197,54 @@ def _records(text: str, delimiter: str) -> Iterator[list[str]]:
     return csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
 
 
-def _workbook(path: Path, sheet: str | None, header_row: int | None) -> Table:
+def _workbook(file: Upload, sheet: str | None, header_row: int | None) -> Table:
     try:
-        with zipfile.ZipFile(path) as archive:
+        with zipfile.ZipFile(io.BytesIO(file.content)) as archive:
             parts = archive.infolist()
     except (OSError, zipfile.BadZipFile):
-        raise InvalidFile(f"{path} is not an XLSX workbook, or is damaged") from None
-    if sum(part.file_size for part in parts) > MOST_BYTES or len(parts) > MOST_PARTS:
-        raise InvalidFile(f"{path} unpacks to more than {MOST_BYTES >> 20} MB, and is not read")
+        raise InvalidFile(f"{file} is not an XLSX workbook, or is damaged") from None
+    if sum(part.file_size for part in parts) > file.most_bytes or len(parts) > MOST_PARTS:
+        raise InvalidFile(
+            f"{file} unpacks to more than {file.most_bytes >> 20} MB, and is not read"
+        )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # of styles and extensions: not our cells
         try:
-            book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+            book = openpyxl.load_workbook(io.BytesIO(file.content), read_only=True, data_only=True)
         except _BROKEN:
-            raise InvalidFile(f"{path} is not an XLSX workbook, or is damaged") from None
+            raise InvalidFile(f"{file} is not an XLSX workbook, or is damaged") from None
         try:
-            rows = list(_sheet_rows(path, _sheet(path, book, sheet)))
+            rows = list(_sheet_rows(file, _sheet(file, book, sheet)))
         except _BROKEN as reason:
             if isinstance(reason, InvalidFile):
                 raise
-            raise InvalidFile(f"{path} is damaged: a sheet of it cannot be read") from None
+            raise InvalidFile(f"{file} is damaged: a sheet of it cannot be read") from None
         finally:
             book.close()
-    return _table(path, rows, header_row, ",", book.epoch)
+    return _table(file, rows, header_row, ",", book.epoch)
 
 
-def _sheet(path: Path, book: Any, name: str | None) -> Any:
+def _sheet(file: Upload, book: Any, name: str | None) -> Any:
     sheets = {each.title: each for each in book.worksheets}
     if name is not None and name not in sheets:
-        raise InvalidFile(f'{path} has the sheets {", ".join(sheets)}, got "{name}"')
+        raise InvalidFile(f'{file} has the sheets {", ".join(sheets)}, got "{name}"')
     seen = [each for each in book.worksheets if each.sheet_state == "visible"]
     if name is None and not seen:
-        raise InvalidFile(f"{path} has no sheet that can be seen; say in the mapping which to read")
+        raise InvalidFile(f"{file} has no sheet that can be seen; say in the mapping which to read")
     return sheets[name] if name is not None else seen[0]
 
 
-def _sheet_rows(path: Path, sheet: Any) -> Iterator[Row]:
+def _sheet_rows(file: Upload, sheet: Any) -> Iterator[Row]:
     sheet.reset_dimensions()  # what a file says of its own size is not to be trusted
     for number, cells in enumerate(sheet.iter_rows(), start=1):
         if number > MOST_ROWS:
             raise InvalidFile(
-                f'{path}: sheet "{sheet.title}" has cells below row {MOST_ROWS:,}; '
+                f'{file}: sheet "{sheet.title}" has cells below row {MOST_ROWS:,}; '
                 "delete the rows that are not audits, or import it in parts"
             )
         if len(cells) > MOST_COLUMNS:
             raise InvalidFile(
-                f'{path}: sheet "{sheet.title}" has cells right of column {MOST_COLUMNS} in row '
+                f'{file}: sheet "{sheet.title}" has cells right of column {MOST_COLUMNS} in row '
                 f"{number:,}; delete the columns that are not audits"
             )
         yield Row(number, tuple(_cell(cell) for cell in cells))
@@ -248,7 +277,7 @@ def _to_second(moment: datetime) -> datetime:
 
 
 def _table(
-    path: Path, rows: Iterable[Row], header_row: int | None, delimiter: str, epoch: datetime
+    file: Upload, rows: Iterable[Row], header_row: int | None, delimiter: str, epoch: datetime
 ) -> Table:
     rows = list(rows)
     full = [row for row in rows if any(cell != "" for cell in row.cells)]
@@ -256,12 +285,12 @@ def _table(
     head = next((row for row in full if row.number == first), None)
     if head is None:
         where = "" if header_row is None else f" {header_row}"
-        raise InvalidFile(f"{path} has no row{where} with headers")
+        raise InvalidFile(f"{file} has no row{where} with headers")
     headers = [shown(cell) for cell in head.cells]
     while headers and not headers[-1]:
         headers.pop()
     return Table(
-        name=path.name,
+        name=PurePath(file.name).name,
         headers=tuple(headers),
         rows=tuple(_fitted(row, len(headers)) for row in full if row.number > head.number),
         above=tuple(row for row in rows if row.number < head.number),
