@@ -229,10 +229,14 @@ def ticks(words: Wording, scale: Scale) -> html.Div:
         html.Span(
             f"{100 * each:.{decimals}f}".replace(".", words.decimal),
             style={"left": f"{scale.at(each)}%"},
+            **{"aria-hidden": "true"},
         )
         for each in scale.ticks
     ]
-    return html.Div(made, className="scale", **{"aria-hidden": "true"})
+    ends = {"low": made[0].children, "high": made[-1].children}
+    return html.Div(
+        [*made, html.Span(words.say("share.scale", **ends), className="sr")], className="scale"
+    )
 
 
 def _decimals(fraction: float) -> int:

@@ -1,0 +1,66 @@
+"""Every page at every width, light and dark: nothing overflows, accessibility rules are kept."""
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+RULES = Path(__file__).resolve().parents[2] / ".tools" / "axe.min.js"
+PAGES = ("/floor", "/lane?lane=2", "/shift?day=2026-04-19&shift=morning", "/plan", "/tally",
+         "/claim?first=2026-04-01&last=2026-04-10")  # fmt: skip
+WIDTHS = (390, 820, 1280, 1920)
+SERIOUS = ("serious", "critical")
+_OVER = """
+const over = (e) => e.getBoundingClientRect().right > window.innerWidth + 1;
+const scrolls = (e) => e && e !== document.body
+  && (/auto|scroll|hidden/.test(getComputedStyle(e).overflowX) || scrolls(e.parentElement));
+return [...document.querySelectorAll("body *")].filter((e) => over(e) && !scrolls(e.parentElement))
+  .map((e) => e.tagName + "#" + e.id + "." + e.className).slice(0, 5);
+"""
+_AXE = """
+const done = arguments[0];
+axe.run(document, { resultTypes: ["violations"] }).then(
+  (found) => done(found.violations.map((v) => [v.impact, v.id, v.nodes[0].html.slice(0, 200)])),
+  (fault) => done([["critical", String(fault), ""]]));
+"""
+
+
+@pytest.fixture
+def shown(page: Any) -> Any:
+    """Opens a page at a width and in a scheme, and waits until all of it is there."""
+
+    def show(path: str, width: int, scheme: str) -> Any:
+        chosen = [{"name": "prefers-color-scheme", "value": scheme}]
+        size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+        page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": chosen})
+        page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        page.open(path)
+        page.find("main h1")
+        page.wait(lambda _: not page.all(".bone"), "the skeleton is gone")
+        return page
+
+    yield show
+    page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("path", PAGES)
+def test_nothing_overflows(shown: Any, path: str, width: int) -> None:
+    page = shown(path, width, "light")
+    page.wait(lambda driver: driver.execute_script(_OVER) == [], f"nothing beyond {width} px")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", PAGES)
+def test_accessibility_rules_are_kept(shown: Any, path: str, scheme: str) -> None:
+    if not RULES.exists():
+        said = "pages are held against axe-core's rules, which .ci/run fetches"
+        if os.environ.get("CI"):
+            pytest.fail(said)
+        pytest.skip(said)
+    page = shown(path, 820, scheme)
+    page.driver.execute_script(RULES.read_text(encoding="utf-8"))
+    found = page.driver.execute_async_script(_AXE)
+    assert [each for each in found if each[0] in SERIOUS] == []
