@@ -328,6 +328,19 @@ def test_check_of_a_whole_and_of_a_tampered_store(store: str) -> None:
     assert json.loads(run("check", "--store", store, "--json", status=1).stdout)["breaks"]
 
 
+def test_backup_and_restore(store: str, tmp_path: Path) -> None:
+    copy, again = str(tmp_path / "monday.db"), str(tmp_path / "again.db")
+    told, head = run("backup", copy, "--store", store).stdout.splitlines()
+    assert told == f"{copy}: a backup of {store}, checked."
+    assert run("check", "--store", store).stdout.splitlines()[1] == head
+    assert "is there already" in run("backup", copy, "--store", store, status=2).stderr
+    said = run("restore", copy, "--store", again).stdout.splitlines()
+    assert said == [f"{again}: made from {copy}, and checked.", head]
+    assert "is there already" in run("restore", copy, "--store", store, status=2).stderr
+    answer = json.loads(run("backup", f"{copy}.2", "--store", again, "--json").stdout)
+    assert head.endswith(answer["hash"])
+
+
 # -- serving -------------------------------------------------------------------------------------
 
 

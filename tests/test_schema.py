@@ -18,7 +18,7 @@ from sqlalchemy.schema import CreateTable
 from qa import audit
 from qa.audit import Finding
 from qa.errors import StoreError, StoreTooNew
-from qa.store import migrations, records, schema, trail
+from qa.store import engines, migrations, records, schema, trail
 
 AT = datetime(2026, 3, 16, 10, tzinfo=UTC)
 
@@ -57,7 +57,7 @@ def test_a_file_store_keeps_what_it_says_it_kept(store):
         "journal_mode": "wal",
         "synchronous": 2,  # FULL
         "foreign_keys": 1,
-        "busy_timeout": schema.BUSY_SECONDS * 1000,
+        "busy_timeout": engines.BUSY_SECONDS * 1000,
     }
 
 
@@ -241,7 +241,7 @@ def test_two_who_make_one_store_get_the_first_ones(tmp_path, monkeypatch):
 
 
 def test_a_store_that_another_program_keeps_busy(store, file, tmp_path, monkeypatch):
-    monkeypatch.setattr(schema, "BUSY_SECONDS", 0.05)
+    monkeypatch.setattr(engines, "BUSY_SECONDS", 0.05)
     waiting = schema.open_store(store.url)
     file.isolation_level = None
     file.execute("BEGIN IMMEDIATE")

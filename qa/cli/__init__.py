@@ -244,6 +244,32 @@ def check(where: str, head: str | None, as_json: bool) -> None:
         sys.exit(1)
 
 
+@main.command()
+@click.argument("file", metavar="FILE")
+@_store
+@_json
+def backup(file: str, where: str, as_json: bool) -> None:
+    """Write the whole record to a new file, while others go on; it is checked before it is there.
+
+    The file is itself a store, on SQLite, whichever database it is taken from. Keep the head that
+    is printed elsewhere.
+    """
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    _print(answers.back_up(where, file), as_json, "backed_up")
+
+
+@main.command()
+@click.argument("file", metavar="FILE")
+@_store
+@_json
+def restore(file: str, where: str, as_json: bool) -> None:
+    """Make a store from a backup, on either database; what is there already stays as it is."""
+    from qa.cli import answers  # noqa: PLC0415 - takes long to import
+
+    _print(answers.restore(file, where), as_json, "restored")
+
+
 def _print(answer: Mapping[str, Any], as_json: bool, how: str) -> None:
     from qa.cli import printing  # noqa: PLC0415 - pandas takes long to import
     from qa.wording import load  # noqa: PLC0415 - only for what is printed

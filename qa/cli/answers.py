@@ -21,7 +21,7 @@ from qa.files import exporting, importing, mapping
 from qa.files.importing import ImportReport
 from qa.files.rows import Progress
 from qa.programme import Programme, lot_size, parse, read_text, shift_times
-from qa.store import deeds, records, schema, signals, trail
+from qa.store import backup, deeds, records, schema, signals, trail
 from qa.store.schema import Store
 from qa.wording import load
 
@@ -132,6 +132,18 @@ def check(where: str, head: str | None) -> Answer:
     store = schema.open_store(where)
     found = trail.checked(store, head)
     return {"store": store.url, "breaks": found.breaks, **asdict(found.head)}
+
+
+def back_up(where: str, file: str) -> Answer:
+    """The backup that was made, and the end of its chain."""
+    store = schema.open_store(where)
+    return {"store": store.url, "file": file, **asdict(backup.back_up(store, file))}
+
+
+def restore(file: str, where: str) -> Answer:
+    """The store that was made, and the end of its chain."""
+    head = backup.restore(file, where)
+    return {"store": schema.open_store(where).url, "file": file, **asdict(head)}
 
 
 def demo(folder: Path, progress: Progress) -> tuple[Store, datetime, Answer]:

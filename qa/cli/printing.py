@@ -221,8 +221,23 @@ def checked(answer: Answer, words: Wording) -> str:
     told = words.say(f"command.checked.{key}", store=answer["store"])
     if answer["breaks"]:
         return "\n".join([told, *answer["breaks"]])
-    head = words.say("command.checked.head", links=answer["links"], hash=answer["hash"])
-    return f"{told}\n{head}"
+    return f"{told}\n{_head(answer, words)}"
+
+
+def backed_up(answer: Answer, words: Wording) -> str:
+    """The backup that was made."""
+    told = words.say("command.copied.backed_up", store=answer["store"], file=answer["file"])
+    return f"{told}\n{_head(answer, words)}"
+
+
+def restored(answer: Answer, words: Wording) -> str:
+    """The store that was made."""
+    told = words.say("command.copied.restored", store=answer["store"], file=answer["file"])
+    return f"{told}\n{_head(answer, words)}"
+
+
+def _head(answer: Answer, words: Wording) -> str:
+    return words.say("command.checked.head", links=answer["links"], hash=answer["hash"])
 
 
 def exported(answer: Answer, words: Wording) -> str:

@@ -5,14 +5,11 @@ entry of each audit) and `sums` (the six sums of each cell) are derived from it,
 transaction, and can be made again from it.
 """
 
-import os
-import secrets
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from sqlalchemy import (
     URL,
@@ -34,22 +31,15 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
     UniqueConstraint,
-    create_engine,
     inspect,
-    make_url,
     select,
 )
-from sqlalchemy import event as sqlalchemy_event
-from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
 
 from qa.errors import InvalidInput, StoreError, StoreTooNew
-from qa.store import migrations
+from qa.store import engines, migrations, places
 
-BUSY_SECONDS = 20.0
 MOST_PIECES = 1_000_000
 ACTIONS = ("logged", "corrected", "voided")
-# Any one number will do: it names the lock under which PostgreSQL's writers take turns.
-_WRITERS = 7_083_197
 
 
 class Moment(TypeDecorator[datetime]):
@@ -351,7 +341,7 @@ class Store:
     url: str
 
 
-def open_store(where: str | Path, *, create: bool = False) -> Store:
+def open_store(where: str | Path, *, create: bool = False, name: str | None = None) -> Store:
     """The store at a place, brought up to this version's tables if an older version made it.
 
     Parameters
@@ -360,6 +350,8 @@ def open_store(where: str | Path, *, create: bool = False) -> Store:
         A SQLite file, or an address such as ``postgresql://user@host/name``.
     create : bool
         Make the store if there is none; its file appears whole or not at all.
+    name : str or None
+        What errors call it, where that is not its place.
 
     Raises
     ------
@@ -368,15 +360,17 @@ def open_store(where: str | Path, *, create: bool = False) -> Store:
     StoreError
         If there is none, it is no store of this program, or it cannot be opened.
     """
-    url = _address(where)
+    url = engines.address(where)
     if url.get_backend_name() == "sqlite":
         path = Path(url.database or "")
-        _check_folder(path)
+        places.check_folder(path)
         if create and not path.exists():
-            _create_file(path)
-        _check_file(path)
-        return _opened(url, str(path), create=False)
-    return _opened(url, url.render_as_string(hide_password=True), create=create)
+            with places.draft_of(path) as draft:
+                make_file(draft, str(path))
+                places.settle(draft, path)  # if another program was first, its store stays
+        places.check_file(path)
+        create = False
+    return _opened(url, name or engines.shown(url), create=create)
 
 
 @contextmanager
@@ -391,7 +385,7 @@ def reading(store: Store) -> Iterator[Connection]:
     engine = store.engine
     if engine.dialect.name == "postgresql":
         engine = engine.execution_options(isolation_level="REPEATABLE READ")
-    with _told(store.url), engine.begin() as connection:
+    with engines.told(store.url), engine.begin() as connection:
         yield connection
 
 
@@ -408,68 +402,23 @@ def writing(store: Store) -> Iterator[Connection]:
         If the database cannot take it, or is kept busy by another for too long.
     """
     writer = store.engine.execution_options(writes=True)
-    with _told(store.url), writer.begin() as connection:
-        _wait_for_turn(connection)
+    with engines.told(store.url), writer.begin() as connection:
+        engines.wait_for_turn(connection)
         yield connection
 
 
-def _wait_for_turn(connection: Connection) -> None:
-    if connection.dialect.name == "postgresql":
-        connection.exec_driver_sql(f"SET LOCAL lock_timeout = {round(1000 * BUSY_SECONDS)}")
-        connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_WRITERS})")
-
-
-def _address(where: str | Path) -> URL:
-    text = str(where)
-    if "://" not in text:
-        return URL.create("sqlite", database=text)
+def make_file(path: Path, name: str) -> None:
+    """The tables of a store in a file that is not there; `name` says whose it will be."""
+    engine = engines.engine(URL.create("sqlite", database=str(path)), foreign_keys=False)
     try:
-        url = make_url(text)
-    except ArgumentError:
-        raise StoreError("a store's address must be like postgresql://user@host/name") from None
-    if url.get_backend_name() == "postgresql":
-        return url.set(drivername="postgresql+psycopg")
-    if url.get_backend_name() == "sqlite" and url.database:
-        return url
-    raise StoreError(f"a store is a file or a postgresql:// address, got {url.drivername}://")
-
-
-def _check_folder(path: Path) -> None:
-    if path.is_dir():
-        raise StoreError(f"{path} is a folder, not a store")
-    if not path.parent.is_dir():
-        raise StoreError(f"there is no folder {path.parent} for the store {path.name}")
-
-
-def _check_file(path: Path) -> None:
-    try:
-        with path.open("rb") as file:
-            head = file.read(16)
-    except FileNotFoundError:
-        raise StoreError(f"there is no store at {path}") from None
-    except OSError as reason:
-        raise StoreError(f"the store {path} cannot be read: {reason.strerror}") from None
-    if head != b"SQLite format 3\0":
-        raise StoreError(f"{path} is not a Toteproof store")
-
-
-def _create_file(path: Path) -> None:
-    """Made under another name first, so that a store half made never stands under its own."""
-    draft = path.with_name(f".{path.name}.{secrets.token_hex(4)}.new")
-    try:
-        engine = _engine(URL.create("sqlite", database=str(draft)), foreign_keys=False)
-        try:
-            with _told(str(path)):
-                _write_ahead(engine)
-                _upgrade(engine)
-        finally:
-            engine.dispose()
-        _settle(draft, path)
+        with engines.told(name):
+            write_ahead(engine)
+            _upgrade(engine)
     finally:
-        draft.unlink(missing_ok=True)
+        engine.dispose()
 
 
-def _write_ahead(engine: Engine) -> None:
+def write_ahead(engine: Engine) -> None:
     """Readers and a writer at once; the file remembers it."""
     connection = engine.raw_connection()
     try:
@@ -478,20 +427,10 @@ def _write_ahead(engine: Engine) -> None:
         connection.close()
 
 
-def _settle(draft: Path, path: Path) -> None:
-    """Give the draft its name; if another program was first, its store stays."""
-    try:
-        os.link(draft, path)
-    except FileExistsError:
-        return
-    except OSError:  # a file system without links
-        draft.rename(path)
-
-
 def _opened(url: URL, name: str, *, create: bool) -> Store:
-    engine = _engine(url, foreign_keys=True)
+    engine = engines.engine(url, foreign_keys=True)
     try:
-        with _told(name):
+        with engines.told(name):
             found = _revision(engine)
             if found is None and not create:
                 raise StoreError(f"{name} is not a Toteproof store")
@@ -522,7 +461,7 @@ def _revision(engine: Engine) -> str | None:
 
 def _upgrade_apart(url: URL) -> None:
     """By a connection that does not enforce foreign keys, since a step may rebuild a table."""
-    engine = _engine(url, foreign_keys=False)
+    engine = engines.engine(url, foreign_keys=False)
     try:
         _upgrade(engine)
     finally:
@@ -531,55 +470,5 @@ def _upgrade_apart(url: URL) -> None:
 
 def _upgrade(engine: Engine) -> None:
     with engine.execution_options(writes=True).begin() as connection:
-        _wait_for_turn(connection)
+        engines.wait_for_turn(connection)
         migrations.upgrade(connection, metadata)
-
-
-def _engine(url: URL, *, foreign_keys: bool) -> Engine:
-    if url.get_backend_name() != "sqlite":
-        try:
-            return create_engine(url, pool_pre_ping=True)
-        except ModuleNotFoundError:
-            raise StoreError(
-                'a PostgreSQL store needs its driver: pip install "toteproof[postgres]"'
-            ) from None
-    engine = create_engine(url, connect_args={"timeout": BUSY_SECONDS})
-
-    def connected(connection: Any, _: object) -> None:
-        connection.isolation_level = None  # transactions begin where `begun` says
-        connection.execute("PRAGMA synchronous=FULL")
-        connection.execute(f"PRAGMA foreign_keys={'ON' if foreign_keys else 'OFF'}")
-
-    def begun(connection: Connection) -> None:
-        writes = connection.get_execution_options().get("writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-    sqlalchemy_event.listen(engine, "connect", connected)
-    sqlalchemy_event.listen(engine, "begin", begun)
-    return engine
-
-
-@contextmanager
-def _told(name: str) -> Iterator[None]:
-    """A database's own trouble, said in one sentence; a wrong statement stays a bug, and loud."""
-    try:
-        yield
-    except OperationalError as reason:
-        if "locked" in str(reason.orig) or _state(reason) == "55P03":
-            raise StoreError(
-                f"the store {name} is kept busy by another program; nothing was changed, try again"
-            ) from None
-        raise StoreError(f"the store {name} does not answer: {_first_line(reason)}") from None
-    except DatabaseError as reason:
-        if type(reason) is not DatabaseError:
-            raise
-        raise StoreError(f"the store {name} is damaged: {_first_line(reason)}") from None
-
-
-def _state(reason: DatabaseError) -> str:
-    """PostgreSQL's own code of what went wrong; "" from SQLite."""
-    return str(getattr(reason.orig, "sqlstate", None) or "")
-
-
-def _first_line(reason: DatabaseError) -> str:
-    return str(reason.orig).strip().partition("\n")[0]
