@@ -1,6 +1,7 @@
 """The bench measures both sides, checks their answers and writes the names it promises."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,7 +18,14 @@ def test_a_row_is_measured_and_its_answers_compared() -> None:
     result = measure(row("sum", 4_498_500))
     assert result["answers_equal"] is True
     assert result["ratio"] == result["usual_seconds"] / result["ours_seconds"] > 1
+    assert result["reached"] is (result["ratio"] >= 2)
     assert measure(row("sum", 0))["answers_equal"] is False
+
+
+def test_a_goal_in_seconds_counts_too() -> None:
+    hasty = replace(row("sum", 4_498_500), goal=0.0)
+    assert measure(hasty)["reached"] is True
+    assert measure(replace(hasty, seconds=1e-12))["reached"] is False
 
 
 def test_the_table_and_the_file_say_the_same(
@@ -29,7 +37,7 @@ def test_the_table_and_the_file_say_the_same(
     monkeypatch.setattr("sys.argv", ["bench", "--only", "SUM", "--json", str(file)])
     assert bench.main() == 1  # an answer differs
     listed = json.loads(file.read_text("utf-8"))
-    names = {"name", "usual seconds", "ours", "ratio", "goal", "answers equal"}
+    names = {"name", "usual seconds", "ours", "ratio", "goal", "reached", "answers equal"}
     assert [set(entry) for entry in listed] == [names, names]
     assert [entry["answers equal"] for entry in listed] == [True, False]
     lines = capsys.readouterr().out.splitlines()

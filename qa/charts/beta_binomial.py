@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 from qa._validate import checked_fraction, checked_level
 from qa.errors import InvalidInput
@@ -25,7 +24,7 @@ class BetaBinomial:
     `hits[x]` is the sum over k < x of log(center + k s), `misses` the same for 1 - center, and
     `all_[n]` for 1, with s = correlation / (1 - correlation); P(x of n) is their product over the
     binomial coefficient. The products hold at correlation 0, where differences of log gamma
-    functions lose their digits. Made by `beta_binomial`.
+    functions lose their digits. `ways[n]` is the logarithm of n!. Made by `beta_binomial`.
 
     References
     ----------
@@ -35,24 +34,28 @@ class BetaBinomial:
     hits: Floats
     misses: Floats
     all_: Floats
+    ways: Floats
 
     def log_chance(self, count: Whole, inspected: Whole) -> Floats:
         """Logarithm of the chance of each count in its sample (0 <= count <= inspected)."""
         rest = inspected - count
-        coefficient = (
-            special.gammaln(inspected + 1.0)
-            - special.gammaln(count + 1.0)
-            - special.gammaln(rest + 1.0)
-        )
-        ways: Floats = coefficient + self.hits[count] + self.misses[rest] - self.all_[inspected]
-        return ways
+        found = self.hits[count] - self.ways[count]
+        missed = self.misses[rest] - self.ways[rest]
+        logarithm: Floats = found + missed + self.ways[inspected] - self.all_[inspected]
+        return logarithm
 
-    def chances(self, inspected: Whole) -> Floats:
-        """Chance of every count: a row for each sample size, a column for 0, 1, 2, ... pieces."""
-        size = np.asarray(inspected)[:, np.newaxis]
-        count = np.arange(int(size.max()) + 1)[np.newaxis, :]
-        table = self.log_chance(np.minimum(count, size), size)
-        return np.where(count <= size, np.exp(table), 0.0)
+    def chances(self, inspected: Whole, most: int | None = None) -> Floats:
+        """Chance of every count: a row for each sample size, a column for 0, 1, ... `most` pieces.
+
+        By default up to the largest sample.
+        """
+        size = np.asarray(inspected)
+        count = np.arange((int(size.max()) if most is None else most) + 1)
+        rest = size[:, np.newaxis] - count
+        found, missed = self.hits - self.ways, self.misses - self.ways
+        log_chance = (self.ways - self.all_)[size][:, np.newaxis] + missed[np.maximum(rest, 0)]
+        log_chance += found[np.minimum(count, found.size - 1)]
+        return np.where(rest >= 0, np.exp(log_chance), 0.0)
 
 
 def beta_binomial(center: float, correlation: float, largest: int) -> BetaBinomial:
@@ -73,6 +76,7 @@ def beta_binomial(center: float, correlation: float, largest: int) -> BetaBinomi
         log_rising(center, spread, largest),
         log_rising(1 - center, spread, largest),
         log_rising(1.0, spread, largest),
+        log_rising(1.0, 1.0, largest),
     )
 
 

@@ -158,12 +158,12 @@ def watch(
     n = np.concatenate([each.inspected[each.baseline] for each in held])
     if not n.size:
         return None
-    limit = _limit(n.tobytes(), int(x.sum()), rho, run.totes(n.size / len(held)))
+    limit = _limit(n.tobytes(), int(x.sum()), rho, run.totes(n.size / len(held)), run.charts)
     return Watch(x, n, own, _level_of(x.sum(), n.sum()), rho, limit)
 
 
 @lru_cache(maxsize=4096)
-def _limit(inspected: bytes, count: int, rho: float, arl: float) -> CusumLimit:
+def _limit(inspected: bytes, count: int, rho: float, arl: float, charts: int) -> CusumLimit:
     """The guarded limit; kept, since a baseline stands for months and a wall asks each minute."""
     n = np.frombuffer(inspected, dtype=np.int64)
     level = _level_of(count, int(n.sum()))
@@ -174,6 +174,7 @@ def _limit(inspected: bytes, count: int, rho: float, arl: float) -> CusumLimit:
         correlation=rho,
         ratio=highest_rise(level, RISE),
         arl=arl,
+        charts=charts,
     )
 
 

@@ -67,7 +67,7 @@ def watched(
     stops = (*sorted(each for each in set(breaks) if start < each < count.size), count.size)
     while start < count.size:
         stop = next(each for each in stops if each > start)
-        sums = _path(count[start:stop], inspected[start:stop], watch)
+        sums = path_of(count[start:stop], inspected[start:stop], watch)
         over = np.flatnonzero(sums > watch.limit.limit)
         if over.size:
             rise = _rise(count, inspected, start, start + int(over[0]), watch, stops)
@@ -84,10 +84,11 @@ def _pieces(
 ) -> Floats:
     """The sum from one tote to another, afresh at each break between them."""
     ends = [start, *(each for each in stops if start < each < stop), stop]
-    return np.concatenate([_path(count[a:b], inspected[a:b], watch) for a, b in pairwise(ends)])
+    return np.concatenate([path_of(count[a:b], inspected[a:b], watch) for a, b in pairwise(ends)])
 
 
-def _path(x: Whole, n: Whole, watch: Watch) -> Floats:
+def path_of(x: Whole, n: Whole, watch: Watch) -> Floats:
+    """The chart's sum, run on over a signal."""
     limit = watch.limit
     return cusum(
         x,

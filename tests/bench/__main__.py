@@ -47,7 +47,7 @@ def shown(rows: Iterable[Row]) -> Iterator[dict[str, Any]]:
             duration(result["ours_seconds"]),
             f"{result['ratio']:.1f} x",
             f"{result['goal']:g} x",
-            "yes" if result["ratio"] >= result["goal"] else "no",
+            "yes" if result["reached"] else "no",
             "yes" if result["answers_equal"] else "NO",
         )
         print(f"{row.name:{width}}" + "".join(f"{cell:>11}" for cell in cells), flush=True)

@@ -6,16 +6,19 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from qa.charts import RunRule, cusum_limit, p_chart, run_rules
+from qa.charts import RunRule, cusum, cusum_limit, p_chart, run_rules
 from qa.charts.law import checked_law
 from qa.charts.run_length import ewma as ewma_runs
 from qa.charts.run_length import pieces
-from qa.charts.run_length.cusum import _STATES
+from qa.charts.run_length.grid import STATES
 from tests.bench.timing import Row
 
 ARL = 500.0
 CENTER, CORRELATION, RATIO = 0.01, 0.01, 2.0
+TOTAL = (1 - CORRELATION) / CORRELATION  # of the shapes of the beta distribution
 SIZES = np.arange(100, 251, 5)
+CENTERS = np.linspace(0.005, 0.02, 100)
+LIMIT = 4.0
 RULES = (
     RunRule(8, 8),
     RunRule(2, 3, 2.0),
@@ -29,6 +32,7 @@ WEIGHT, WIDTH = 0.1, 2.7  # of the EWMA
 def rows() -> list[Row]:
     """The rows of the performance sheet that the charts fill."""
     rng = np.random.default_rng(4)
+    plant, lane = many_lanes(rng, 1000), many_lanes(rng, 1)
     inspected = rng.integers(100, 251, 100_000)
     center = np.repeat(rng.uniform(0.002, 0.03, 100), 1000)
     count = rng.binomial(inspected, center)
@@ -47,6 +51,32 @@ def rows() -> list[Row]:
             4,
             lambda usual, ours: bool((usual == ours).all()),
         ),
+        Row(
+            "limits, CUSUM and signals, 1e6 audits in 1,000 series (under 2 s)",
+            lambda: watched_by_tables(*plant),
+            lambda: watched(*plant),
+            4,
+            lambda usual, ours: bool((usual == ours).all()),
+            seconds=2.0,
+        ),
+        Row(
+            "one more audit: its lane's 1,000 again (under 5 ms)",
+            lambda: watched_by_tables(*lane),
+            lambda: watched(*lane),
+            4,
+            lambda usual, ours: bool((usual == ours).all()),
+            seconds=0.005,
+        ),
+        Row(
+            "limits for 100 CUSUM charts (under 1 s)",
+            lambda: [dense_limit(center) for center in CENTERS],
+            lambda: [cusum_limit(SIZES, center=p, correlation=CORRELATION) for p in CENTERS],
+            8,
+            lambda usual, ours: bool(
+                np.allclose(usual, [(each.limit, each.arl) for each in ours], rtol=1e-6)
+            ),
+            seconds=1.0,
+        ),
         ruled_row(rng),
         Row(
             "EWMA ARL (ours 401 states, usual 1,001)",
@@ -63,6 +93,43 @@ def rows() -> list[Row]:
             lambda usual, ours: bool(np.isclose(usual, ours, rtol=1e-9)),
         ),
     ]
+
+
+def many_lanes(rng: np.random.Generator, lanes: int) -> tuple[np.ndarray, ...]:
+    """Counts, sizes and levels of lanes, a row each, of 1,000 audits of totes that differ."""
+    inspected, center = rng.integers(100, 251, (lanes, 1000)), rng.uniform(0.002, 0.03, (lanes, 1))
+    both = 1 / CORRELATION - 1
+    of_tote = rng.beta(center * both, (1 - center) * both, inspected.shape)
+    return rng.binomial(inspected, of_tote), inspected, np.broadcast_to(center, inspected.shape)
+
+
+def watched(count: np.ndarray, inspected: np.ndarray, center: np.ndarray) -> np.ndarray:
+    """Signals of the limits, then of the sum, run on over its signals."""
+    flat = (each.ravel() for each in (count, inspected))
+    chart = p_chart(*flat, center=center.ravel(), correlation=CORRELATION, limits="beta_binomial")
+    asked = {"correlation": CORRELATION, "fall": None, "limit": LIMIT, "reset": False}
+    sums = [
+        cusum(x, n, center=p[0], **asked).signals_up
+        for x, n, p in zip(count, inspected, center, strict=True)
+    ]
+    return np.stack([chart.signals, np.concatenate(sums)])
+
+
+def watched_by_tables(count: np.ndarray, inspected: np.ndarray, center: np.ndarray) -> np.ndarray:
+    """scipy's table of each lane's counts and sizes, and all sums side by side, audit by audit."""
+    signals, score = np.empty(count.shape, dtype=bool), np.empty(count.shape)
+    sizes, counts = np.arange(100, 251)[:, np.newaxis], np.arange(251)
+    for lane, (x, n, p) in enumerate(zip(count, inspected - 100, center[:, 0], strict=True)):
+        same, twice = (beta_binomial(sizes, rate).logpmf(counts) for rate in (p, RATIO * p))
+        up = np.cumsum(np.exp(same[:, ::-1]), axis=1)[:, ::-1]
+        down = np.cumsum(np.exp(same), axis=1)
+        signals[lane] = np.minimum(up, down)[n, x] <= 0.0027 / 2
+        score[lane] = twice[n, x] - same[n, x]
+    total, over = np.zeros(len(count)), np.empty(count.shape, dtype=bool)
+    for at in range(count.shape[1]):
+        total = np.maximum(total + score[:, at], 0)
+        over[:, at] = total > LIMIT
+    return np.stack([signals.ravel(), over.ravel()])
 
 
 def ruled_row(rng: np.random.Generator) -> Row:
@@ -129,21 +196,21 @@ def dense_bernoulli(steps: int, states: int, p: float) -> float:
     return float(np.linalg.solve(np.eye(states) - chain, np.ones(states))[0])
 
 
-def dense_limit() -> tuple[float, float]:
+def dense_limit(center: float = CENTER) -> tuple[float, float]:
     """Bisection for the limit, a dense chain solved at each step, on the grid that ours uses."""
     top = np.log(ARL)
-    step = top / (_STATES - 0.5)
-    moves = np.zeros(2 * _STATES + 2)
+    step = top / (STATES - 0.5)
+    moves = np.zeros(2 * STATES + 2)
     for n in SIZES:
         x = np.arange(n + 1)
-        laws = [beta_binomial(n, rate) for rate in (CENTER, RATIO * CENTER)]
+        laws = [beta_binomial(n, rate) for rate in (center, RATIO * center)]
         score = laws[1].logpmf(x) - laws[0].logpmf(x)
-        place = np.clip(score / step, -_STATES, _STATES)
+        place = np.clip(score / step, -STATES, STATES)
         low = np.floor(place).astype(int)
         chance = laws[0].pmf(x) / SIZES.size
-        np.add.at(moves, low + _STATES, chance * (1 - (place - low)))
-        np.add.at(moves, low + _STATES + 1, chance * (place - low))
-    few, many = 1, _STATES
+        np.add.at(moves, low + STATES, chance * (1 - (place - low)))
+        np.add.at(moves, low + STATES + 1, chance * (place - low))
+    few, many = 1, STATES
     while many - few > 1:
         middle = (few + many) // 2
         few, many = (few, middle) if dense_arl(moves, middle) >= ARL else (middle, many)
@@ -152,14 +219,13 @@ def dense_limit() -> tuple[float, float]:
 
 def dense_arl(moves: np.ndarray, size: int) -> float:
     place = np.arange(size)
-    chain = moves[_STATES + place - place[:, None]]
-    chain[:, 0] = np.cumsum(moves)[_STATES - place]
+    chain = moves[STATES + place - place[:, None]]
+    chain[:, 0] = np.cumsum(moves)[STATES - place]
     return float(np.linalg.solve(np.eye(size) - chain, np.ones(size))[0])
 
 
 def beta_binomial(n: int, p: float) -> Any:
-    total = (1 - CORRELATION) / CORRELATION
-    return stats.betabinom(n, p * total, (1 - p) * total)
+    return stats.betabinom(n, p * TOTAL, (1 - p) * TOTAL)
 
 
 def exact_by_quantiles(count: np.ndarray, inspected: np.ndarray, center: np.ndarray) -> Any:

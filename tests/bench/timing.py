@@ -14,7 +14,8 @@ class Row:
     """One comparison.
 
     `usual` is what a competent user of general-purpose libraries writes; `goal` the ratio of the
-    usual time to ours that we want; `equal` says whether the answers of both are the same.
+    usual time to ours that we want, `seconds` the most that ours may take; `equal` says whether
+    the answers of both are the same.
     """
 
     name: str
@@ -22,6 +23,7 @@ class Row:
     ours: Callable[[], Any]
     goal: float
     equal: Callable[[Any, Any], bool]
+    seconds: float = float("inf")
 
 
 def measure(row: Row) -> dict[str, Any]:
@@ -34,6 +36,7 @@ def measure(row: Row) -> dict[str, Any]:
         "ours_seconds": ours_seconds,
         "ratio": usual_seconds / ours_seconds,
         "goal": row.goal,
+        "reached": usual_seconds / ours_seconds >= row.goal and ours_seconds <= row.seconds,
         "answers_equal": bool(row.equal(usual, ours)),
     }
 

@@ -1,5 +1,7 @@
 """How often limits hold what they promise: exactly for one tote, by simulation for many.
 
+And whether a floor's charts keep its budget of false alarms.
+
 ``python -m tests.coverage [--quick] [--csv FILE]``
 """
 
@@ -9,12 +11,13 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.coverage import many_totes, one_tote
+from tests.coverage import floor_budget, many_totes, one_tote
 from tests.coverage.many_totes import Found
 
 ALLOWED = 0.005  # misses of a lower bound beyond those that it states, in any beta-binomial cell
 ERRORS = 3.0  # standard errors of a simulation that are put down to chance
 TABLE = Path(__file__).parent / "table.csv"
+FLOOR = "floor.csv"  # beside the table
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -25,8 +28,12 @@ def main(words: Sequence[str] | None = None) -> int:
     asked = parser.parse_args(words)
     print("\n".join(of_one_tote(one_tote.rows())))
     found = list(many_totes.rows(quick=asked.quick))
-    written(found, asked.csv or (Path("coverage-quick.csv") if asked.quick else TABLE))
-    print("\n".join(["", *of_many_totes(found), "", decision(found)]))
+    file = asked.csv or (Path("coverage-quick.csv") if asked.quick else TABLE)
+    written(found, file)
+    print("\n".join(["", *of_many_totes(found), "", decision(found), ""]))
+    of_floors = floor_budget.written(floor_budget.rows(quick=asked.quick), file.with_name(FLOOR))
+    for line in floor_budget.table(of_floors):
+        print(line, flush=True)
     return 0
 
 

@@ -170,17 +170,21 @@ def _first_whole(
 
 def _beta_binomial(series: Series, _: Floats) -> tuple[Floats, Floats]:
     ends = np.empty((2, series.count.size))
-    for p in np.unique(series.center):
-        at = np.flatnonzero(series.center == p)
+    centers, which, times = np.unique(series.center, return_inverse=True, return_counts=True)
+    of_center = np.split(np.argsort(which, kind="stable"), np.cumsum(times)[:-1])
+    for p, at in zip(centers, of_center, strict=False):  # none but an empty part where none is
         sizes, where = np.unique(series.inspected[at].astype(np.int64), return_inverse=True)
         law = beta_binomial(float(p), series.correlation or 0.0, int(sizes[-1]))
-        parts = np.array_split(sizes, 1 + sizes.size * sizes[-1] // _TABLE)
-        found = [_quiet_counts(law.chances(part), series.tail) for part in parts if part.size]
+        beyond = np.cumsum(law.chances(sizes[-1:])[0, ::-1])[::-1]  # the most, of all the sizes
+        most = int(np.flatnonzero(beyond > series.tail * _NOTHING)[-1])
+        parts = np.array_split(sizes, 1 + sizes.size * most // _TABLE)
+        found = [_quiet_counts(law.chances(part, most), series.tail) for part in parts if part.size]
         ends[:, at] = np.concatenate(found, axis=1)[:, where]
     return ends[0], ends[1]
 
 
 _TABLE = 4_000_000  # chances held at once
+_NOTHING = 1e-12  # part of a tail that is let go
 
 
 def _quiet_counts(chance: Floats, tail: float) -> NDArray[np.intp]:

@@ -11,25 +11,23 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, special
 
-from qa._validate import checked_level, checked_positive
-from qa.charts.law import (
-    NEVER,
-    Law,
-    Shift,
-    chances,
-    checked_change,
-    checked_law,
-    checked_sizes,
-    score,
-)
+from qa._validate import checked_positive
+from qa.charts.law import Law, checked_law
 from qa.charts.run_length import alike
 from qa.charts.run_length.chain import Chain, RunLength, dense, run_length, settled, started
+from qa.charts.run_length.grid import (
+    STATES,
+    Watch,
+    arl_of_every_limit,
+    checked_watch,
+    grid_chances,
+    matrix,
+    scores_of,
+)
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
-_STATES = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,23 +47,6 @@ class CusumLimit:
     ratio: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Watch:
-    """What is watched: the change to find, and the sizes of samples with the share of each."""
-
-    shift: Shift
-    sizes: Floats
-    share: Floats
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Scores:
-    """What one tote may add to the sum: scores and their chances, flat arrays of one length."""
-
-    score: Floats
-    chance: Floats
-
-
 def cusum_limit(
     inspected_sizes: ArrayLike,
     *,
@@ -74,7 +55,7 @@ def cusum_limit(
     ratio: float = 2.0,
     model: str = "binomial",
     arl: float = 500.0,
-    states: int = _STATES,
+    states: int = STATES,
 ) -> CusumLimit:
     """Limit of a log-likelihood-ratio CUSUM for a wanted in-control average run length.
 
@@ -118,70 +99,11 @@ def cusum_limit(
     >>> round(found.limit, 1), round(found.arl)
     (4.2, 510)
     """
-    watch = _checked_watch(inspected_sizes, center, correlation, ratio, model)
+    watch = checked_watch(inspected_sizes, center, correlation, ratio, model)
     wanted = checked_arl(arl)
     reach = float(np.log(wanted))
     found = _limit_on_lattice(watch, wanted, reach) or _limit_on_grid(watch, wanted, states)
     return CusumLimit(*found, watch.shift.law.rate, watch.shift.ratio)
-
-
-def guarded_limit(
-    inspected_sizes: ArrayLike,
-    *,
-    center: float,
-    effective_n: float,
-    correlation: float = 0.0,
-    ratio: float = 2.0,
-    arl: float = 500.0,
-    assurance: float = 0.9,
-) -> CusumLimit:
-    """CUSUM that keeps its in-control run length although the baseline is only an estimate.
-
-    After a baseline worth `effective_n` pieces the true fraction has the posterior
-    Beta(center n + 1/2, (1 - center) n + 1/2). The larger the fraction, the sooner a rise is
-    signalled, run by run, so the run length is monotone in it: what holds at the posterior's
-    `assurance` quantile holds with at least that chance over the posterior, and no draws are
-    needed. (For a fall it is the lower quantile.) So the quantile takes the center's place and
-    the changed fraction stays ratio x the estimate, which makes this the quickest CUSUM with that
-    assurance; where the baseline is so short that the quantile comes close to it, a change of at
-    least the root of `ratio` from the quantile is looked for. The correlation is taken as known:
-    pool it over lanes.
-
-    Parameters
-    ----------
-    inspected_sizes, center, correlation, ratio, arl
-        As for `cusum_limit`; `center` is the estimate.
-    effective_n : float, above 0
-        Pieces the baseline is worth: inspected over the design effect.
-    assurance : float, between 0 and 1
-        Chance that the true in-control average run length is at least `arl`.
-
-    Returns
-    -------
-    CusumLimit
-        Chart with its own `center` and `ratio`, not those given here; at the estimate itself its
-        average run length is longer than the one it states.
-
-    References
-    ----------
-    Gandy & Kvaloy (2013), Scandinavian Journal of Statistics 40, 647-668 (there by bootstrap, on
-    the limit alone); Moustakides (1986), Annals of Statistics 14, 1379-1387 (quickest).
-
-    Examples
-    --------
-    >>> watch = guarded_limit([200], center=0.01, effective_n=5_000, correlation=0.01)
-    >>> round(watch.center, 4), round(watch.ratio * watch.center, 4), round(watch.limit, 1)
-    (0.0119, 0.02, 3.9)
-    """
-    n = float(checked_positive(effective_n, "effective_n"))
-    level = checked_level(assurance, "assurance")
-    shift = checked_change(checked_law(center, correlation, "binomial"), ratio)
-    base, factor = shift.law.rate, shift.ratio
-    incorrect, correct = base * n + 0.5, (1 - base) * n + 0.5
-    worst = float(special.betaincinv(incorrect, correct, level if factor > 1 else 1 - level))
-    farther = max if factor > 1 else min
-    left = farther(factor * base / worst, float(np.sqrt(factor)))
-    return cusum_limit(inspected_sizes, center=worst, correlation=correlation, ratio=left, arl=arl)
 
 
 def cusum_run_length(
@@ -194,7 +116,7 @@ def cusum_run_length(
     model: str = "binomial",
     rate: float | None = None,
     start: str = "zero",
-    states: int = _STATES,
+    states: int = STATES,
 ) -> RunLength:
     """Run length of a log-likelihood-ratio CUSUM that signals above `limit`.
 
@@ -220,7 +142,7 @@ def cusum_run_length(
     14.6
     """
     top = float(checked_positive(limit, "limit"))
-    watch = _checked_watch(inspected_sizes, center, correlation, ratio, model)
+    watch = checked_watch(inspected_sizes, center, correlation, ratio, model)
     law = watch.shift.law
     true = law if rate is None else checked_law(rate, correlation, model, "rate")
     chain = _lattice_chain(watch, top, true) or _grid_chain(watch, top, true, states)
@@ -233,12 +155,14 @@ def cusum_run_length(
     return run_length(chain, started(start, steady))
 
 
-def _checked_watch(
-    inspected_sizes: ArrayLike, center: float, correlation: float, ratio: float, model: str
-) -> _Watch:
-    law = checked_law(center, correlation, model)
-    sizes, share = checked_sizes(inspected_sizes, law)
-    return _Watch(checked_change(law, ratio), sizes, share)
+def cusum_arl(
+    inspected_sizes: ArrayLike, chart: CusumLimit, *, correlation: float, rate: float
+) -> float:
+    """Average run length of a chart whose limit is solved, from a fresh sum, at another rate."""
+    watch = checked_watch(inspected_sizes, chart.center, correlation, chart.ratio, "binomial")
+    law = checked_law(rate, correlation, "binomial", "rate")
+    chain = _lattice_chain(watch, chart.limit, law) or _grid_chain(watch, chart.limit, law, STATES)
+    return float(chain.visits(chain.start).sum())
 
 
 def checked_arl(arl: float) -> float:
@@ -254,7 +178,7 @@ def checked_arl(arl: float) -> float:
     return float(arl)
 
 
-def _lattice_chain(watch: _Watch, limit: float, law: Law, other: Law | None = None) -> Chain | None:
+def _lattice_chain(watch: Watch, limit: float, law: Law, other: Law | None = None) -> Chain | None:
     """The exact chain under a law, with the states that `other` needs too."""
     if watch.sizes.size > 1:
         return None
@@ -264,7 +188,7 @@ def _lattice_chain(watch: _Watch, limit: float, law: Law, other: Law | None = No
     return alike.chain(lattice, limit, reach) if lattice and reach else None
 
 
-def _limit_on_lattice(watch: _Watch, arl: float, reach: float) -> tuple[float, float] | None:
+def _limit_on_lattice(watch: Watch, arl: float, reach: float) -> tuple[float, float] | None:
     """Smallest limit that attains `arl`, to a millionth, and what it attains: by bisection."""
     law, size = watch.shift.law, float(watch.sizes[0])
     lattice = alike.alike(watch.shift, size, law, reach) if watch.sizes.size == 1 else None
@@ -278,61 +202,16 @@ def _limit_on_lattice(watch: _Watch, arl: float, reach: float) -> tuple[float, f
     return high, attained
 
 
-def _limit_on_grid(watch: _Watch, arl: float, states: int) -> tuple[float, float]:
-    scores = _scores(watch, watch.shift.law)
+def _limit_on_grid(watch: Watch, arl: float, states: int) -> tuple[float, float]:
+    scores = scores_of(watch, watch.shift.law)
     span, attained = float(np.log(arl)), np.zeros(1)
     while attained[-1] < arl:  # again only where the grid is too coarse for Lorden's bound
         step = span / (states - 0.5)
-        attained = _arl_of_every_limit(_grid_chances(scores, step, states))
+        attained = arl_of_every_limit(grid_chances(scores, step, states))
         span *= 1.25
     at = int(np.searchsorted(attained, arl))
     return float((at + 0.5) * step), float(attained[at])
 
 
-def _grid_chain(watch: _Watch, limit: float, law: Law, states: int) -> Chain:
-    return dense(_matrix(_grid_chances(_scores(watch, law), limit / (states - 0.5), states)))
-
-
-def _scores(watch: _Watch, law: Law) -> _Scores:
-    table = chances(law, watch.sizes)
-    row, count = np.nonzero(table > NEVER)
-    moved = score(watch.shift, count.astype(np.float64), watch.sizes[row])
-    return _Scores(moved, table[row, count] * watch.share[row])
-
-
-def _grid_chances(scores: _Scores, step: float, states: int) -> Floats:
-    """Chance of each move on the grid, from -states to +states + 1 steps, longer ones cut."""
-    moves = np.clip(scores.score / step, -states, states)
-    down = np.floor(moves)
-    up_share = moves - down
-    at = down.astype(np.int64) + states
-    length = 2 * states + 2
-    moved = np.zeros(length)
-    moved += np.bincount(at, scores.chance * (1 - up_share), length)
-    moved += np.bincount(at + 1, scores.chance * up_share, length)
-    return moved
-
-
-def _matrix(moves: Floats) -> Floats:
-    """Chances of passing between the sums 0, 1, ... steps; a row's missing part signals."""
-    states = moves.size // 2 - 1
-    place = np.arange(states)
-    chain: Floats = moves[states + place - place[:, np.newaxis]]
-    chain[:, 0] = np.cumsum(moves)[states - place]  # below 0 the sum starts afresh
-    return chain
-
-
-def _arl_of_every_limit(moves: Floats) -> Floats:
-    """Average run length from 0 when the sum may stay in the first 1, 2, 3, ... grid points."""
-    chain = _matrix(moves)
-    # Transposed, the columns are diagonally dominant, so partial pivoting exchanges no rows; the
-    # leak, far below any run length's digits, keeps rounding from making them tie.
-    leaky = (1 - 1e-13) * chain
-    factors, _ = linalg.lu_factor((np.eye(len(chain)) - leaky).T, check_finite=False)
-    start = np.zeros(len(chain))
-    start[0] = 1.0
-    visits = linalg.solve_triangular(
-        factors, start, lower=True, unit_diagonal=True, check_finite=False
-    )
-    weights = linalg.solve_triangular(factors, np.ones(len(chain)), trans="T", check_finite=False)
-    return np.cumsum(visits * weights)
+def _grid_chain(watch: Watch, limit: float, law: Law, states: int) -> Chain:
+    return dense(matrix(grid_chances(scores_of(watch, law), limit / (states - 0.5), states)))

@@ -1,0 +1,135 @@
+"""The study of the floor's budget simulates what it says, and counts rightly."""
+
+import csv
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy import stats
+
+from qa import drift
+from qa.charts import cusum_limit, cusum_run_length
+from qa.drift.baseline import Watch
+from tests.coverage import __main__ as coverage
+from tests.coverage import floor_budget as floor
+from tests.coverage.floor_budget import Kind, Row
+
+KIND = Kind("few", lanes=2, totes=2)
+LEVELS = np.array([[0.01, 0.005, 0.002], [0.02, 0.005, 0.002]])
+ROW = Row("few", 9, 4, 0.5, 0.1, 0.95, 0.01, 0.05, 300, 14.0, 1.0, 0.0, 12.0, 80.0)
+
+
+def test_a_healthy_plant_is_as_its_kind_says() -> None:
+    programme = KIND.programme()
+    audits = floor.healthy(KIND, programme, LEVELS, 200, np.random.default_rng(1))
+    codes = programme.category_codes
+    found = audits.groupby("lane")[["inspected", *codes]].sum()
+    shares = found[list(codes)].to_numpy() / found[["inspected"]].to_numpy()
+    assert_allclose(shares, LEVELS, rtol=0.06)
+    shifts = 200 * floor.WORKED * floor.SHIFTS
+    assert_allclose(len(audits) / (2 * 2 * shifts), 1 - floor.MISSING, atol=0.015)
+    assert set(audits["day"].dt.day_of_week) == set(range(5))
+    assert set(audits["inspected"]) == set(floor.SIZES)
+    assert audits["tote"].is_unique
+    assert (audits["inspected"] == audits["correct"] + audits["incorrect"]).all()
+    held = programme.baselines[0]
+    assert ((held.last_day - held.first_day).days + 1) / 7 == KIND.baseline_weeks
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        (KIND, 0.01),
+        (replace(KIND, correlation=0.0), 0.0),
+        # one in ten at 3 p, nine at 7 p / 9: variance p^2 (0.9 + 0.9 x 49 / 81 - 1) = 4 p^2 / 9
+        (replace(KIND, shape="mixture"), 4 / 9 * 0.02 / 0.98),
+    ],
+)
+def test_totes_differ_as_the_kind_says(kind: Kind, expected: float) -> None:
+    n, p = np.full(60_000, 200), 0.02
+    x = kind.found(n, p, np.random.default_rng(2))
+    effect = x.var() / (200 * p * (1 - p))
+    assert_allclose(x.mean() / 200, p, rtol=0.02)
+    assert_allclose((effect - 1) / 199, expected, atol=0.0005)
+
+
+def _chart(limit: float) -> Watch:
+    """A chart that knows the level."""
+    found = replace(cusum_limit([200], center=0.01, correlation=0.01), limit=limit)
+    return Watch(np.array([2]), np.array([200]), True, 0.01, 0.01, found)
+
+
+def test_delays_are_those_of_a_chart_that_has_run_for_long() -> None:
+    rng = np.random.default_rng(3)
+    found = np.concatenate([floor.delays(KIND, _chart(3.5), rng) for _ in range(40)])
+    law = {"center": 0.01, "correlation": 0.01, "limit": 3.5}
+    steady = cusum_run_length([200], rate=0.02, start="steady", **law)
+    error = steady.sd / np.sqrt(np.isfinite(found).sum())
+    assert abs(np.nanmean(found) - steady.mean) < 3 * error + 0.1
+    runs = cusum_run_length([200], **law)
+    assert_allclose(np.isnan(found).mean(), 1 - np.exp(-floor.BEFORE / runs.mean), atol=0.04)
+
+
+def test_a_doubling_that_is_not_found_counts_as_long_as_it_was_looked_for() -> None:
+    assert (floor.delays(KIND, _chart(1e9), np.random.default_rng(1)) == floor.AFTER).all()
+
+
+def test_the_p_chart_has_as_many_false_alarms(monkeypatch: pytest.MonkeyPatch) -> None:
+    same, twice = (stats.betabinom(200, p * 99, (1 - p) * 99) for p in (0.01, 0.02))
+    monkeypatch.setattr(floor, "cusum_arl", lambda *_, **__: 1 / same.sf(11))
+    assert_allclose(floor.p_chart_delay(KIND, _chart(3.5)), 1 / twice.sf(11), rtol=1e-6)
+    between = (same.sf(11) + same.sf(12)) / 2
+    monkeypatch.setattr(floor, "cusum_arl", lambda *_, **__: 1 / between)
+    half = (twice.sf(11) + twice.sf(12)) / 2
+    assert_allclose(floor.p_chart_delay(KIND, _chart(3.5)), 1 / half, rtol=1e-6)
+    assert np.isnan(floor.p_chart_delay(replace(KIND, shape="mixture"), _chart(3.5)))
+
+
+def test_the_quickest_delay_is_that_of_a_known_level() -> None:
+    assert_allclose(floor.known_delay(KIND, 500), 13.2, atol=0.3)  # zero-state: 14.6
+    assert np.isnan(floor.known_delay(replace(KIND, shape="mixture"), 500))
+
+
+def test_false_alarms_are_those_that_drift_tells_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    programme, weeks = KIND.programme(), 60
+    asked = floor._plant(KIND, programme, weeks, np.random.default_rng(4))
+    rng = np.random.default_rng(4)
+    off = rng.normal(-(floor.LANES_DIFFER**2) / 2, floor.LANES_DIFFER, (2, 3))
+    levels = np.array(floor.LEVELS) * np.exp(off)
+    levels[0, 0] = floor.LEVEL
+    audits = floor.healthy(KIND, programme, levels, 2 + weeks, rng)
+    rises = [
+        len(found.excursions)
+        for lane in "12"
+        for code in programme.category_codes
+        if (found := drift.chart(audits, programme, lane, code)) is not None
+    ]
+    assert len(rises) == 6
+    assert asked.alarms == sum(rises) > 0
+
+
+def test_goals_are_told_by_name() -> None:
+    assert floor.goals(ROW) == "all"
+    assert floor.goals(replace(ROW, within=0.89)) == "not budget"
+    assert floor.goals(replace(ROW, totes=15.1)) == "not 15 totes"
+    assert floor.goals(replace(ROW, totes=90)) == "not 15 totes, p chart"
+    assert floor.goals(replace(ROW, p_chart=np.nan)) == "all"
+
+
+def test_rows_pass_on_into_the_table_and_the_file(tmp_path: Path) -> None:
+    file = tmp_path / "floor.csv"
+    lines = list(floor.table(floor.written([ROW], file)))
+    assert lines[-1].startswith("| few | 0.50 (0.10) | 0.950 (0.010) | 0.050 | 300 | 14.0 (1.0) |")
+    assert len({line.count("|") for line in lines}) == 1
+    (row,) = csv.DictReader(file.read_text("utf-8").splitlines())
+    assert (row["kind"], row["alarms"], row["p_chart"]) == ("few", "0.5", "80")
+
+
+def test_the_kept_table_is_of_todays_plants_and_keeps_the_budget() -> None:
+    file = coverage.TABLE.with_name(coverage.FLOOR)
+    rows = list(csv.DictReader(file.read_text("utf-8").splitlines()))
+    assert [row["kind"] for row in rows] == [kind.name for kind in floor.kinds()]
+    kept = [row for row, kind in zip(rows, floor.kinds(), strict=True) if kind.shape == "beta"]
+    assert all(float(row["within"]) >= floor.OFTEN for row in kept)  # what a mixture costs is told
