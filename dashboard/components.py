@@ -278,6 +278,11 @@ def graph(figure: go.Figure, label: str, identity: str) -> html.Figure:
     return html.Figure(chart, role="img", className="figure", **{"aria-label": label})
 
 
+def whole(text: str) -> html.Span:
+    """A figure that no line break may part."""
+    return html.Span(text, className="nowrap")
+
+
 def sentence(text: str) -> str:
     """Text as the beginning of a sentence."""
     return f"{text[:1].upper()}{text[1:]}"

@@ -87,6 +87,8 @@ class Answered:
     """A claim with all that stands beside it."""
 
     claim: Claim
+    target: str  # as it was asked for
+    confidence: str
     told: Told
     lanes: tuple[Part, ...]
     sides: tuple[Part, ...]  # as made, as shipped
@@ -277,6 +279,8 @@ def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered
     misses = _with_misses(spoken, programme, wish)
     return Answered(
         claim=claim,
+        target=claims.as_chosen(words, claim.target),
+        confidence=claims.as_chosen(words, claim.confidence),
         told=claims.told(claim, words, more=misses, figure=f"as_{wish.figure}"),
         lanes=_lanes(lanes, wish.target, words),
         sides=tuple(_side(each, wish.target, words) for each in (made, shipped) if each),

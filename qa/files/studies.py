@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from qa.errors import InvalidInput, InvalidStudy
 from qa.files.cells import plain
-from qa.files.tables import Row, Table, read_table, shown
+from qa.files.tables import Row, Table, Upload, read_table, shown
 
 CORRECT = "correct"
 NEEDED, POSSIBLE = ("piece", "inspector", "called"), ("trial", "known")
@@ -60,12 +60,12 @@ class _Call:
     known: str
 
 
-def read_study(path: str | Path, *, correct: str = CORRECT) -> Study:
+def read_study(file: str | Path | Upload, *, correct: str = CORRECT) -> Study:
     """The study in a CSV or XLSX file.
 
     Parameters
     ----------
-    path : path
+    file : path or Upload
     correct : str
         The file's word for a correct piece. Words are told apart by their letters, not by capitals.
 
@@ -80,7 +80,7 @@ def read_study(path: str | Path, *, correct: str = CORRECT) -> Study:
     """
     if not correct.strip():
         raise InvalidInput("the word for a correct piece must not be blank")
-    table = read_table(path)
+    table = read_table(file)
     at = _places(table)
     if len(table.rows) > MOST_CALLS:
         told = f"has {len(table.rows):,} rows: take at most {MOST_CALLS:,} of them"

@@ -1,12 +1,15 @@
 """Each page's main path in a real browser, as the person at it would go it."""
 
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 from selenium.webdriver.common.keys import Keys
 
 from qa.audit import parse
 from qa.store import deeds, records, schema
+
+STUDY = Path(__file__).resolve().parents[2] / "data_demo" / "study.csv"
 
 
 def fill(page: Any, tote: str, lane: str = "1") -> None:
@@ -245,12 +248,41 @@ def test_a_cause_put_right_starts_stopped_inspection_again(page: Any, plant: sch
 
 def test_a_claim_is_answered_in_words_and_asked_again_from_the_form(page: Any) -> None:
     page.open("/claim?first=2026-04-01&last=2026-04-10&lane=1")
-    page.says("Over these days at least", ".answer")
+    page.says("of the pieces were correct by count over this period, as made", ".answer")
     page.says("The figure speaks of workmanship", ".answer")
-    page.says("valid if watched every day")
+    page.says("valid however often one looks")
     page.says("What would change the answer", "#claim-more")
     page.type("#claim-target", Keys.CONTROL + "a" + Keys.NULL + "ninety")
     page.click("#claim-send")
     page.says("Must be a share between 0 and 100 %, got ninety.", "#claim-target-fault")
     assert "target=ninety" in page.driver.current_url
     assert page.complaints() == []
+
+
+def test_a_study_s_file_is_looked_at_and_its_tallies_go_into_the_claim(
+    page: Any, tmp_path: Path
+) -> None:
+    page.open("/claim?first=2026-04-01&last=2026-04-10&lane=1")
+    page.says("of the pieces were correct by count", ".answer")
+    page.click("#claim-study form [type=submit]")
+    page.says("must be chosen", "#claim-study-file-fault")
+    bad = tmp_path / "calls.csv"
+    bad.write_text("piece,inspector,called\n1,a,\n")
+    page.find("#claim-study input[type=file]").send_keys(str(bad))
+    page.click("#claim-study form [type=submit]")
+    page.says('Row 2, column "called": is blank', "#claim-study-shown")
+    none = tmp_path / "none.csv"
+    none.write_text("")
+    page.find("#claim-study input[type=file]").send_keys(str(none))
+    page.click("#claim-study form [type=submit]")
+    page.says("none.csv has no row with headers", "#claim-study-fault")
+    page.find("#claim-study input[type=file]").send_keys(str(STUDY))
+    page.click("#claim-study form [type=submit]")
+    page.says("On 221 of 240 pieces insp-02, insp-05 and insp-08 agree", "#claim-study-shown")
+    page.says("What is taken for what", "#claim-study-shown")
+    page.click("#claim-study-use [type=submit]")
+    page.says("with inspectors' misses allowed for", ".claim-picture")
+    for tally in ("lane=1", "found=52", "incorrect=60", "passed=179", "study_correct=180"):
+        assert tally in page.driver.current_url
+    page.says("On 221 of 240 pieces", "#claim-study-shown")
+    assert all("422" in each for each in page.complaints())  # of the two files refused

@@ -1,25 +1,22 @@
 """A file into the record: chosen, looked at row by row, then recorded."""
 
-import json
 from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
 from dash import Dash, dcc, html
 from flask import Response, request
-from plotly.io.json import to_json_plotly
 
 from dashboard import components
+from dashboard.pages.sending import answered, file_sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import taking_in
 from dashboard.views.taking_in import MOST_UPLOAD, Sent
-from qa.errors import InvalidInput
 from qa.store.schema import Store
 
 NAME = "ledger-import"
 LOOK_AT, RECORD_AT, REJECTS_AT = "/ledger/preview", "/ledger/imports", "/ledger/rejects"
 SHOWN = 100  # rejects and rows left out that a page lists; the file has them all
-ROOM = 1_000_000  # for what a form sends beside its file
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
@@ -43,25 +40,10 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
 
 def received() -> Sent:
-    """What a page's script sent: a header that no other site's form can send comes with it."""
-    if request.headers.get("X-Requested-With") != "toteproof":
-        raise InvalidInput(words().say("trouble.json"))
-    request.max_content_length = MOST_UPLOAD + ROOM
-    if (request.content_length or 0) > MOST_UPLOAD + ROOM:
-        raise InvalidInput(words().say("ledger.too_large", most=MOST_UPLOAD >> 20))
-    file, asked = request.files.get("file"), request.form
-    return Sent(
-        (file.filename or "") if file else "",
-        file.read() if file else b"",
-        asked.get("mapping", ""),
-        asked.get("rows", "") == "all",
-    )
-
-
-def answered(children: Any, **more: str) -> Response:
-    """Parts of a page for its script to put in place."""
-    made = json.loads(to_json_plotly(children))
-    return Response(json.dumps({"shown": made, **more}), mimetype="application/json")
+    """What a page's script sent."""
+    name, content = file_sent(MOST_UPLOAD, words().say("ledger.too_large", most=MOST_UPLOAD >> 20))
+    asked = request.form
+    return Sent(name, content, asked.get("mapping", ""), asked.get("rows", "") == "all")
 
 
 def panel(words: Wording) -> html.Details:
@@ -74,7 +56,7 @@ def panel(words: Wording) -> html.Details:
                     html.Div(
                         [
                             html.Span(say("ledger.file"), className="field-name"),
-                            html.Div(className="ledger-file", **{"data-file": say("ledger.file")}),
+                            html.Div(className="file", **{"data-file": say("ledger.file")}),
                             components.fault(f"{NAME}-file"),
                         ],
                         className="field",

@@ -10,6 +10,7 @@ from flask import Response, request
 
 from dashboard import components
 from dashboard.figures.scale import high_scale
+from dashboard.pages.claim import study
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import claim
 from dashboard.views.claim import (
@@ -42,11 +43,13 @@ def layout() -> list[Any]:
     return [
         html.Div(components.skeleton(words()), id=BODY),
         html.Div(id=MORE),
+        study.panel(words()),
     ]
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     del now  # what may be said follows from the record alone
+    study.register(app)
 
     @app.server.get(STATEMENT_AT)
     def statement() -> Response:
@@ -180,7 +183,6 @@ def picture(words: Wording, found: Answered) -> html.Section:
     parts = (*found.lanes, *found.sides)
     lows = [each.bounds.lower for each in ways if each.bounds.method != WIDEST]
     scale = high_scale([*lows, *(part.share.low for part in parts)], claimed.target)
-    target = words.per_cent(claimed.target)
 
     def strip(name: str, share: Share, limits: tuple[str, str]) -> Any:
         said = say("claim.from_to", name=name, lower=limits[0], upper=limits[1])
@@ -190,13 +192,13 @@ def picture(words: Wording, found: Answered) -> html.Section:
         said = part.said
         line = strip(name, part.share, (said.lower, said.upper))
         count = words.count(part.share.totes)
-        return [name, line, *map(whole, (said.estimate, said.lower, said.upper)), count]
+        return [name, line, *map(components.whole, (said.estimate, said.lower, said.upper)), count]
 
     by_method = [
         [
             each.name,
             strip(each.name, _drawn(each.bounds, claimed.estimate), (each.lower, each.upper)),
-            *map(whole, (each.lower, each.upper)),
+            *map(components.whole, (each.lower, each.upper)),
             each.answer,
         ]
         for each in ways
@@ -204,16 +206,15 @@ def picture(words: Wording, found: Answered) -> html.Section:
     head = html.Div([components.ticks(words, scale)])
     columns = {name: say(f"claim_column.{name}") for name in ("low", "high", "answer", "totes")}
     low, high, answered, totes = columns.values()
-    level = words.per_cent(claimed.confidence, decimals=0)[:-2]
     return components.panel(
-        say("claim.picture", target=target),
+        say("claim.picture", target=found.target),
         components.table(
-            say("claim.bounds_caption", confidence=level),
+            say("claim.bounds_caption", confidence=found.confidence),
             [say("claim.way"), head, low, high, answered],
             by_method,
         ),
         components.table(
-            say("claim.lanes_caption", confidence=level),
+            say("claim.lanes_caption", confidence=found.confidence),
             [say("claim.of"), head, say("claim.interval"), low, high, totes],
             [
                 *(row(say("claim.lane", lane=part.label), part) for part in found.lanes),
@@ -222,11 +223,6 @@ def picture(words: Wording, found: Answered) -> html.Section:
         ),
         className="claim-picture",
     )
-
-
-def whole(text: str) -> html.Span:
-    """A figure that no line break may part."""
-    return html.Span(text, className="nowrap")
 
 
 def _drawn(bounds: Bounds, estimate: float) -> Share:
@@ -242,7 +238,7 @@ def more(words: Wording, found: Beside) -> list[Any]:
         [
             say(CHANGES[each.change], what=named(each)),
             words.count(each.totes),
-            *map(whole, (each.way.lower, each.way.upper)),
+            *map(components.whole, (each.way.lower, each.way.upper)),
             each.way.answer,
         ]
         for each in found.changes
