@@ -16,6 +16,7 @@ from scipy import special
 from qa.errors import InvalidInput
 from qa.intervals import Estimate, binomial, clustered, clustered_from_sums
 from qa.intervals.tote_variance import FEW_PIECES
+from qa.intervals.totes import sums_of_totes
 
 HERE = Path(__file__).parent / "reference" / "intervals"
 CASES = {case["id"]: case for case in json.loads((HERE / "published.json").read_text("utf-8"))}
@@ -240,6 +241,37 @@ def test_six_sums_say_the_same_as_totes(pairs: list[tuple[int, int]], data: st.D
         assert getattr(one, name) == getattr(other, name)
     for name in ("design_effect", "effective_n", "tarone_p", "degrees_of_freedom"):
         assert_allclose(getattr(other, name), getattr(one, name), rtol=1e-12, atol=0)
+
+
+def test_many_totes_add_up_as_few_do() -> None:
+    rng = np.random.default_rng(3)
+    n = rng.integers(1, 251, 100_000).astype(np.uint8)  # whose squares a byte does not hold
+    x = np.minimum(n, rng.integers(0, 251, n.size)).astype(np.uint8)
+    stratum = rng.integers(0, 50, n.size) * 2  # the odd ones are not there
+    sums, labels, counts = sums_of_totes(x, n, stratum)
+    wide = x.astype(np.int64), n.astype(np.int64)
+    assert labels == list(range(0, 100, 2))
+    for name, expected in six_sums(*wide, stratum).items():
+        assert getattr(sums, name).tolist() == expected
+    ratios = [(wide[0] ** 2 / wide[1])[stratum == label].sum() for label in labels]
+    assert_allclose(sums.ratios, ratios, rtol=1e-12)
+    assert counts.others().x.tolist() == (wide[1] - wide[0]).tolist()
+    one = clustered(x[:300], n[:300], method="beta_binomial").interval
+    other = clustered(wide[0][:300], wide[1][:300], method="beta_binomial").interval
+    assert_allclose([one.low, one.high], [other.low, other.high], rtol=1e-12)
+
+
+@pytest.mark.parametrize("kind", [np.int64, np.float64])
+def test_what_is_wrong_far_down_is_named_by_its_place(kind: type) -> None:
+    n, x = np.full(100_000, 200, dtype=kind), np.zeros(100_000, dtype=kind)
+    for count, size, message in (
+        (201, 200, "count must be from 0 to inspected, got 201 of 200 at position 99998"),
+        (-1, 200, "count must be whole numbers, 0 or more, got -1 at position 99998"),
+        (0, 0, "inspected must be whole numbers, 1 or more, got 0 at position 99998"),
+    ):
+        x[-2], n[-2] = count, size
+        with pytest.raises(InvalidInput, match=message):
+            clustered(x, n)
 
 
 def test_six_sums_of_equal_totes_hold_the_correlation_too() -> None:

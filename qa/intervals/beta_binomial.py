@@ -156,10 +156,11 @@ class Joint:
         return float(below / (series[0] @ weight))
 
 
-def totes_of(count: Array, inspected: Array, weight: Array | None = None) -> Totes:
+def totes_of(count: ArrayLike, inspected: ArrayLike, weight: Array | None = None) -> Totes:
     """The totes for the likelihood, each of them counted `weight` times."""
-    weight = np.ones_like(count) if weight is None else weight
-    return Totes(*(_rising(each, weight) for each in (count, inspected - count, inspected)))
+    x, n = np.asarray(count, dtype=np.float64), np.asarray(inspected, dtype=np.float64)
+    weight = np.ones_like(x) if weight is None else weight
+    return Totes(*(_rising(each, weight) for each in (x, n - x, n)))
 
 
 def posterior(totes: Totes, prior: Prior = CORRELATION_PRIOR) -> tuple[Density, Density]:

@@ -1,7 +1,8 @@
 """The sums over totes, stratum by stratum, and what they tell of how much totes differ."""
 
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Hashable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,7 +16,7 @@ Labels = Iterable[Hashable] | NDArray[np.generic]
 
 SUMS = ("totes", "n", "x", "n2", "x2", "nx")
 _ROUNDING = 1e-13
-_BLOCK = 65_536
+_BLOCK = 32_768
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,10 +50,13 @@ class Sums:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Counts:
-    """Pieces of the kind and pieces inspected, and the place of the stratum; one value a tote."""
+    """Pieces of the kind and pieces inspected, and the place of the stratum; one value a tote.
 
-    x: Array
-    n: Array
+    Whole numbers in the form in which they came.
+    """
+
+    x: NDArray[Any]
+    n: NDArray[Any]
     stratum: NDArray[np.intp]
 
     def others(self) -> "Counts":
@@ -70,16 +74,17 @@ def sums_of_totes(
     InvalidInput
         If a count is not from 0 to inspected, there is no tote, or labels do not match totes.
     """
-    x, n = (np.atleast_1d(values) for values in checked_counts(count, inspected))
-    if x.ndim != 1 or x.size == 0:
-        raise InvalidInput(f"count must be one value a tote, got an array of shape {x.shape}")
-    labels, codes = _coded(stratum, x.size)
-    total = np.zeros((len(SUMS) + 1, len(labels)))
-    block = max(_BLOCK, 4 * len(labels))  # products of few totes at a time stay in the cache
+    x, n = _one_a_tote(count, inspected)
+    labels, codes, totes = _coded(stratum, x.size)
+    total = [np.zeros(len(labels)) for _ in SUMS]
+    block = max(_BLOCK, 4 * len(labels))  # few totes at a time stay in the cache
     for at in range(0, x.size, block):
         few = slice(at, at + block)
-        total += _seven(x[few], n[few], codes[few], len(labels))
-    return Sums(*total), labels, Counts(x, n, codes)
+        if x[few].min() < 0 or n[few].min() < 1 or (x[few] > n[few]).any():
+            checked_counts(x, n)  # which says what is wrong, and where
+        for so_far, part in zip(total, _six(x[few], n[few], codes[few], len(labels)), strict=True):
+            so_far += part
+    return Sums(totes.astype(np.float64), *total), labels, Counts(x, n, codes)
 
 
 def sums_of_rows(
@@ -93,8 +98,8 @@ def sums_of_rows(
         If a column is missing, or the sums of a row cannot come from the same totes.
     """
     rows = _checked_sums(sums)
-    labels, codes = _coded(range(rows[0].size) if stratum is None else stratum, rows[0].size)
-    six = _added(rows, codes, len(labels))
+    labels, codes, _ = _coded(range(rows[0].size) if stratum is None else stratum, rows[0].size)
+    six = [_added(codes, values, len(labels)) for values in rows]
     return Sums(*[*six, _mean_size_ratios(six)]), labels
 
 
@@ -147,35 +152,54 @@ def _mean_size_ratios(six: list[Array]) -> Array:
     return alone + np.divide(squares, size, out=np.zeros_like(n), where=size > 0)
 
 
-def _added(columns: list[Array], codes: NDArray[np.intp], strata: int) -> list[Array]:
-    return [np.bincount(codes, values, strata).astype(np.float64) for values in columns]
+def _one_a_tote(count: ArrayLike, inspected: ArrayLike) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Checked counts; rows of integers as they are, since a copy costs a tenth of the sums."""
+    if isinstance(count, np.ndarray) and isinstance(inspected, np.ndarray):
+        alike = count.dtype == inspected.dtype and count.shape == inspected.shape
+        if alike and count.dtype.kind in "iu" and count.ndim == 1 and count.size:
+            return count, inspected
+    x, n = (np.atleast_1d(values) for values in checked_counts(count, inspected))
+    if x.ndim != 1 or x.size == 0:
+        raise InvalidInput(f"count must be one value a tote, got an array of shape {x.shape}")
+    return x, n
 
 
-def _seven(x: Array, n: Array, codes: NDArray[np.intp], strata: int) -> Array:
-    """The six sums of each stratum and that of x squared over n."""
+def _six(
+    count: NDArray[Any], inspected: NDArray[Any], codes: NDArray[np.intp], strata: int
+) -> Iterator[Array]:
+    """Of each stratum the sums of n, x, n squared, x squared, n x, and of x squared over n."""
+    x, n = count.astype(np.float64), inspected.astype(np.float64)
     square = x * x
-    columns = [n, x, n * n, square, n * x, square / n]
-    return np.stack([np.bincount(codes, minlength=strata), *_added(columns, codes, strata)])
+    for column in (n, x, n * n, square, n * x, square / n):
+        yield _added(codes, column, strata)
 
 
-def _coded(stratum: Labels | None, size: int) -> tuple[list[Hashable], NDArray[np.intp]]:
-    """The distinct labels, and the place of each row's among them.
+def _added(codes: NDArray[np.intp], values: Array, strata: int) -> Array:
+    return np.bincount(codes, values, strata).astype(np.float64, copy=False)
+
+
+def _coded(
+    stratum: Labels | None, size: int
+) -> tuple[list[Hashable], NDArray[np.intp], NDArray[np.intp]]:
+    """The distinct labels, the place of each row's among them, and how many rows have each.
 
     In the order of their coming; small whole numbers in their own, in a tenth of the time.
     """
     if stratum is None:
-        return [None], np.zeros(size, dtype=np.intp)
+        return [None], np.zeros(size, dtype=np.intp), np.array([size])
     if _small_wholes(stratum, size):
-        places = np.asarray(stratum)
-        there = np.bincount(places) > 0
+        places = np.asarray(stratum).astype(np.intp, copy=False)
+        rows_of = np.bincount(places)
+        there = rows_of > 0
         codes = places if there.all() else (np.cumsum(there) - 1)[places]
-        return list(np.flatnonzero(there).tolist()), codes.astype(np.intp, copy=False)
+        labels: list[Hashable] = [*np.flatnonzero(there).tolist()]
+        return labels, codes, rows_of[there]
     rows = stratum.tolist() if isinstance(stratum, np.ndarray) else list(stratum)
     if len(rows) != size:
         raise InvalidInput(f"stratum must have {size} labels, got {len(rows)}")
     found: dict[Hashable, int] = {}
     codes = np.array([found.setdefault(row, len(found)) for row in rows], dtype=np.intp)
-    return list(found), codes
+    return list(found), codes, np.bincount(codes)
 
 
 def _small_wholes(stratum: Labels, size: int) -> bool:
