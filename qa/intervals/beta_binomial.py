@@ -21,6 +21,7 @@ Prior = tuple[float, float]
 LogDensity = Callable[[Array, Array], Array]
 
 CORRELATION_PRIOR: Prior = (0.5, 10.0)  # before anything is known of the plant
+_ENDS = np.array([[0.0, np.pi / 2.0], [0.0, np.pi / 2.0 - 1e-6]])  # 0 / 0 at a correlation of 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,11 +60,15 @@ class Totes:
     all_: Rising
 
     def log_likelihood(self, mean: Array, rho: Array) -> Array:
-        """A row a mean, a column a correlation; without the binomial coefficients."""
+        """A row a mean (or, with as many columns, means of their own for each correlation).
+
+        A column a correlation; without the binomial coefficients.
+        """
+        mean = mean[:, np.newaxis] if mean.ndim == 1 else mean
         rest = 1.0 - rho
         return (
-            self.hits.summed(np.multiply.outer(mean, rest), rho)
-            + self.misses.summed(np.multiply.outer(1.0 - mean, rest), rho)
+            self.hits.summed(mean * rest, rho)
+            + self.misses.summed((1.0 - mean) * rest, rho)
             - self.all_.summed(rest, rho)
         )
 
@@ -229,14 +234,29 @@ def learned_prior(
     >>> round(a, 1), round(a / (a + b), 4)
     (3.9, 0.0108)
     """
-    _, _, totes = sums_of_totes(count, inspected, stratum)
-    angle = _spaced(_ENDS[1], _HISTORY_STEPS)
+    sums, labels, counts = sums_of_totes(count, inspected, stratum)
+    parts = [counts.stratum == place for place in range(len(labels))]
+    strata = [totes_of(counts.x[mine], counts.n[mine]) for mine in parts]
     a, b = CORRELATION_PRIOR
-    height = special.xlogy(2.0 * a - 1.0, np.sin(angle)) + (2.0 * b - 1.0) * np.log(np.cos(angle))
-    for place in range(int(totes.stratum.max()) + 1):
-        mine = totes.stratum == place
-        height = height + _of_angle(totes_of(totes.x[mine], totes.n[mine]), angle)
-    found = Density(angle[0], angle[-1], np.exp(height - height.max()))
+
+    def height(angle: Array) -> Array:
+        """Logarithm of the density of each angle of the correlation."""
+        known = special.xlogy(2.0 * a - 1.0, np.sin(angle)) + (2.0 * b - 1.0) * np.log(
+            np.cos(angle)
+        )
+        seen = [
+            _of_angle(totes, (x, n, n2 / n), angle)
+            for totes, x, n, n2 in zip(strata, sums.x, sums.n, sums.n2, strict=True)
+        ]
+        return np.asarray(known + np.sum(seen, axis=0))
+
+    (first, last), steps = _box(height, _ENDS[1:])[0], _FIRST_STEPS[1]
+    for _ in range(_DOUBLINGS):
+        values = height(np.linspace(first, last, steps + 1))
+        found = Density(first, last, np.exp(values - values.max()))
+        if found.settled():
+            break
+        steps *= 2
     mean, variance = found.moments()
     variance = max(4.0 * variance, (mean / 2.0) ** 2)
     size = mean * (1.0 - mean) / variance - 1.0
@@ -244,14 +264,21 @@ def learned_prior(
     return max(0.5, mean * size), max(0.5, (1.0 - mean) * size)
 
 
-def _of_angle(totes: Totes, angle: Array) -> Array:
-    """Logarithm of the likelihood of each angle of the correlation, the mean integrated out."""
-    log_density = _log_density(totes, CORRELATION_PRIOR)
-    mean = _spaced(_box(log_density)[0], _HISTORY_STEPS // 2)
+def _of_angle(totes: Totes, sums: tuple[float, float, float], angle: Array) -> Array:
+    """Logarithm of the likelihood of each angle of the correlation, the mean integrated out.
+
+    In the angle of the mean, whose spread hangs on the pieces that the correlation leaves and on
+    hardly anything else, over ten standard deviations to both sides.
+    """
+    (x, n, size), rho = sums, np.sin(angle) ** 2
+    middle = np.arcsin(np.sqrt((x + 0.5) / (n + 1.0)))
+    reach = _REACH * 0.5 * np.sqrt((1.0 + (size - 1.0) * rho) / n)
+    first, last = np.maximum(middle - reach, 0.0), np.minimum(middle + reach, np.pi / 2.0)
+    mean = first + (last - first) * np.linspace(0.0, 1.0, _MEANS + 1)[:, np.newaxis]
     with np.errstate(divide="ignore"):
-        table = totes.log_likelihood(np.sin(mean) ** 2, np.sin(angle) ** 2)
-    top = table.max()
-    return np.asarray(np.log(_halved_ends(np.exp(table - top)).sum(axis=0) + 1e-300) + top)
+        table = totes.log_likelihood(np.sin(mean) ** 2, rho)
+    top = table.max(axis=0)
+    return np.asarray(top + np.log(_halved_ends(np.exp(table - top)).sum(axis=0) * (last - first)))
 
 
 def _log_density(totes: Totes, prior: Prior) -> LogDensity:
@@ -266,21 +293,20 @@ def _log_density(totes: Totes, prior: Prior) -> LogDensity:
     return log_density
 
 
-def _box(log_density: LogDensity) -> Array:
-    """The box of both angles that holds all but nothing of the mass: row by row its two ends.
+def _box(log_density: Callable[..., Array], ends: Array = _ENDS) -> Array:
+    """The box of the angles that holds all but nothing of the mass: row by row its two ends.
 
     A coarse grid is laid over a box, and the next box reaches two of its steps beyond what lies
     near the highest point, until that changes little.
     """
-    box = _ENDS
+    box = ends
     for _ in range(_ZOOMS):
         grid = np.linspace(box[:, 0], box[:, 1], _COARSE, axis=1)
         table = log_density(*grid)
-        near = table > table.max() - _DEPTH
-        ends = np.array([np.flatnonzero(near.any(axis=1 - axis))[[0, -1]] for axis in (0, 1)])
+        near = np.argwhere(table > table.max() - _DEPTH)
         step = (grid[:, 1] - grid[:, 0])[:, np.newaxis]
-        found = box[:, :1] + step * np.add(ends, (-2, 2))
-        old, box = box, np.clip(found, _ENDS[:, :1], _ENDS[:, 1:])
+        reached = np.stack([near.min(axis=0) - 2, near.max(axis=0) + 2], axis=1)
+        old, box = box, np.clip(box[:, :1] + step * reached, ends[:, :1], ends[:, 1:])
         if (np.abs(box - old) <= 4.0 * step).all():
             break
     return box
@@ -336,12 +362,12 @@ def _halved_ends(values: Array) -> Array:
     return values
 
 
-_ENDS = np.array([[0.0, np.pi / 2.0], [0.0, np.pi / 2.0 - 1e-6]])  # 0 / 0 at a correlation of 1
 _FIRST_STEPS = (64, 48)
 _DOUBLINGS = 6
 _SETTLED = 1e-5  # of the first term of the cosine series
 _COARSE = 25
-_HISTORY_STEPS = 512
+_MEANS = 32
+_REACH = 10.0
 _ZOOMS = 30
 _DEPTH = 25.0  # in logarithms below the highest point
 _BLOCK = 256
