@@ -9,9 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from qa._validate import checked_level, one_whole
-from qa.claim.answer import METHOD
 from qa.claim.evidence import audited_totes, goal_of
-from qa.intervals import clustered, fit_totes
+from qa.intervals import fit_totes
+from qa.intervals.beta_binomial import totes_of
+from qa.intervals.samples_ahead import posteriors_ahead
 from qa.programme import HOUSE, Programme
 
 Floats = NDArray[np.float64]
@@ -75,7 +76,7 @@ def totes_still_needed(
     Returns
     -------
     tuple of Needed
-        One an assurance. Some seconds of work.
+        One an assurance. About a second of work.
 
     Raises
     ------
@@ -91,16 +92,19 @@ def totes_still_needed(
     shape = one_whole(run.samples, "samples", least=1), numbers[-1]
     rng = np.random.default_rng(run.seed)
     ahead = rng.binomial(size, _qualities(rng, mean, rho, shape))
-    supporting = 1.0 - mean >= goal
+    seen, supporting = totes_of(x, n), 1.0 - mean >= goal
 
     @cache
     def chance(number: int) -> float:
         """Chance that the claim is settled with so many totes more."""
         rows = ahead[:, :number] if number else ahead[:1, :0]
-        every_n = np.concatenate([n, np.full(number, size)])
-        settled = [
-            _settled(np.concatenate([x, row]), every_n, goal, programme, supporting) for row in rows
-        ]
+        estimate = 1.0 - (x.sum() + rows.sum(axis=1)) / (n.sum() + number * size)
+        found = posteriors_ahead(seen, rows, size)
+        below = np.array([each.chance_below(1.0 - goal) for each in found])
+        if supporting:
+            settled = (1.0 - below <= 1.0 - programme.confidence) & (estimate >= goal)
+        else:
+            settled = (below < 1.0 - programme.confidence) & (estimate < goal)
         return float(np.mean(settled))
 
     return tuple(_least(chance, numbers, each, shape[0], size) for each in wanted)
@@ -119,14 +123,6 @@ def _least(
     smooth = (found * samples + 1) / (samples + 2)  # an error of 0 would be no error
     error = float(np.sqrt(smooth * (1 - smooth) / samples)) if number else 0.0
     return Needed(assurance, number if found >= assurance else None, size, found, error)
-
-
-def _settled(x: Whole, n: Whole, target: float, programme: Programme, supporting: bool) -> bool:
-    """Whether the bound on the side on which the line lies settles the claim."""
-    side = "lower" if supporting else "upper"
-    level = programme.confidence
-    found = clustered(n - x, n, confidence=level, method=METHOD, side=side).interval
-    return bool(found.low >= target if supporting else found.high < target)
 
 
 def _fitted(x: NDArray[np.int64], n: NDArray[np.int64], correlation: float) -> tuple[float, float]:

@@ -42,7 +42,7 @@ class Rising:
             return _step_by_step(self.above(largest), start, rho)
         total = np.zeros(start.shape)
         for count, weight in zip(self.count, self.weight, strict=True):
-            total += weight * _log_rising(start, rho, count)
+            total += weight * log_rising(start, rho, count)
         return total
 
     def above(self, largest: int) -> Array:
@@ -100,20 +100,32 @@ class Density:
         mean = float(weight @ fraction / weight.sum())
         return mean, float(weight @ (fraction - mean) ** 2 / weight.sum())
 
-    def settled(self) -> bool:
-        """Whether the steps are small enough: the last quarter of the series adds nothing."""
+    def settled(self, within: float = 1e-5) -> bool:
+        """Whether the steps are small enough: the last quarter of the series adds nothing.
+
+        Nothing is less than a part of the first term.
+        """
         series = np.abs(fft.dct(self.values, type=1))
-        return bool(series[-(series.size // 4) :].max() < _SETTLED * series[0])
+        return bool(series[-(series.size // 4) :].max() < within * series[0])
+
+    def chance_below(self, fraction: float) -> float:
+        """The chance that it is below a fraction."""
+        at = (np.arcsin(np.sqrt(fraction)) - self.first) / (self.last - self.first)
+        return float(_series(self.values)(float(np.clip(at, 0.0, 1.0))))
 
     def _angle(self, values: Array, tail: float) -> float:
-        series, waves = fft.dct(values, type=1), np.pi * np.arange(1, values.size)
-        part = 2.0 * _halved_ends(series)[1:] / (waves * series[0])
-        low, high = 0.0, 1.0
+        chance, low, high = _series(values), 0.0, 1.0
         for _ in range(52):
             middle = (low + high) / 2.0
-            chance = middle + float(part @ np.sin(waves * middle))
-            low, high = (middle, high) if chance < tail else (low, middle)
+            low, high = (middle, high) if chance(middle) < tail else (low, middle)
         return self.first + (self.last - self.first) * (low + high) / 2.0
+
+
+def _series(values: Array) -> Callable[[float], float]:
+    """The chance below each place from 0, the first of equal steps, to 1, the last."""
+    series, waves = fft.dct(values, type=1), np.pi * np.arange(1, values.size)
+    part = 2.0 * _halved_ends(series)[1:] / (waves * series[0])
+    return lambda at: at + float(part @ np.sin(waves * at))
 
 
 def checked_prior(prior: Prior) -> Prior:
@@ -190,8 +202,8 @@ def posterior(totes: Totes, prior: Prior = CORRELATION_PRIOR) -> tuple[Density, 
 
 def joint(totes: Totes, prior: Prior = CORRELATION_PRIOR) -> Joint:
     """The posterior behind both, its steps halved until both marginals have settled."""
-    log_density = _log_density(totes, prior)
-    box, steps = _box(log_density), np.array(_FIRST_STEPS)
+    log_density = log_density_of(totes, prior)
+    box, steps = box_of(log_density), np.array(_FIRST_STEPS)
     for _ in range(_DOUBLINGS):
         mean, rho = (_spaced(ends, int(n)) for ends, n in zip(box, steps, strict=True))
         table = log_density(mean, rho)
@@ -250,7 +262,7 @@ def learned_prior(
         ]
         return np.asarray(known + np.sum(seen, axis=0))
 
-    (first, last), steps = _box(height, _ENDS[1:])[0], _FIRST_STEPS[1]
+    (first, last), steps = box_of(height, _ENDS[1:])[0], _FIRST_STEPS[1]
     for _ in range(_DOUBLINGS):
         values = height(np.linspace(first, last, steps + 1))
         found = Density(first, last, np.exp(values - values.max()))
@@ -281,7 +293,8 @@ def _of_angle(totes: Totes, sums: tuple[float, float, float], angle: Array) -> A
     return np.asarray(top + np.log(_halved_ends(np.exp(table - top)).sum(axis=0) * (last - first)))
 
 
-def _log_density(totes: Totes, prior: Prior) -> LogDensity:
+def log_density_of(totes: Totes, prior: Prior) -> LogDensity:
+    """Logarithm of the posterior of both angles, but for a constant: of means and correlations."""
     a, b = prior
 
     def log_density(mean: Array, rho: Array) -> Array:
@@ -293,7 +306,7 @@ def _log_density(totes: Totes, prior: Prior) -> LogDensity:
     return log_density
 
 
-def _box(log_density: Callable[..., Array], ends: Array = _ENDS) -> Array:
+def box_of(log_density: Callable[..., Array], ends: Array = _ENDS) -> Array:
     """The box of the angles that holds all but nothing of the mass: row by row its two ends.
 
     A coarse grid is laid over a box, and the next box reaches two of its steps beyond what lies
@@ -327,7 +340,7 @@ def _step_by_step(above: Array, start: Array, rho: Array) -> Array:
     return total
 
 
-def _log_rising(start: Array, rho: Array, count: float) -> Array:
+def log_rising(start: Array, rho: Array, count: float) -> Array:
     """Sum of log(start + k rho) over k below `count`.
 
     From start / rho = 10 on by Stirling's series of both gamma functions, whose leading parts are
@@ -364,7 +377,6 @@ def _halved_ends(values: Array) -> Array:
 
 _FIRST_STEPS = (64, 48)
 _DOUBLINGS = 6
-_SETTLED = 1e-5  # of the first term of the cosine series
 _COARSE = 25
 _MEANS = 32
 _REACH = 10.0

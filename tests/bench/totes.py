@@ -1,12 +1,14 @@
-"""Many totes: the fitted beta-binomial, the sequence watched daily, the six sums."""
+"""Many totes: the fitted beta-binomial, the sequence watched daily, the sums, what is to come."""
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special
 
-from qa.intervals import Interval, ToteFit, always_valid, fit_totes
+from qa.intervals import Interval, ToteFit, always_valid, fit_totes, learned_prior
 from qa.intervals.always_valid import _MOST
+from qa.intervals.beta_binomial import Density, posterior, totes_of
+from qa.intervals.samples_ahead import posteriors_ahead
 from qa.intervals.totes import SUMS, Sums, sums_of_totes
 from tests.bench.timing import Row
 
@@ -20,6 +22,7 @@ def rows() -> list[Row]:
     x = rng.binomial(n, rng.beta(1, 99, n.shape))
     size = rng.integers(100, 251, 10_000_000)
     incorrect, cell = rng.binomial(size, 0.01), rng.integers(0, 5_000, size.size)
+    coming = rng.binomial(200, rng.beta(1, 99, (100, 50)))
     few = 200 - rng.binomial(200, rng.beta(1, 99, 10_000))
     return [
         Row(
@@ -42,6 +45,20 @@ def rows() -> list[Row]:
             lambda: sums_of_totes(incorrect, size, cell)[0],
             3,
             same_sums,
+        ),
+        Row(
+            "correlation prior from 400 totes of 4 lanes",
+            lambda: prior_on_a_grid(x[:4], n[:4]),
+            lambda: learned_prior(x[:4].ravel(), n[:4].ravel(), stratum=np.repeat(range(4), 100)),
+            20,
+            lambda usual, ours: bool(np.allclose(usual, ours, rtol=1e-2)),
+        ),
+        Row(
+            "posteriors after 100 samples of 50 totes to come",
+            lambda: one_by_one(20, coming),
+            lambda: posteriors_ahead(totes_of([2] * 20, [200] * 20), coming, 200),
+            5,
+            same_medians,
         ),
     ]
 
@@ -78,6 +95,35 @@ def same_fit(usual: Floats, ours: ToteFit) -> bool:
     as_high = bool((ours.log_likelihood >= top - 1e-6).all())
     inside = ours.correlation > 1e-3
     return as_high and np.allclose(ours.mean[inside], usual[inside, 0], rtol=1e-2)
+
+
+def prior_on_a_grid(x: NDArray[np.int64], n: NDArray[np.int64]) -> tuple[float, float]:
+    """The learned prior by a grid of means and correlations over the whole range."""
+    angle = np.linspace(0, np.pi / 2, 202)[1:-1]
+    mean, rho = np.sin(angle)[:, np.newaxis] ** 2, np.sin(angle) ** 2
+    a, b = mean * (1 / rho - 1), (1 - mean) * (1 / rho - 1)
+    log = 9.5 * np.log1p(-rho)
+    for x_lane, n_lane in zip(x, n, strict=True):
+        pairs = zip(x_lane, n_lane, strict=True)
+        seen = sum(special.betaln(a + k, b + m - k) for k, m in pairs) - 100 * special.betaln(a, b)
+        log = log + special.logsumexp(seen, axis=0)
+    weight = np.exp(log - log.max())
+    center = weight @ rho / weight.sum()
+    variance = max(4 * (weight @ (rho - center) ** 2 / weight.sum()), center**2 / 4)
+    size = center * (1 - center) / variance - 1
+    return float(center * size), float((1 - center) * size)
+
+
+def one_by_one(seen: int, coming: NDArray[np.int64]) -> list[Density]:
+    """The posterior of each sample by itself."""
+    n = np.full(seen + coming.shape[1], 200)
+    every = np.concatenate([np.full((len(coming), seen), 2), coming], axis=1)
+    return [posterior(totes_of(x, n))[0] for x in every]
+
+
+def same_medians(usual: list[Density], ours: list[Density]) -> bool:
+    middles = [[each.below(0.5) for each in side] for side in (usual, ours)]
+    return bool(np.allclose(*middles, rtol=1e-5))
 
 
 def by_group(x: NDArray[np.int64], n: NDArray[np.int64], cell: NDArray[np.int64]) -> pd.DataFrame:
