@@ -69,11 +69,20 @@ def test_the_newest_disposition_of_a_tote_stands(store: schema.Store) -> None:
     deeds.dispose(store, replace(DONE, key="d3", tote="T2"), **BY, reason="stems")
     found = deeds.dispositions(store)
     assert found[["tote", "what", "by", "reason"]].values.tolist() == [
-        ["T2", "re-sort", "Ines", "stems"],
         ["T1", "scrap", "Otto", "too far gone"],
+        ["T2", "re-sort", "Ines", "stems"],
     ]
     with pytest.raises(Conflict, match="disposition d1 is recorded with other content: what is"):
         deeds.dispose(store, replace(DONE, what="scrap"), **BY, reason="stems")
+
+
+def test_of_two_dispositions_the_later_stands_though_the_clock_was_set_back(
+    store: schema.Store,
+) -> None:
+    deeds.dispose(store, DONE, **BY, reason="stems")
+    earlier = {"by": "Otto", "at": AT - timedelta(hours=1), "reason": "too far gone"}
+    deeds.dispose(store, replace(DONE, key="a", what="scrap"), **earlier)
+    assert deeds.dispositions(store)["what"].tolist() == ["scrap"]
 
 
 @pytest.mark.parametrize(

@@ -314,6 +314,32 @@ def test_a_change_needs_a_reason_and_an_audit(store, make, change):
     assert len(records.history(store, make().key)) == 1
 
 
+@pytest.mark.parametrize("change", ["correct", "void"])
+def test_the_second_of_two_who_change_one_audit_is_told(store, make, change):
+    """Both looked at revision 1; Ivo was quicker."""
+    records.log(store, make(), **BY)
+    key = make().key
+    records.correct(store, make(stem=5, key=key), by="Ivo", at=AT, reason="recounted", revision=1)
+
+    def act(revision):
+        if change == "void":
+            return records.void(store, key, **WHY, revision=revision)
+        return records.correct(store, make(stem=9, key=key), **WHY, revision=revision)
+
+    with pytest.raises(Conflict) as caught:
+        act(1)
+    assert str(caught.value) == (
+        f"audit {key} was corrected by Ivo at 2026-03-16 10:00 UTC (recounted) and is revision 2 "
+        "now, and this change is of revision 1; look at it again"
+    )
+    assert records.tallies(store)["stem"].tolist() == [5]
+    with pytest.raises(Conflict, match="is revision 2 now, and this change is of revision 3"):
+        act(3)
+    assert act(2).new
+    assert act(2).new is False, "sent again, it is harmless"
+    assert records.history(store, key)["revision"].tolist() == [1, 2, 3]
+
+
 def test_the_history_of_nobody(store):
     with pytest.raises(StoreError, match="there is no audit K in the store"):
         records.history(store, "K")

@@ -240,7 +240,8 @@ def correct(store: Store, fields: Mapping[str, object], now: datetime, language:
     if problems or made is None:
         raise InvalidAudit(problems)
     _check_unchanged(store, key, revision, language)
-    done = records.correct(store, made, by=stamp[WHO], at=now, reason=stamp[WHY])
+    stamped = {"by": stamp[WHO], "at": now, "reason": stamp[WHY]}
+    done = records.correct(store, made, **stamped, revision=revision)
     return made.tote if done.new else ""
 
 
@@ -258,7 +259,8 @@ def void(store: Store, fields: Mapping[str, object], now: datetime, language: st
         raise InvalidAudit(problems)
     key, revision = _looked_at(fields)
     _check_unchanged(store, key, revision, language)
-    records.void(store, key, by=stamp[WHO], at=now, reason=stamp[WHY])
+    stamped = {"by": stamp[WHO], "at": now, "reason": stamp[WHY]}
+    records.void(store, key, **stamped, revision=revision)
 
 
 def breaks(store: Store) -> tuple[str, ...]:

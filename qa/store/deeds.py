@@ -128,6 +128,8 @@ def dispositions(store: Store) -> pd.DataFrame:
     names = (*Disposition.__dataclass_fields__, "by", "at", "reason")
     table = schema.disposition
     with reading(store) as connection:
-        found = select(*plain(table, names)).order_by(table.c.at, table.c.key)
+        link = (schema.chain.c.recorded == table.name) & (schema.chain.c.key == table.c.key)
+        found = select(*plain(table, names)).join(schema.chain, link)
+        found = found.order_by(schema.chain.c.number)  # a clock may be set back
         every = frame(connection, found)
     return every.drop_duplicates(["site", "lot", "tote"], keep="last").reset_index(drop=True)

@@ -161,6 +161,24 @@ def last_of(connection: Connection, key: str) -> dict[str, Any]:
     return found[-1]
 
 
+def check_revision(last: Mapping[str, Any], expected: int | None) -> None:
+    """Refuse a change by somebody who did not see an audit's newest entry.
+
+    Raises
+    ------
+    Conflict
+        Says who changed the audit since, when and why.
+    """
+    if expected is None or expected == last["revision"]:
+        return
+    why = f" ({last['reason']})" if last["reason"] else ""
+    raise Conflict(
+        f"audit {last['key']} was {last['action']} by {last['by']} at {last['at']:%Y-%m-%d %H:%M} "
+        f"UTC{why} and is revision {last['revision']} now, and this change is of revision "
+        f"{expected}; look at it again"
+    )
+
+
 def append(
     connection: Connection,
     rows: Sequence[dict[str, Any]],

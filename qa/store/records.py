@@ -153,8 +153,26 @@ def would_log(store: Store, audits: Iterable[Audit]) -> tuple[Logged | StoreErro
     return tuple(row if isinstance(row, StoreError) else next(answers) for row in rows)
 
 
-def correct(store: Store, audit: Audit, *, by: str, at: datetime, reason: str) -> Logged:
+def correct(
+    store: Store,
+    audit: Audit,
+    *,
+    by: str,
+    at: datetime,
+    reason: str,
+    revision: int | None = None,
+) -> Logged:
     """Put other content in an audit's place; the earlier one stays in its history.
+
+    Parameters
+    ----------
+    store : Store
+    audit : Audit
+        With the key of the one that it replaces.
+    by, at, reason : str, datetime, str
+        Who, when and why.
+    revision : int or None
+        The one that the person looked at; it must still be the newest, when given.
 
     Returns
     -------
@@ -164,7 +182,7 @@ def correct(store: Store, audit: Audit, *, by: str, at: datetime, reason: str) -
     Raises
     ------
     Conflict
-        If the audit was voided.
+        If the audit was voided, or changed by somebody since `revision`; says who and when.
     StoreError
         If there is no such audit, or the new content contradicts the programme.
     """
@@ -179,13 +197,25 @@ def correct(store: Store, audit: Audit, *, by: str, at: datetime, reason: str) -
         row = entries.row_of(entries.versions(connection), audit)
         if not entries.differences(last, row):
             return Logged(audit.key, new=False)
+        entries.check_revision(last, revision)
         row["revision"] = last["revision"] + 1
         entries.append(connection, [row], _stamp("corrected", by, at, reason), [last])
     return Logged(audit.key, new=True)
 
 
-def void(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logged:
+def void(
+    store: Store, key: str, *, by: str, at: datetime, reason: str, revision: int | None = None
+) -> Logged:
     """Take an audit out of every figure; it stays in the history.
+
+    Parameters
+    ----------
+    store : Store
+    key : str
+    by, at, reason : str, datetime, str
+        Who, when and why.
+    revision : int or None
+        As in `correct`.
 
     Returns
     -------
@@ -194,6 +224,8 @@ def void(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logge
 
     Raises
     ------
+    Conflict
+        If somebody changed the audit since `revision`; says who and when.
     StoreError
         If there is no such audit.
     """
@@ -202,6 +234,7 @@ def void(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logge
         last = entries.last_of(connection, key)
         if last["action"] == "voided":
             return Logged(key, new=False)
+        entries.check_revision(last, revision)
         row = {**last, "revision": last["revision"] + 1}
         entries.append(connection, [row], _stamp("voided", by, at, reason), [last])
     return Logged(key, new=True)

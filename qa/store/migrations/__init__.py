@@ -5,12 +5,14 @@ A new step is a module with the next number, `revision`, `down_revision`, `upgra
 """
 
 from pathlib import Path
+from threading import Lock
 from typing import Any
 
 from sqlalchemy import Connection, MetaData
 
 HEAD = "0005"
 VERSION_TABLE = "toteproof_schema"
+_ONE_AT_A_TIME = Lock()  # Alembic keeps the connection of its steps in a global name
 OPTIONS: dict[str, Any] = {"version_table": VERSION_TABLE, "render_as_batch": True}
 
 
@@ -39,7 +41,7 @@ def upgrade(connection: Connection, metadata: MetaData, to: str = "head") -> Non
     def wanted(revision: Any, _: object) -> Any:
         return steps._upgrade_revs(to, revision)
 
-    with EnvironmentContext(Config(), steps, fn=wanted) as environment:
+    with _ONE_AT_A_TIME, EnvironmentContext(Config(), steps, fn=wanted) as environment:
         environment.configure(connection=connection, target_metadata=metadata, **OPTIONS)
         environment.run_migrations()
     if connection.dialect.name == "postgresql":
