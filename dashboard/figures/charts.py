@@ -1,5 +1,6 @@
-"""A lane's control chart with its CUSUM under it, on one time axis."""
+"""A lane's control chart, its CUSUM and what people did under it, on one time axis."""
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -14,7 +15,10 @@ _RANGE = "rgba(213,94,0,0.16)"
 _DIAMOND = {"symbol": "diamond-open", "size": 13, "color": theme.VERMILION, "line": {"width": 2.5}}
 _MOST_REASONS = 8  # more would cover the points; the table behind the chart has them all
 _LETTER, _LINE = 8, 24  # pixels, about: of a letter, of a line
-_WIDE, _HIGH = 900, (350, 170)  # pixels, about: of the chart and of its two parts
+_WIDE, _HIGH = 900, (360, 170)  # pixels, about: of the chart and of its two parts
+_SHARES = (0.58, 0.28, 0.14)  # of the height: levels, sum, marks
+_SYMBOLS = ("square-open", "x-thin-open", "triangle-up-open")  # one a row of marks
+_ABOVE = (0, 14)  # pixels: a reason beside its diamond; that of the sum clear of its limit too
 _HOUR = 3_600_000  # milliseconds
 _CLOCKS = [
     {"dtickrange": [None, 12 * _HOUR], "value": "%H:%M\n%-d %b"},
@@ -45,11 +49,22 @@ class Change:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Mark:
+    """Something done or found: the word of its row, a word beside it, and more when pointed at."""
+
+    row: str
+    at: datetime
+    word: str
+    said: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Drawing:
     """What is drawn: sequences of one length, values in per cent, times in plant time.
 
-    `said` and `sum_said` are what a point says when pointed at; `names` are the words of the
-    axes and lines.
+    `limit` is that of the sum; `said` and `sum_said` are what a point says when pointed at;
+    `breaks` are when the charts start afresh; `rows` are the words of the rows of marks, from the
+    top; `names` are the words of the axes and lines.
     """
 
     at: Sequence[datetime]
@@ -58,26 +73,31 @@ class Drawing:
     lower: Sequence[float]
     upper: Sequence[float]
     total: Sequence[float]
-    limit: float
+    limit: Sequence[float]
     said: Sequence[str]
     sum_said: Sequence[str]
     signals: Sequence[Signal]
     sum_signals: Sequence[Signal]
     changes: Sequence[Change]
     baseline: tuple[datetime, datetime] | None
+    marks: Sequence[Mark]
+    breaks: Sequence[datetime]
+    rows: Sequence[str]
     names: dict[str, str]
 
 
 def control_chart(drawn: Drawing) -> go.Figure:
-    """The chart of levels above, the sum that watches for a rise below."""
+    """The chart of levels above, the sum that watches for a rise, and what was done or found."""
     figure = make_subplots(
-        rows=2, cols=1, shared_xaxes=True, row_heights=[0.66, 0.34], vertical_spacing=0.07
+        rows=3, cols=1, shared_xaxes=True, row_heights=_SHARES, vertical_spacing=0.05
     )
     figure.update_layout(
         template=theme.template(),
-        height=640,
+        height=720,
         margin_t=52 if drawn.changes else 8,
         hovermode="closest",
+        dragmode="select",
+        selectdirection="h",
     )
     for values, name, dash in (
         (drawn.upper, "upper", "solid"),
@@ -88,15 +108,58 @@ def control_chart(drawn: Drawing) -> go.Figure:
     figure.add_trace(_points(drawn), row=1, col=1)
     figure.add_trace(_diamonds(drawn.signals), row=1, col=1)
     figure.add_trace(_sum(drawn), row=2, col=1)
-    figure.add_hline(y=drawn.limit, row=2, col=1, line={"color": theme.GREY, "dash": "dash"})
+    figure.add_trace(_line(drawn, drawn.limit, drawn.names["limit"], "dash"), row=2, col=1)
     figure.add_trace(_diamonds(drawn.sum_signals), row=2, col=1)
     _ground(figure, drawn)
+    _marks(figure, drawn)
     _reasons(figure, drawn, drawn.signals, row=1)
     _reasons(figure, drawn, drawn.sum_signals, row=2)
     figure.update_xaxes(tickformatstops=_CLOCKS, range=_room(drawn.at))
     figure.update_yaxes(title=drawn.names["value_axis"], row=1, col=1)
     figure.update_yaxes(title=drawn.names["sum_axis"], rangemode="tozero", row=2, col=1)
     return figure
+
+
+def _marks(figure: go.Figure, drawn: Drawing) -> None:
+    """A row of marks for each kind, named by its word; a break is drawn through the charts."""
+    for row, symbol in zip(drawn.rows, _SYMBOLS, strict=True):
+        of_row = [each for each in drawn.marks if each.row == row]
+        beside = _clear(of_row, drawn)
+        marks = go.Scatter(
+            x=[each.at for each in of_row],
+            y=[row] * len(of_row),
+            mode="markers+text",
+            marker={"symbol": symbol, "size": 11, "color": theme.GREY, "line": {"width": 2}},
+            text=beside,
+            textposition="middle right",
+            customdata=[each.said for each in of_row],
+            hovertemplate="%{customdata}<extra></extra>",
+        )
+        figure.add_trace(marks, row=3, col=1)
+    figure.update_yaxes(
+        type="category",
+        categoryorder="array",
+        categoryarray=list(reversed(drawn.rows)),
+        range=[-0.7, len(drawn.rows) - 0.3],
+        fixedrange=True,
+        row=3,
+        col=1,
+    )
+    for at in drawn.breaks:
+        for row in (1, 2):
+            line = {"color": theme.GREY, "width": 1.5, "dash": "dot"}
+            figure.add_vline(x=at, line=line, row=row, col=1)
+
+
+def _clear(marks: Sequence[Mark], drawn: Drawing) -> list[str]:
+    """The words beside the marks of one row, where there is room up to the next one."""
+    span = max(drawn.at[-1] - drawn.at[0], timedelta(minutes=1))
+    said = []
+    for each, after in zip(marks, [*marks[1:], None], strict=True):
+        end = after.at if after else drawn.at[-1] + span / 30
+        room = (end - each.at) / span * _WIDE
+        said.append(f" {each.word}" if room > _LETTER * (len(each.word) + 3) else "")
+    return said
 
 
 def _ground(figure: go.Figure, drawn: Drawing) -> None:
@@ -154,12 +217,22 @@ def _points(drawn: Drawing) -> go.Scatter:
 
 
 def _sum(drawn: Drawing) -> go.Scatter:
+    """The sum, cut where it starts afresh."""
+    at: list[datetime | None] = list(drawn.at)
+    total: list[float | None] = list(drawn.total)
+    said = list(drawn.sum_said)
+    for each in sorted(drawn.breaks, reverse=True):
+        place = bisect_left(drawn.at, each)
+        if 0 < place < len(drawn.at):
+            at.insert(place, drawn.at[place])
+            total.insert(place, None)
+            said.insert(place, "")
     return go.Scatter(
-        x=drawn.at,
-        y=drawn.total,
+        x=at,
+        y=total,
         mode="lines",
         line={"color": theme.BLUE, "width": 2},
-        text=drawn.sum_said,
+        text=said,
         hovertemplate="%{text}<extra></extra>",
     )
 
@@ -185,7 +258,7 @@ def _reasons(figure: go.Figure, drawn: Drawing, signals: Sequence[Signal], row: 
         late = place > _WIDE / 2
         length = _LETTER * len(each.said)
         begin, end = (place - length, place) if late else (place, place + length)
-        level, lift = each.value / top * _HIGH[row - 1], 0
+        level, lift = each.value / top * _HIGH[row - 1], _ABOVE[row - 1]
         while any(a < end and begin < b and abs(level + lift - y) < _LINE for a, b, y in taken):
             lift += _LINE // 2
         taken.append((begin, end, level + lift))

@@ -9,13 +9,14 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from dashboard.views import record as kept_record
+from dashboard.views import signals as kept_signals
 from dashboard.views.choices import CORRECT, WINDOWS, Choices
-from dashboard.views.record import ALL, Inspection, Share
+from dashboard.views.record import ALL, Inspection, Record, Share
+from dashboard.views.signals import Signal
 from qa import drift
 from qa.drift import DriftFinding, Excursion, LaneChart
 from qa.intervals import Interval
 from qa.programme import Programme
-from qa.store import deeds
 from qa.store.schema import Store
 from qa.wording import utc
 
@@ -75,6 +76,7 @@ class Point:
     lower: float
     upper: float
     total: float
+    limit: float
     beyond: str
     rise: Rise | None
 
@@ -83,10 +85,24 @@ class Point:
 class Done:
     """Something that a person did to the lane."""
 
+    key: str
     at: datetime
     kind: str
     what: str
     by: str
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """What stands on the time axis below the charts: of a row ("event", "hold", "finding").
+
+    `kind` is an event's kind, or what the floor does with a lot; `what` says more.
+    """
+
+    row: str
+    at: datetime
+    kind: str
+    what: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +129,11 @@ class LaneView:
     notes: tuple[str, ...]
     inspections: tuple[Inspection, ...]
     events: tuple[Done, ...]
+    marks: tuple[Mark, ...]
+    breaks: tuple[drift.Break, ...]
+    signals: tuple[Signal, ...]
+    gross: tuple[str, ...]
+    product: str
 
 
 def view(store: Store, choices: Choices, now: datetime) -> LaneView:
@@ -155,17 +176,50 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
         heads=_heads(kept_record.of_days(kept.tallies, first, last), programme, lane, category),
         notes=chart.notes if chart else (),
         inspections=kept_record.inspections(kept, lane),
-        events=_events(store, lane),
+        events=_events(kept, lane)[:EVENTS],
+        marks=_marks(kept, lane, chart, begin, end),
+        breaks=tuple(each for each in chart.breaks if begin <= each.at < end) if chart else (),
+        signals=kept_signals.of_lane(kept, lane, now, whole=category == CORRECT),
+        gross=kept_record.gross_sentences(kept, lane, now),
+        product=chart.product if chart else "",
     )
 
 
-def _events(store: Store, lane: str) -> tuple[Done, ...]:
-    """What was done to the lane lately, the newest first."""
-    every = deeds.events(store)
-    newest = every[every["lane"] == lane].tail(EVENTS).iloc[::-1]
+def _events(kept: Record, lane: str) -> tuple[Done, ...]:
+    """What was done to the lane, the newest first."""
+    every = kept.known.events
+    if every is None:
+        return ()
+    newest = every[every["lane"] == lane].iloc[::-1]
     return tuple(
-        Done(utc(row.happened_at), row.kind, row.what, row.by) for row in newest.itertuples()
+        Done(row.key, utc(row.happened_at), row.kind, row.what, row.by)
+        for row in newest.itertuples()
     )
+
+
+def _marks(
+    kept: Record, lane: str, chart: LaneChart | None, begin: datetime, end: datetime
+) -> tuple[Mark, ...]:
+    """Events, lots held back and food-safety findings of the window, in order of time."""
+    found = [Mark("event", each.at, each.kind, each.what) for each in _events(kept, lane)]
+    said = {each.at for each in found}
+    breaks = chart.breaks if chart else ()
+    found += [Mark("event", e.at, e.kind, "") for e in breaks if e.at not in said]
+    lots = kept_record.lots(kept)
+    held = lots[(lots["lane"] == lane) & lots["floor"].isin(("hold", "locked"))]
+    at = pd.to_datetime(held["last_pulled_at"], utc=True)
+    found += [
+        Mark("hold", utc(moment), floor, lot)
+        for moment, floor, lot in zip(at, held["floor"], held["lot"], strict=True)
+        if not pd.isna(moment)
+    ]
+    findings = kept.findings[kept.findings["lane"] == lane]
+    found += [
+        Mark("finding", utc(row.found_at), "finding", f"{row.tote}: {row.what}")
+        for row in findings.itertuples()
+    ]
+    inside = [each for each in found if begin <= each.at < end]
+    return tuple(sorted(inside, key=lambda each: each.at))
 
 
 def _days(programme: Programme, first: date, last: date) -> tuple[datetime, datetime]:
@@ -195,12 +249,18 @@ def _points(chart: LaneChart, category: str, begin: datetime, end: datetime) -> 
             int(chart.inspected[k]),
             *(float(each[k]) for each in levels),
             float(chart.cusum.path_up[k]),
+            float(chart.sum_limit[k]),
             str(beyond[k]),
             rises.get(k),
         )
         for k, at in enumerate(moments)
         if begin <= at < end
     )
+
+
+def rise_of(signal: Signal) -> Rise:
+    """A signal as the page tells it."""
+    return _rise(signal.excursion, CORRECT if signal.category == ALL else signal.category)
 
 
 def _rise(found: Excursion, category: str) -> Rise:

@@ -142,8 +142,20 @@ def chart(kept: Record, lane: str, category: str, now: datetime) -> drift.LaneCh
 
 @lru_cache(maxsize=32)
 def _chart(kept: Record, lane: str, category: str, until: datetime) -> drift.LaneChart | None:
-    programme = together(kept.programme) if category == ALL else kept.programme
+    if category != ALL:
+        return _charts(kept, lane, until).get(category)
+    programme = together(kept.programme)
     return drift.chart(kept.tallies, programme, lane, category, now=until, known=kept.known)
+
+
+def charts(kept: Record, lane: str, now: datetime) -> dict[str, drift.LaneChart]:
+    """The charts of every category of a lane."""
+    return _charts(kept, lane, _tick(now))
+
+
+@lru_cache(maxsize=32)
+def _charts(kept: Record, lane: str, until: datetime) -> dict[str, drift.LaneChart]:
+    return drift.charts(kept.tallies, kept.programme, lane, now=until, known=kept.known)
 
 
 def together(programme: Programme) -> Programme:

@@ -3,7 +3,7 @@
 And where else a difference comes from: an inspector, a shift, a weekday, a line.
 """
 
-from qa.drift.answer import chart, findings, lanes
+from qa.drift.answer import chart, charts, findings, lanes
 from qa.drift.known import Known
 from qa.drift.result import Acknowledged, Break, DriftFinding, Excursion, LaneChart
 from qa.drift.sources import DOUBT, Source, sources
@@ -18,6 +18,7 @@ __all__ = [
     "LaneChart",
     "Source",
     "chart",
+    "charts",
     "findings",
     "lanes",
     "sources",

@@ -95,6 +95,22 @@ def chart(
     return floor.chart(lane, category)
 
 
+def charts(
+    tallies: pd.DataFrame,
+    programme: Programme,
+    lane: str,
+    *,
+    now: datetime | None = None,
+    known: Known | None = None,
+    language: str = "en",
+) -> dict[str, LaneChart]:
+    """The charts of all categories of a lane that can be drawn, for less than each by itself."""
+    chosen(dict.fromkeys(each.code for each in programme.lanes), "lane", lane)
+    floor = Floor(tallies, programme, now, load(language), known or Known())
+    made = ((category, floor.chart(lane, category)) for category in programme.category_codes)
+    return {category: each for category, each in made if each is not None}
+
+
 def _need(found: DriftFinding) -> tuple[int, bool, float]:
     """Sorts the neediest first: by status, open before acknowledged, then by how much was added.
 

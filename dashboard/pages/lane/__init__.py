@@ -1,0 +1,247 @@
+"""Lane: its charts, one category at a time, with what they say in words."""
+
+from collections.abc import Callable
+from datetime import datetime
+from typing import Any
+
+from dash import Dash, Input, Output, State, dcc, html
+from flask import Response, jsonify
+
+from dashboard import components
+from dashboard.figures.charts import control_chart
+from dashboard.figures.scale import high_scale, low_scale
+from dashboard.pages.lane import forms
+from dashboard.pages.lane.drawing import drawing, key, name_of, summary, table
+from dashboard.pages.sending import sent
+from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.views import choices, deeds, lane, signals
+from dashboard.views.choices import CORRECT, WINDOWS
+from dashboard.views.lane import LaneView
+from dashboard.views.record import record
+from dashboard.views.signals import Signal
+from qa.store.schema import Store
+
+PATH, TITLE = "/lane", "page.lane"
+BODY, CHART = "lane-body", "lane-chart"
+FRESH = [f"{name}-fresh" for name in forms.NAMES]
+MOST_SIGNALS = 20  # listed
+
+
+def layout() -> list[Any]:
+    said = [html.P(id=f"{name}-said", className="said", role="status") for name in forms.NAMES]
+    fresh = [dcc.Store(id=each) for each in FRESH]
+    return [html.Div(components.skeleton(words()), id=BODY), *said, *fresh]
+
+
+def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    @app.server.post(forms.EVENT_AT)
+    def record_event() -> Response:
+        made = deeds.record_event(store, sent(), now(), LANGUAGE)
+        return jsonify(said=forms.recorded(words(), made))
+
+    @app.server.post(forms.ANSWER_AT)
+    def acknowledge() -> Response:
+        signal = signals.acknowledge(store, sent(), now(), LANGUAGE)
+        return jsonify(said=forms.acknowledged(words(), record(store).programme, signal))
+
+    @app.server.post(forms.BASE_AT)
+    def choose_baseline() -> Response:
+        made = signals.choose_baseline(store, sent(), now(), LANGUAGE)
+        return jsonify(said=forms.chosen(words(), made))
+
+    @app.server.post(forms.UNDO_AT)
+    def withdraw() -> Response:
+        kind = signals.withdraw(store, sent(), now(), LANGUAGE)
+        return jsonify(said=words().say(f"lane.undone_{kind}"))
+
+    @app.callback(
+        Output(BODY, "children"),
+        Input("app-address", "search"),
+        *[Input(each, "data") for each in FRESH],
+    )
+    def draw(search: str | None, *fresh: int | None) -> Any:
+        del fresh  # something was recorded: the same again, from the record as it is now
+        asked = choices.read(search, record(store).programme)
+        return body(words(), lane.view(store, asked, now()))
+
+    @app.callback(
+        Output(forms.BASE_FIRST, "value"),
+        Output(forms.BASE_LAST, "value"),
+        Output(forms.BASE_BOX, "open"),
+        Input(CHART, "selectedData"),
+        State(forms.BASE_FIRST, "value"),
+        State(forms.BASE_LAST, "value"),
+        prevent_initial_call=True,
+    )
+    def drag(chosen: Any, first: str | None, last: str | None) -> tuple[Any, Any, bool]:
+        ends = forms.ends(chosen)
+        if ends is None:
+            return first, last, bool(first)
+        days = signals.days_between(record(store).programme, *ends)
+        return days[0].isoformat(), days[1].isoformat(), True
+
+
+def body(words: Wording, view: LaneView) -> list[Any]:
+    say = words.say
+    days = {"first": words.day(view.first_day), "last": words.day(view.last_day)}
+    worst = components.status(view.status, say(f"status.{view.status}"))
+    top = [
+        components.head(say("lane.title", lane=view.lane), html.P(worst, className="row-word")),
+        filters(words, view),
+        *([html.P(each, className="last-held") for each in view.gross]),
+        components.panel(say("lane.says"), sentences(words, view)),
+        *([inspection(words, view)] if view.inspections else ()),
+        forms.events(words, view),
+    ]
+    if not view.charted:
+        return [*top, components.note(say("lane.no_chart", lane=view.lane))]
+    if not view.points:
+        return [*top, components.note(say("lane.empty", lane=view.lane, **days))]
+    chart = components.panel(
+        components.sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
+        html.P(say("lane.period", **days), className="quiet small"),
+        key(words),
+        components.graph(control_chart(drawing(words, view)), summary(words, view), CHART),
+        html.P(say("lane.sum_means"), className="quiet small"),
+        html.P(say("lane.drag"), className="quiet small no-print"),
+        html.Details([html.Summary(say("lane.table")), table(words, view)]),
+        html.Details([html.Summary(say("lane.notes")), method(words, view)]),
+    )
+    worked = [history(words, view), *forms.answers(words, view), forms.baseline(words, view)]
+    return [*top, chart, *worked, heads(words, view), *forms.undo(words, view)]
+
+
+def inspection(words: Wording, view: LaneView) -> html.Section:
+    """Inspection that is not normal: why, and what brings it back."""
+    said = []
+    for each in view.inspections:
+        of = words.say(f"class.{each.severity}")
+        state = words.say(f"inspection.{each.inspection}", severity=of)
+        mark = components.status(each.inspection, words.say(f"inspected.{each.inspection}"))
+        said.append(html.Li([mark, html.Span(f"{state} {each.why} {each.back}")]))
+    return components.panel(words.say("lane.inspection"), html.Ul(said, className="says lane-says"))
+
+
+def filters(words: Wording, view: LaneView) -> html.Div:
+    say = words.say
+
+    def to(**changed: Any) -> str:
+        day = None if view.latest else view.last_day
+        kept = {"lane": view.lane, "category": view.category, "days": view.days, "day": day}
+        return PATH + choices.query(**{**kept, **changed})
+
+    lanes = [
+        (each.code, to(lane=each.code), each.code == view.lane) for each in view.programme.lanes
+    ]
+    categories = [
+        (name_of(words, view, each), to(category=each), each == view.category)
+        for each in (CORRECT, *view.programme.category_codes)
+    ]
+    days = [(say("choice.days", count=each), to(days=each), each == view.days) for each in WINDOWS]
+    return html.Div(
+        [
+            components.links(say("choice.lane"), lanes),
+            components.links(say("choice.shows"), categories),
+            components.links(say("choice.period"), days),
+        ],
+        className="filters",
+    )
+
+
+def sentences(words: Wording, view: LaneView) -> html.Ul:
+    """What each category's finding says, the neediest first."""
+    ordered = sorted(view.findings, key=lambda each: lane.STATUSES.index(each.status))
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    components.status(each.status, words.say(f"status.{each.status}")),
+                    html.Span(components.sentence(each.sentence)),
+                ]
+            )
+            for each in ordered
+        ],
+        className="says lane-says",
+    )
+
+
+def method(words: Wording, view: LaneView) -> html.Div:
+    said = words.say(
+        "lane.method",
+        alarms=words.count(10_000 * lane.POINT_ALARM),
+        arl=words.count(view.arl),
+    )
+    return html.Div([html.P(each) for each in (said, *view.notes)])
+
+
+def history(words: Wording, view: LaneView) -> html.Section:
+    """Every signal of the lane, the newest first: what, since when, and how it stands."""
+    title, zone = words.say("lane.signals_title"), view.programme.zone
+    if not view.signals:
+        return components.panel(title, html.P(words.say("lane.signals_none"), className="quiet"))
+    names = ("category", "since", "range", "tote", "change", "signal", "state")
+    rows = []
+    for each in view.signals[:MOST_SIGNALS]:
+        rise = lane.rise_of(each)
+        rows.append(
+            [
+                forms.named(words, view.programme, each),
+                words.moment(rise.since, zone),
+                words.span(rise.low, rise.high, zone),
+                rise.tote,
+                f"{words.per_cent(rise.before.fraction)} → {components.share(words, rise.after)}",
+                words.moment(rise.signalled_at, zone),
+                state(words, view, each),
+            ]
+        )
+    columns = [words.say(f"lane.rise_{name}") for name in names]
+    return components.panel(
+        title,
+        html.P(words.say("lane.signals_lead"), className="quiet"),
+        components.table(None, columns, rows, name=title),
+    )
+
+
+def state(words: Wording, view: LaneView, signal: Signal) -> list[Any]:
+    """How a signal stands, in a word; and what was said of it."""
+    zone, rise = view.programme.zone, signal.excursion
+    until = words.moment(rise.until, zone) if rise.until else ""
+    key = f"closed_{rise.closed_by}" if rise.closed_by else rise.state
+    told = [html.B(words.say(f"lane.state_{key}", until=until))]
+    if signal.said:
+        when, said = words.moment(signal.said.at, zone), signal.said
+        parts = {"by": said.by, "cause": said.cause, "done": said.done}
+        told.append(html.P(words.say("lane.answered", when=when, **parts), className="small"))
+    return told
+
+
+def heads(words: Wording, view: LaneView) -> html.Section:
+    """Each head's share from head checks, on one scale."""
+    say = words.say
+    days = {"first": words.day(view.first_day), "last": words.day(view.last_day)}
+    shares = [each.share for each in view.heads if each.share]
+    if view.category == CORRECT:
+        scale = high_scale((each.low for each in shares), view.programme.target)
+    else:
+        scale = low_scale(each.high for each in shares)
+    rows = []
+    for each in view.heads:
+        name = say("lane.head", head=each.head)
+        if each.share is None:
+            rows.append([name, say("lane.head_none"), "", ""])
+            continue
+        said = components.share(words, each.share)
+        counted = f"{words.count(each.share.count)} / {words.count(each.share.inspected)}"
+        rows.append([name, components.strip(each.share, scale, f"{name}: {said}"), said, counted])
+    columns = [
+        say("lane.head_column"),
+        components.ticks(words, scale),
+        say("lane.share_column"),
+        say("lane.counted_column"),
+    ]
+    return components.panel(
+        say("lane.heads"),
+        html.P(say("lane.heads_from", **days), className="quiet"),
+        components.table(None, columns, rows, name=say("lane.heads")),
+        className="lane-heads",
+    )

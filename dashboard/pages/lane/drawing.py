@@ -1,0 +1,185 @@
+"""A lane's chart in plant time and per cent, with its words, and the figures behind it."""
+
+from collections.abc import Iterator
+from datetime import datetime
+
+from dash import html
+
+from dashboard import components
+from dashboard.figures.charts import Change, Drawing, Mark, Signal
+from dashboard.texts import Wording
+from dashboard.views import lane
+from dashboard.views.choices import CORRECT
+from dashboard.views.lane import LaneView, Point, Rise
+
+MOST_ROWS = 60
+ROWS = ("event", "hold", "finding")  # of marks below the charts, from the top
+
+
+def name_of(words: Wording, view: LaneView, category: str | None = None) -> str:
+    asked = category or view.category
+    if asked == CORRECT:
+        return words.say("category.correct")
+    return next(each.name for each in view.programme.categories if each.code == asked)
+
+
+def key(words: Wording) -> html.Ul:
+    marks = ("dot", "diamond", "limit", "center", "range", "base")
+    names = ("point", "signal", "limit", "center", "range", "base")
+    return html.Ul(
+        [
+            html.Li([html.I(className=f"key-{mark}"), words.say(f"lane.key_{name}")])
+            for mark, name in zip(marks, names, strict=True)
+        ],
+        className="key",
+    )
+
+
+def drawing(words: Wording, view: LaneView) -> Drawing:
+    """The points in per cent and plant time, with the words that stand beside them."""
+    say, points = words.say, view.points
+    at = [_local(view, each.at) for each in points]
+    marked = list(zip(at, points, strict=True))
+    correct = view.category == CORRECT
+    name = components.sentence(name_of(words, view))
+    axis = say("lane.correct_axis") if correct else say("lane.category_axis", category=name)
+    return Drawing(
+        at=at,
+        value=[100 * each.value for each in points],
+        center=[100 * each.center for each in points],
+        lower=[100 * each.lower for each in points],
+        upper=[100 * each.upper for each in points],
+        total=[each.total for each in points],
+        limit=[each.limit for each in points],
+        said=[point_said(words, view, each) for each in points],
+        sum_said=[sum_said(words, view, each) for each in points],
+        signals=[Signal(t, 100 * p.value, beyond(words, p)) for t, p in marked if p.beyond],
+        sum_signals=[Signal(t, p.total, signal_said(words, p.rise)) for t, p in marked if p.rise],
+        changes=list(changes(words, view, at)),
+        baseline=view.baseline and tuple(_local(view, each) for each in view.baseline),
+        marks=[
+            Mark(
+                row=say(f"lane.row_{each.row}"),
+                at=_local(view, each.at),
+                word=mark_word(words, each),
+                said=mark_said(words, view, each),
+            )
+            for each in view.marks
+        ],
+        breaks=[_local(view, each.at) for each in view.breaks],
+        rows=[say(f"lane.row_{each}") for each in ROWS],
+        names={
+            "limit": say("lane.limit"),
+            "upper": say("lane.upper"),
+            "lower": say("lane.lower"),
+            "center": say("lane.center"),
+            "value_axis": axis,
+            "sum_axis": say("lane.cusum_correct" if correct else "lane.cusum_axis"),
+        },
+    )
+
+
+def mark_word(words: Wording, mark: lane.Mark) -> str:
+    if mark.row == "event":
+        return words.say(f"event.{mark.kind}")
+    if mark.row == "hold":
+        return words.say(f"floor_word.{mark.kind}")
+    return words.say("lane.mark_finding")
+
+
+def mark_said(words: Wording, view: LaneView, mark: lane.Mark) -> str:
+    when = words.moment(mark.at, view.programme.zone)
+    return words.say("lane.mark", word=mark_word(words, mark), when=when, what=mark.what)
+
+
+def changes(words: Wording, view: LaneView, at: list[datetime]) -> Iterator[Change]:
+    """When each rise may have begun, as far as the window shows it."""
+    zone = view.programme.zone
+    for rise in view.rises:
+        until = _local(view, rise.until) if rise.until else at[-1]
+        low, since, high = (_local(view, each) for each in (rise.low, rise.since, rise.high))
+        ends = {"low": words.moment(rise.low, zone), "high": words.moment(rise.high, zone)}
+        yield Change(
+            low=max(low, at[0]),
+            since=max(since, at[0]),
+            high=max(high, at[0]),
+            until=until,
+            before=100 * rise.before.fraction,
+            after=100 * rise.after.fraction,
+            said=words.say("lane.changed", since=words.moment(rise.since, zone), **ends),
+        )
+
+
+def point_said(words: Wording, view: LaneView, point: Point) -> str:
+    return words.say(
+        "lane.point",
+        tote=point.tote,
+        when=words.moment(point.at, view.programme.zone),
+        count=point.count,
+        inspected=point.inspected,
+        share=words.per_cent(point.value),
+    )
+
+
+def sum_said(words: Wording, view: LaneView, point: Point) -> str:
+    return words.say(
+        "lane.cusum_point",
+        tote=point.tote,
+        when=words.moment(point.at, view.programme.zone),
+        sum=f"{point.total:.1f}",
+        limit=f"{point.limit:.1f}",
+    )
+
+
+def beyond(words: Wording, point: Point) -> str:
+    which = "lane.beyond_high" if point.beyond == "above" else "lane.beyond_low"
+    return words.say(which, count=point.count, inspected=point.inspected)
+
+
+def signal_said(words: Wording, rise: Rise) -> str:
+    levels = {"before": rise.before.fraction, "after": rise.after.fraction}
+    return words.say("lane.signal", **{k: words.per_cent(v) for k, v in levels.items()})
+
+
+def summary(words: Wording, view: LaneView) -> str:
+    """What the chart shows, for those who do not see it."""
+    return words.say(
+        "lane.figure_label",
+        category=name_of(words, view),
+        lane=view.lane,
+        totes=words.say("count.totes", count=len(view.points)),
+        first=words.day(view.first_day),
+        last=words.day(view.last_day),
+        signals=words.say("lane.signals", count=sum(bool(each.beyond) for each in view.points)),
+    )
+
+
+def table(words: Wording, view: LaneView) -> html.Div:
+    """The newest totes behind the chart."""
+    names = ("tote", "when", "count", "inspected", "share", "limits", "sum", "says_column")
+    newest = view.points[-MOST_ROWS:][::-1]
+    rows = [
+        [
+            each.tote,
+            words.moment(each.at, view.programme.zone),
+            words.count(each.count),
+            words.count(each.inspected),
+            words.per_cent(each.value),
+            limits(words, each),
+            f"{each.total:.1f}",
+            beyond(words, each) if each.beyond else "",
+        ]
+        for each in newest
+    ]
+    caption = words.say("lane.table_caption", count=len(newest))
+    return components.table(caption, [words.say(f"lane.{name}") for name in names], rows)
+
+
+def limits(words: Wording, point: Point) -> str:
+    """Both limits; none is written as a dash."""
+    ends = (point.lower, point.upper)
+    return " / ".join("–" if each != each else words.per_cent(each) for each in ends)
+
+
+def _local(view: LaneView, moment: datetime) -> datetime:
+    return moment.astimezone(view.programme.zone).replace(tzinfo=None)
