@@ -19,6 +19,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from dashboard.app import PAGES, create_app, serve
+from dashboard.pages.lane import FRESH
 from dashboard.texts import words
 from qa.errors import QAError
 from qa.store import records, schema
@@ -74,7 +75,9 @@ def floor_body(client: FlaskClient, search: str = "") -> str:
 
 def body(client: FlaskClient, page: str, search: str = "") -> str:
     inputs = [("app-address", "search", search)]
-    if page in ("lane", "shift"):
+    if page == "lane":
+        inputs += [(each, "data", None) for each in FRESH]
+    elif page == "shift":
         inputs.append((f"{page}-fresh", "data", None))
     return drawn(client, f"{page}-body.children", *inputs)
 

@@ -155,8 +155,8 @@ def _clear(marks: Sequence[Mark], drawn: Drawing) -> list[str]:
     """The words beside the marks of one row, where there is room up to the next one."""
     span = max(drawn.at[-1] - drawn.at[0], timedelta(minutes=1))
     said = []
-    for each, after in zip(marks, [*marks[1:], None], strict=True):
-        end = after.at if after else drawn.at[-1] + span / 30
+    ends = [*(each.at for each in marks[1:]), drawn.at[-1] + span / 30]
+    for each, end in zip(marks, ends[-len(marks) :] if marks else [], strict=True):
         room = (end - each.at) / span * _WIDE
         said.append(f" {each.word}" if room > _LETTER * (len(each.word) + 3) else "")
     return said

@@ -46,6 +46,7 @@ class Row:
     locked: int
     held: int
     gross: tuple[str, ...] = ()
+    down: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +86,8 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
     this = week[(week["day"] == pd.Timestamp(day)) & (week["shift"] == shift)]
     by_shift, by_week = _shares(this, programme), _shares(week, programme)
     marks = _marks(kept, tallies)
-    needs = drift.lanes(kept_record.findings(kept, now))
+    found = kept_record.findings(kept, now)
+    needs = drift.lanes(found)
     stands = _standing(kept, day) if latest else {}
     rows = [
         Row(
@@ -98,6 +100,7 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
             kept_record.inspections(kept, lane) if latest else (),
             *stands.get(lane, (0, 0)),
             kept_record.gross_sentences(kept, lane, now),
+            any(each.down_since and each.lane == lane for each in found),
         )
         for lane, status, sentence in needs.itertuples(index=False)
         if choices.lane in (None, lane)
@@ -116,8 +119,13 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
 
 
 def _need(row: Row) -> tuple[bool, bool, int, bool]:
-    """Locked lots first, then gross audits, then the status; held lots before none within it."""
-    return not row.locked, not row.gross, STATUSES.index(row.status), not row.held
+    """Locked lots first, then gross audits, then the status; held lots before none within it.
+
+    A lane that is known not to run, and does not drift, needs nobody.
+    """
+    still = row.down and row.status == "no audits"
+    place = len(STATUSES) if still else STATUSES.index(row.status)
+    return not row.locked, not row.gross, place, not row.held
 
 
 def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:

@@ -221,7 +221,7 @@ def _check_days(
     rows = rows[(rows["lane"] == lane) & (rows["product"] == product)]
     totes: pd.Series[str] = rows["tote"]
     strange = [tote for tote in aside if tote not in set(totes)]
-    if strange:
+    if strange and "aside" not in problems:
         problems["aside"] = words.say("field.no_tote", totes=words.listed(strange))
     count = len(set(totes) - set(aside))
     if "last" not in problems and lane and count < FEW_TOTES:

@@ -91,12 +91,12 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         *([html.P(each, className="last-held") for each in view.gross]),
         components.panel(say("lane.says"), sentences(words, view)),
         *([inspection(words, view)] if view.inspections else ()),
-        forms.events(words, view),
     ]
+    recording = forms.events(words, view)
     if not view.charted:
-        return [*top, components.note(say("lane.no_chart", lane=view.lane))]
+        return [*top, components.note(say("lane.no_chart", lane=view.lane)), recording]
     if not view.points:
-        return [*top, components.note(say("lane.empty", lane=view.lane, **days))]
+        return [*top, components.note(say("lane.empty", lane=view.lane, **days)), recording]
     chart = components.panel(
         components.sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
         html.P(say("lane.period", **days), className="quiet small"),
@@ -107,8 +107,12 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         html.Details([html.Summary(say("lane.table")), table(words, view)]),
         html.Details([html.Summary(say("lane.notes")), method(words, view)]),
     )
+    stopped = any(each.stopped for each in view.inspections)
     worked = [history(words, view), *forms.answers(words, view), forms.baseline(words, view)]
-    return [*top, chart, *worked, heads(words, view), *forms.undo(words, view)]
+    rest = [heads(words, view), *forms.undo(words, view)]
+    if stopped:  # what starts inspection again stands before all else
+        return [*top, recording, chart, *worked, *rest]
+    return [*top, chart, *worked, recording, *rest]
 
 
 def inspection(words: Wording, view: LaneView) -> html.Section:
@@ -206,8 +210,7 @@ def state(words: Wording, view: LaneView, signal: Signal) -> list[Any]:
     """How a signal stands, in a word; and what was said of it."""
     zone, rise = view.programme.zone, signal.excursion
     until = words.moment(rise.until, zone) if rise.until else ""
-    key = f"closed_{rise.closed_by}" if rise.closed_by else rise.state
-    told = [html.B(words.say(f"lane.state_{key}", until=until))]
+    told = [html.B(words.say(f"lane.state_{rise.closed_by or rise.state}", until=until))]
     if signal.said:
         when, said = words.moment(signal.said.at, zone), signal.said
         parts = {"by": said.by, "cause": said.cause, "done": said.done}

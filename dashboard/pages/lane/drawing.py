@@ -61,7 +61,7 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
             Mark(
                 row=say(f"lane.row_{each.row}"),
                 at=_local(view, each.at),
-                word=mark_word(words, each),
+                word=words.say(f"mark.{each.kind}"),
                 said=mark_said(words, view, each),
             )
             for each in view.marks
@@ -84,7 +84,7 @@ def mark_word(words: Wording, mark: lane.Mark) -> str:
         return words.say(f"event.{mark.kind}")
     if mark.row == "hold":
         return words.say(f"floor_word.{mark.kind}")
-    return words.say("lane.mark_finding")
+    return words.say("mark.finding")
 
 
 def mark_said(words: Wording, view: LaneView, mark: lane.Mark) -> str:
