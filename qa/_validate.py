@@ -36,10 +36,9 @@ def checked_counts(
         ) from None
     beyond = x > n
     if beyond.any():
-        at = _first(beyond)
+        at = first(beyond)
         raise InvalidInput(
-            f"{names[0]} must be from 0 to {names[1]}, "
-            f"got {x[at]:.0f} of {n[at]:.0f}{_position(at)}"
+            f"{names[0]} must be from 0 to {names[1]}, got {x[at]:.0f} of {n[at]:.0f}{position(at)}"
         )
     return x, n
 
@@ -57,9 +56,9 @@ def checked_whole(values: ArrayLike, name: str, *, least: int = 0) -> NDArray[np
     if getattr(getattr(values, "dtype", None), "kind", "O") not in "iu":
         right &= array == np.floor(array)
     if not right.all():
-        at = _first(~right)
+        at = first(~right)
         raise InvalidInput(
-            f"{name} must be whole numbers, {least} or more, got {array[at]:g}{_position(at)}"
+            f"{name} must be whole numbers, {least} or more, got {array[at]:g}{position(at)}"
         )
     return array
 
@@ -88,9 +87,9 @@ def checked_fraction(values: ArrayLike, name: str, *, ends: bool = True) -> NDAr
     array = _numbers(values, name)
     right = (array >= 0) & (array <= 1) if ends else (array > 0) & (array < 1)
     if not right.all():
-        at = _first(~right)
+        at = first(~right)
         rule = "from 0 to 1" if ends else "between 0 and 1, both excluded"
-        raise InvalidInput(f"{name} must be {rule}, got {array[at]:g}{_position(at)}")
+        raise InvalidInput(f"{name} must be {rule}, got {array[at]:g}{position(at)}")
     return array
 
 
@@ -120,8 +119,8 @@ def checked_positive(values: ArrayLike, name: str) -> NDArray[np.float64]:
     array = _numbers(values, name)
     wrong = ~(np.isfinite(array) & (array > 0))
     if wrong.any():
-        at = _first(wrong)
-        raise InvalidInput(f"{name} must be above 0, got {array[at]:g}{_position(at)}")
+        at = first(wrong)
+        raise InvalidInput(f"{name} must be above 0, got {array[at]:g}{position(at)}")
     return array
 
 
@@ -160,11 +159,13 @@ def _numbers(values: ArrayLike, name: str) -> NDArray[np.float64]:
     return array
 
 
-def _first(wrong: NDArray[np.bool_]) -> tuple[int, ...]:
+def first(wrong: NDArray[np.bool_]) -> tuple[int, ...]:
+    """Where the first of what is wrong stands."""
     return tuple(int(i) for i in np.argwhere(wrong)[0])
 
 
-def _position(at: tuple[int, ...]) -> str:
+def position(at: tuple[int, ...]) -> str:
+    """Such a place in words; "" for a number alone."""
     if not at:
         return ""
     return f" at position {at[0] if len(at) == 1 else at}"

@@ -75,16 +75,51 @@ def test_limits_cover_nearly_what_they_claim(p: float, se: float, sp: float) -> 
     covered = 0.0
     for found in range(15, incorrect + 1):
         for passed in range(24, correct + 1):
-            got = corrected(np.arange(n + 1), n, InspectionStudy(found, incorrect, passed, correct))
+            study = InspectionStudy(found, incorrect, passed, correct)
             weight = stats.binom.pmf(found, incorrect, se) * stats.binom.pmf(passed, correct, sp)
-            covered += weight * (chance * ((got.low <= p) & (p <= got.high))).sum()
+            held = [covers(x, n, study, p) for x in range(n + 1)]
+            covered += weight * (chance * held).sum()
     assert 0.94 <= covered <= 0.99
+
+
+def covers(x: int, n: int, study: InspectionStudy, p: float) -> bool:
+    """Whether limits hold a fraction; where the study says that there can be none, they do not."""
+    try:
+        got = corrected(x, n, study)
+    except InvalidInput:
+        return False
+    return bool(got.low <= p <= got.high)
+
+
+def test_fewer_found_than_the_study_s_wrong_calls_give_is_no_hundred_per_cent() -> None:
+    study = InspectionStudy(19, 20, 196, 200)  # one correct piece in fifty is called incorrect
+    message = (
+        "the share called {} must not be below what the study's wrong calls alone give, "
+        "got 0.001 and 0.02"
+    )
+    with pytest.raises(InvalidInput) as raised:
+        corrected(2, 2000, study)
+    assert str(raised.value) == message.format("incorrect")
+    with pytest.raises(InvalidInput, match="called incorrect must not be .* at position 1"):
+        corrected([60, 2], 2000, study)
+    with pytest.raises(InvalidInput) as raised:
+        corrected(1998, 2000, study, counted="correct", side="lower")
+    assert str(raised.value) == message.format("incorrect")
+    with pytest.raises(InvalidInput, match="called incorrect must not be below"):
+        corrected_estimate(clustered([2] * 20, [2000] * 20), study)
+    assert corrected(2, 2000, study, side="lower").low == 0
+    assert 0 < corrected(60, 2000, study).high < 0.05
 
 
 @given(counts, st.integers(0, 20), st.integers(0, 30))
 def test_counting_the_other_kind_mirrors(pair: tuple[int, int], missed: int, called: int) -> None:
     study, (x, n) = InspectionStudy(100 - missed, 100, 200 - called, 200), pair
-    of = corrected(x, n, study)
+    try:
+        of = corrected(x, n, study)
+    except InvalidInput:
+        with pytest.raises(InvalidInput):
+            corrected(n - x, n, study, counted="correct")
+        return
     other = corrected(n - x, n, study, counted="correct")
     assert_allclose(of.low, 1 - other.high, atol=1e-12)
     assert_allclose(of.high, 1 - other.low, atol=1e-12)

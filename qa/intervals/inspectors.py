@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from qa._validate import checked_counts, checked_fraction, chosen
+from qa._validate import checked_counts, checked_fraction, chosen, first, position
 from qa.errors import InvalidInput
 from qa.intervals.binomial import Interval, one_sided, tail_of
 from qa.intervals.clustered import Estimate
@@ -133,7 +133,8 @@ def corrected(
     Raises
     ------
     InvalidInput
-        If a count is negative, not whole, or larger than the number inspected.
+        If a count is negative, not whole, or larger than the number inspected; or if the study's
+        wrong calls alone give more than the sample showed, when both limits lie beyond 0 or 1.
 
     References
     ----------
@@ -179,7 +180,7 @@ def _interval(
     tail = tail_of(confidence, side)
     calls = chosen(_CALLS, "counted", counted)
     (hit, hits), (miss, misses) = ((getattr(study, a), getattr(study, b)) for a, b in calls)
-    estimate = rogan_gladen(p, hit / hits, miss / misses)
+    seen, estimate = np.asarray(p), rogan_gladen(p, hit / hits, miss / misses)
     z = -special.ndtri(tail)
     size = n + z * z
     p = (n * p + z * z / 2.0) / size
@@ -190,8 +191,22 @@ def _interval(
     shift = 2.0 * z * z * (true * of_se - (1.0 - true) * of_sp)
     spread = p * (1.0 - p) / size + true**2 * of_se + (1.0 - true) ** 2 * of_sp
     half = z * np.sqrt(spread) / gain
-    low, high = (np.clip(true + shift + by, 0.0, 1.0) for by in (-half, half))
-    return Interval(estimate, *one_sided(low, high, side), confidence, "lang_reiczigel", side)
+    low, high = one_sided(true + shift - half, true + shift + half, side)
+    other = "correct" if counted == "incorrect" else "incorrect"
+    _check_explained(high <= 0.0, counted, seen, 1.0 - miss / misses)
+    _check_explained(low >= 1.0, other, 1.0 - seen, 1.0 - hit / hits)
+    low, high = np.clip(low, 0.0, 1.0), np.clip(high, 0.0, 1.0)
+    return Interval(estimate, low, high, confidence, "lang_reiczigel", side)
+
+
+def _check_explained(beyond: Array, kind: str, called: Array, wrongly: float) -> None:
+    """Refuse audits whose calls of a kind are fewer than the study's wrong calls alone give."""
+    if np.any(beyond):
+        at = first(np.broadcast_to(beyond, called.shape))
+        raise InvalidInput(
+            f"the share called {kind} must not be below what the study's wrong calls alone give, "
+            f"got {called[at]:.4g} and {wrongly:.4g}{position(at)}"
+        )
 
 
 def _checked_sum(sensitivity: float, specificity: float) -> None:
