@@ -12,7 +12,7 @@ from qa._validate import chosen
 from qa.errors import InvalidInput
 from qa.intervals import Estimate, clustered
 from qa.programme import HOUSE, Programme
-from qa.tally import COLUMNS, by_tote, routine, under
+from qa.tally import COLUMNS, routine, stratified, under
 from qa.tally import as_shipped as shipped_audits
 from qa.wording import load
 
@@ -31,7 +31,6 @@ FIGURES = (
     "correlation",
     "assumed",
 )
-_STRATUM = ("lane", "shift")
 
 
 def estimate(
@@ -122,8 +121,7 @@ def _table(
     for column in by:
         chosen(dict.fromkeys((*COLUMNS, *_OF_DAY)), "by", column)
     audits = audits.assign(**{name: _OF_DAY[name](audits["day"]) for name in by if name in _OF_DAY})
-    totes = by_tote(audits, (*by, *_STRATUM), ["correct"])
-    totes = totes.assign(stratum=totes["lane"].str.cat(totes["shift"], sep=" "))
+    totes = stratified(audits, by, ["correct"])
     rows = [
         {**dict(zip(by, key, strict=True)), **_figures(_of(group, programme, method), programme)}
         for key, group in _groups(totes, by)

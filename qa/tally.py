@@ -39,6 +39,7 @@ COLUMNS = (
     "incorrect",
 )
 TIMES = ("pulled_at", "re_sorted_at", "fill_start", "fill_end")
+TOTE = ("site", "day", "lane", "tote")  # tells a filled tote from others: its code comes again
 SUMS = ("totes", "n", "x", "n2", "x2", "nx")
 
 
@@ -163,6 +164,8 @@ def under(tallies: pd.DataFrame, programme: Programme, specification: str) -> pd
 def by_tote(tallies: pd.DataFrame, by: Sequence[str], counted: Sequence[str]) -> pd.DataFrame:
     """One row a tote within each group: audits of one tote are one cluster.
 
+    A tote is told by its code on its lane on its production day, for plants use codes again.
+
     Parameters
     ----------
     tallies : tally
@@ -174,11 +177,35 @@ def by_tote(tallies: pd.DataFrame, by: Sequence[str], counted: Sequence[str]) ->
     Returns
     -------
     DataFrame
-        Columns `by`, site, tote, inspected and `counted`, in order of `by`.
+        Columns `by`, `TOTE`, inspected and `counted`, in order of `by`.
     """
-    groups = [*dict.fromkeys((*by, "site", "tote"))]
-    wanted = [*dict.fromkeys(("inspected", *counted))]
+    groups, wanted = _of_totes(by, counted)
     return checked(tallies, counted).groupby(groups, observed=True)[wanted].sum().reset_index()
+
+
+def stratified(tallies: pd.DataFrame, by: Sequence[str], counted: Sequence[str]) -> pd.DataFrame:
+    """As `by_tote`, each tote with the stratum that it is of.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `by_tote`, then ``first_at``, when the tote was first audited, and ``stratum``:
+        its lane in the shift of that audit, so that a tote audited in two shifts stays one.
+    """
+    groups, wanted = _of_totes(by, counted)
+    audits = checked(tallies, counted).sort_values("pulled_at", kind="stable")
+    totes = audits.groupby(groups, observed=True).agg(
+        **{name: (name, "sum") for name in wanted},
+        first_at=("pulled_at", "first"),
+        stratum=("shift", "first"),
+    )
+    totes = totes.reset_index()
+    return totes.assign(stratum=totes["lane"].str.cat(totes["stratum"], sep=" "))
+
+
+def _of_totes(by: Sequence[str], counted: Sequence[str]) -> tuple[list[str], list[str]]:
+    """What audits are grouped by, and the counts that are added up."""
+    return [*dict.fromkeys((*by, *TOTE))], [*dict.fromkeys(("inspected", *counted))]
 
 
 def six_sums(tallies: pd.DataFrame, by: Sequence[str], counted: str = "incorrect") -> pd.DataFrame:

@@ -195,16 +195,42 @@ def test_audits_of_one_tote_are_one_cluster(programme: Programme) -> None:
         audit_row(4, tote="T1", lane="2", stem=4),
     )
     totes = tally.by_tote(tallies, ["lane"], ["stem"])
-    assert list(totes.columns) == ["lane", "site", "tote", "inspected", "stem"]
-    assert totes.drop(columns="site").to_numpy().tolist() == [
+    assert list(totes.columns) == ["lane", "site", "day", "tote", "inspected", "stem"]
+    assert totes.drop(columns=["site", "day"]).to_numpy().tolist() == [
         ["1", "T1", 300, 3],
         ["1", "T2", 200, 0],
         ["2", "T1", 200, 4],
     ]
-    assert len(tally.by_tote(tallies, [], ["stem"])) == 2
+    assert len(tally.by_tote(tallies, [], ["stem"])) == 3
     assert tally.by_tote(tallies, ["tote"], ["inspected"]).columns.tolist() == [
-        *("tote", "site", "inspected"),
+        *("tote", "site", "day", "lane", "inspected"),
     ]
+
+
+def test_a_code_that_comes_again_on_another_day_is_another_tote(programme: Programme) -> None:
+    tallies = tally_of(programme, *(audit_row(1440 * day, tote="07", stem=day) for day in range(3)))
+    assert tally.by_tote(tallies, [], ["stem"])["stem"].tolist() == [0, 1, 2]
+    assert tally.six_sums(tallies, ["lane"], "stem").iloc[0].tolist()[1:4] == [3, 600, 3]
+
+
+def test_a_tote_audited_in_two_shifts_is_one_cluster_in_the_stratum_of_the_first(
+    programme: Programme,
+) -> None:
+    tallies = tally_of(
+        programme,
+        audit_row(500, tote="T1", stem=1),  # 15:20 UTC: the afternoon shift
+        audit_row(380, tote="T1", stem=4),
+        audit_row(390, tote="T2", stem=2),
+    )
+    assert set(tallies["shift"]) == {"morning", "afternoon"}
+    totes = tally.stratified(tallies, [], ["stem"])
+    assert totes[["tote", "stem", "stratum"]].to_numpy().tolist() == [
+        ["T1", 5, "1 morning"],
+        ["T2", 2, "1 morning"],
+    ]
+    assert totes["first_at"].min() == START + timedelta(minutes=380)
+    apart = tally.stratified(tallies, ["shift"], ["stem"])
+    assert sorted(apart["stratum"]) == ["1 afternoon", "1 morning", "1 morning"]
 
 
 ROWS = st.lists(

@@ -15,7 +15,7 @@ from qa.intervals import clustered
 from qa.programme import Category, Programme, production_day_and_shift
 from qa.store import deeds, records, signals
 from qa.store.schema import Store
-from qa.tally import by_tote
+from qa.tally import stratified
 
 KEPT = 2
 TICK = timedelta(minutes=10)
@@ -172,11 +172,11 @@ def share(audits: pd.DataFrame, counted: str, programme: Programme) -> Share | N
     """The share of pieces of one kind over some audits, totes as clusters; None without audits."""
     if audits.empty:
         return None
-    totes = by_tote(audits, ("lane", "shift"), [counted])
+    totes = stratified(audits, (), [counted])
     found = clustered(
         totes[counted].to_numpy(),
         totes["inspected"].to_numpy(),
-        stratum=totes["lane"].str.cat(totes["shift"], sep=" ").to_numpy(dtype=object),
+        stratum=totes["stratum"].to_numpy(dtype=object),
         confidence=programme.confidence,
         correlation=programme.correlation,
     )

@@ -7,9 +7,7 @@ from qa.errors import InvalidInput
 from qa.intervals import learned_prior
 from qa.intervals.beta_binomial import Prior
 from qa.programme import HOUSE, Programme
-from qa.tally import by_tote, routine, under
-
-_STRATUM = ("lane", "shift")
+from qa.tally import routine, stratified, under
 
 
 def goal_of(target: float | None, programme: Programme) -> float:
@@ -49,11 +47,8 @@ def audited_totes(tallies: pd.DataFrame, programme: Programme, specification: st
     audits = under(routine(tallies), programme, specification)
     if audits.empty:
         raise InvalidInput("a claim needs a routine audit, got none")
-    own = ["site", "tote"]
-    first = audits.groupby(own, observed=True)[["pulled_at", "day"]].min()
-    totes = by_tote(audits, _STRATUM, ["correct"]).join(first, on=own)
-    totes["stratum"] = totes["lane"].str.cat(totes["shift"], sep=" ")
-    return totes.sort_values("pulled_at", kind="stable").reset_index(drop=True)
+    totes = stratified(audits, (), ["correct"])
+    return totes.sort_values("first_at", kind="stable").reset_index(drop=True)
 
 
 def learned_from(

@@ -29,10 +29,9 @@ from qa.statement.result import (
     Spread,
     Stage,
 )
-from qa.tally import COLUMNS, as_shipped, by_tote, routine, under
+from qa.tally import COLUMNS, as_shipped, by_tote, routine, stratified, under
 from qa.verdicts import JUDGING
 
-_STRATUM = ("lane", "shift")
 _LOT = ["site", "lot"]
 
 
@@ -76,8 +75,8 @@ def categories(
 ) -> tuple[CategoryShare, ...]:
     """The share of each category in routine audits, with its one-sided upper bound."""
     counted = counted_categories(programme, specification)
-    totes = by_tote(routine(tallies), _STRATUM, programme.category_codes)
-    stratum = totes["lane"].str.cat(totes["shift"], sep=" ").to_numpy(dtype=object)
+    totes = stratified(routine(tallies), (), programme.category_codes)
+    stratum = totes["stratum"].to_numpy(dtype=object)
     n = totes["inspected"].to_numpy()
     found = []
     for each in programme.categories:
@@ -117,14 +116,11 @@ def spread(
 ) -> Spread:
     """The worst audited tote, and how audited totes differ."""
     audits = under(routine(tallies), programme, specification)
-    own = ["site", "tote"]
-    totes = by_tote(audits, _STRATUM, ["correct"]).join(
-        audits.groupby(own, observed=True)["day"].min(), on=own
-    )
+    totes = stratified(audits, (), ["correct"])
     n, x = totes["inspected"].to_numpy(), totes["correct"].to_numpy()
     good = x / n
     worst = totes.iloc[int(np.lexsort((-n, good))[0])]
-    stratum = totes["lane"].str.cat(totes["shift"], sep=" ").to_numpy(dtype=object)
+    stratum = totes["stratum"].to_numpy(dtype=object)
     return Spread(
         worst=str(worst["tote"]),
         worst_lane=str(worst["lane"]),
