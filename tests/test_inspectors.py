@@ -100,7 +100,7 @@ def test_fewer_found_than_the_study_s_wrong_calls_give_is_no_hundred_per_cent() 
     with pytest.raises(InvalidInput) as raised:
         corrected(2, 2000, study)
     assert str(raised.value) == message.format("incorrect")
-    with pytest.raises(InvalidInput, match="called incorrect must not be .* at position 1"):
+    with pytest.raises(InvalidInput, match=r"called incorrect must not be .* at position 1"):
         corrected([60, 2], 2000, study)
     with pytest.raises(InvalidInput) as raised:
         corrected(1998, 2000, study, counted="correct", side="lower")

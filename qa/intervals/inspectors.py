@@ -199,7 +199,7 @@ def _interval(
     return Interval(estimate, low, high, confidence, "lang_reiczigel", side)
 
 
-def _check_explained(beyond: Array, kind: str, called: Array, wrongly: float) -> None:
+def _check_explained(beyond: NDArray[np.bool_], kind: str, called: Array, wrongly: float) -> None:
     """Refuse audits whose calls of a kind are fewer than the study's wrong calls alone give."""
     if np.any(beyond):
         at = first(np.broadcast_to(beyond, called.shape))
