@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -193,6 +193,13 @@ def test_lots_are_counted_as_they_stand_and_so_is_what_became_of_totes(plant: sc
     assert (lots.held, lots.locked, lots.totes) == (1, 0, {"scrap": 1})
 
 
+def test_that_no_tote_was_disposed_of_is_told(plant: schema.Store) -> None:
+    found = gathered(plant)
+    bare = replace(found, lots=replace(found.lots, totes={}))
+    said = texts(statement.tell(bare, WORDS))
+    assert "No decision on record: none re-sorted, reworked, downgraded or scrapped by one." in said
+
+
 def test_a_food_safety_finding_locks_and_leaves_the_figure_as_shipped(
     own_plant: schema.Store,
 ) -> None:
@@ -349,6 +356,10 @@ def test_a_buyer_s_count_is_held_against_what_was_shipped(plant: schema.Store) -
     assert found.ours == "as_shipped"
     said = " ".join(texts(told(plant, buyers=(30, 600))))
     assert "30 of 600 pieces incorrect, 95.0 % correct. Ours, as shipped:" in said
+    table = told(plant).sections[1].table
+    assert table is not None
+    [shipped] = [row[4] for row in table.rows if row[0] == "as shipped"]
+    assert f"Ours, as shipped: {shipped} correct." in said
     assert "The buyer's own count" not in texts(told(plant))
 
 
@@ -532,6 +543,25 @@ def test_what_a_buyer_s_quality_manager_asks_for_is_there(plant: schema.Store) -
         f"Version 1 (SHA-256 of its text begins {hashlib.sha256(PLANT.encode()).hexdigest()[:16]})",
     ):
         assert part in said, part
+
+
+def test_data_has_what_a_buyer_s_quality_manager_asks_for_by_name(plant: schema.Store) -> None:
+    paper = Paper(buyer="B", order="O", load="L", lots="T", shipped=30, chosen="C", signatory="S",
+                  issue="7", supersedes="6", excluded=("E",))  # fmt: skip
+    found = gathered(plant, paper=paper, buyers=(3, 600))
+    data = json.loads(statement.as_json(found, statement.tell(found, WORDS)))["figures"]
+    assert data["paper"] == {**asdict(paper), "excluded": ["E"]}
+    for part in ("specification", "first_day", "last_day", "target", "confidence"):
+        assert data["scope"][part] is not None
+    assert {"upper", "share", "count", "counts"} <= set(data["categories"][0])
+    assert {"worst", "worst_incorrect", "tenth", "median"} <= set(data["spread"])
+    assert {"held", "re_sorted", "accepted", "totes"} <= set(data["lots"])
+    assert {"ac", "re", "n"} == set(data["plans"][0]["stages"][0])
+    assert {"counted", "voided", "corrected", "left_out"} <= set(data["counted"])
+    assert data["shipped"]["totes"] == data["made"]["totes"] == 24
+    assert data["versions"][0]["version"] == 1
+    assert data["buyer"]["inspected"] == 600
+    assert data["digest"]["sha256"] == found.digest.sha256
 
 
 @pytest.mark.parametrize(

@@ -2,21 +2,18 @@
 
 from collections.abc import Sequence
 
-from qa.claim import Bounded, alike, as_chosen, bounded
+from qa.claim import Bounded, alike, as_chosen
 from qa.statement import writing
 from qa.statement.document import Section, Strip, StripRow, Table
 from qa.statement.result import Figure
-from qa.statement.teller import Teller, vars_of
+from qa.statement.teller import Teller, bounded_of, vars_of
 
 
 def figures(teller: Teller) -> Section:
     """As made beside as shipped."""
     of, say = teller.of, teller.say
     shown = [of.made] + ([of.shipped] if of.shipped else [])
-    told = [
-        bounded(teller.words, each.estimate, each.lower, each.upper, of.claim.target)
-        for each in shown
-    ]
+    told = [bounded_of(teller, each) for each in shown]
     texts = [say("text.bounds", confidence=teller.confidence)]
     texts += [say("text.bounds_of_shipped")] if of.shipped else []
     return Section(
@@ -114,13 +111,15 @@ def buyer(teller: Teller) -> Section | None:
     if found is None:
         return None
     theirs = 1.0 - found.incorrect / found.inspected
+    ours = teller.of.shipped if found.ours == "as_shipped" else teller.of.made
+    told_as = bounded_of(teller, ours or teller.of.made)
     told = say(
         "text.difference",
         incorrect=found.incorrect,
         inspected=found.inspected,
         theirs=words.per_cent(theirs),
         ours=words.say(f"efficiency.{found.ours}"),
-        estimate=words.per_cent(theirs - found.estimate),
+        estimate=told_as.estimate,
         difference=writing.points(words, found.estimate),
         low=writing.points(words, found.low),
         high=writing.points(words, found.high),

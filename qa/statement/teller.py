@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass
 
-from qa.claim import Bounded, Told, as_chosen, told
-from qa.statement.result import Statement
+from qa.claim import Bounded, Told, as_chosen, bounded, told
+from qa.statement.result import Figure, Statement
 from qa.wording import Wording
 
 
@@ -45,6 +45,12 @@ class Teller:
     def target(self) -> str:
         """Of the claim."""
         return as_chosen(self.words, self.of.claim.target)
+
+
+def bounded_of(teller: Teller, figure: Figure) -> Bounded:
+    """A figure as it reads wherever it stands."""
+    limits = (figure.estimate, figure.lower, figure.upper)
+    return bounded(teller.words, *limits, teller.of.claim.target)
 
 
 def vars_of(shown: Bounded) -> dict[str, str]:

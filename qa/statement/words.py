@@ -3,11 +3,10 @@
 from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
-from qa.claim import bounded
 from qa.statement import shown, writing
 from qa.statement.document import Document, Section, Table
 from qa.statement.result import Statement
-from qa.statement.teller import Teller, vars_of
+from qa.statement.teller import Teller, bounded_of, vars_of
 from qa.wording import Wording
 
 DIGITS = 16  # of a programme's digest that paper shows
@@ -51,9 +50,7 @@ def _sentences(teller: Teller) -> Iterator[str]:
     other = teller.of.made if teller.of.scope.as_shipped else teller.of.shipped
     if other:
         key = "made" if teller.of.scope.as_shipped else "shipped"
-        target = teller.of.claim.target
-        shown_as = bounded(teller.words, other.estimate, other.lower, other.upper, target)
-        yield teller.say(f"more.{key}", **vars_of(shown_as))
+        yield teller.say(f"more.{key}", **vars_of(bounded_of(teller, other)))
 
 
 def _subject(teller: Teller) -> Section:
@@ -192,7 +189,7 @@ def _lots(teller: Teller) -> Section:
         pairs=teller.pairs(
             ("judged", say("text.judged", **judged)),
             ("held", say("text.held", held=lots.held, locked=lots.locked)),
-            ("became", words.listed(became)),
+            ("became", words.listed(became) if became else say("text.became_none")),
         ),
         table=Table(heads, tuple(rows), (False,) * len(heads)),
     )
