@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, ctx, dcc, html, no_update
 from flask import Flask, Response, jsonify
 
 from dashboard import components
-from dashboard.pages import claim, floor, lane, ledger, plan, shift, tally
+from dashboard.pages import claim, floor, lane, ledger, plan, setup, shift, tally
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
@@ -20,7 +20,7 @@ from qa.errors import InvalidAudit, QAError
 from qa.loopback import bound
 from qa.store.schema import Store
 
-PAGES = (floor, lane, shift, plan, claim, tally, ledger)
+PAGES = (floor, lane, shift, plan, claim, tally, ledger, setup)
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
 MOST_BYTES = 1_000_000

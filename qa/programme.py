@@ -228,8 +228,9 @@ def parse(text: str, where: str = "programme") -> Programme:
         With every fault: its key, what was expected and what came.
     """
     try:
+        text.encode()  # half a character, which a browser can send, cannot be kept
         raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as reason:
+    except (ValueError, RecursionError) as reason:
         raise InvalidProgramme([f"is not TOML: {reason}"], where) from None
     faults: list[str] = []
     programme = _read(Fields(raw, "", faults))

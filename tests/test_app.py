@@ -104,6 +104,7 @@ def test_only_pages_that_exist_are_linked(client: FlaskClient) -> None:
         "/claim",
         "/tally",
         "/ledger",
+        "/setup",
     ]
 
 

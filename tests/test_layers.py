@@ -59,7 +59,10 @@ RULES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     ),
     "dashboard.figures": (("qa", "dashboard.figures", "dashboard.theme"), ("plotly", "numpy")),
     "dashboard.views": (("qa", "dashboard.views"), ("pandas", "numpy")),
-    "dashboard.pages": (("dashboard", "qa.store", "qa.errors"), ("dash", "plotly", "flask")),
+    "dashboard.pages": (
+        ("dashboard", "qa.store", "qa.amending", "qa.errors"),
+        ("dash", "plotly", "flask"),
+    ),
 }
 
 

@@ -5,7 +5,7 @@ Everything that takes long to import stands here, and the command imports this w
 
 from collections.abc import Mapping
 from dataclasses import asdict
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -267,7 +267,9 @@ def _demo_store(folder: Path, progress: Progress) -> tuple[Store, Mapping[str, A
     store = schema.open_store(path, create=True)
     at = datetime.now(UTC)
     if records.programmes(store).empty:
-        records.put_programme(store, text, by="demo", at=at, reason="the demo is set up")
+        # Before its first audit, so that whoever changes it on a demo's clock changes what follows.
+        begun = datetime.combine(programme.baselines[0].first_day, time(0), programme.zone)
+        records.put_programme(store, text, by="demo", at=begun, reason="the demo is set up")
     if records.programme(store).site != programme.site:
         raise StoreError(f"{path} is the store of another plant; name another folder with --folder")
     if not records.tallies(store).empty:

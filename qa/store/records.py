@@ -31,7 +31,9 @@ from qa.store.rows import add, check_filled, check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
 
 
-def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str) -> int:
+def put_programme(
+    store: Store, text: str, *, by: str, at: datetime, reason: str, follows: int | None = None
+) -> int:
     """Keep a programme as the next version, in force from a moment on.
 
     Parameters
@@ -41,6 +43,8 @@ def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str
         TOML, as `qa.programme.parse` reads it.
     by, at, reason : str, datetime, str
         Who, from when on, and why.
+    follows : int, optional
+        The version that was looked at, where a change of that one alone is meant.
 
     Returns
     -------
@@ -51,6 +55,8 @@ def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str
     ------
     InvalidProgramme
         With every fault of the text.
+    Conflict
+        If the newest version is another than it is to follow.
     StoreError
         If `at` is not after the newest version: a later change never rewrites the past.
     """
@@ -61,6 +67,8 @@ def put_programme(store: Store, text: str, *, by: str, at: datetime, reason: str
         newest = connection.execute(select(table).order_by(table.c.version.desc())).first()
         if newest and newest.text == text:
             return int(newest.version)
+        if follows is not None and (not newest or newest.version != follows):
+            raise Conflict(f"the programme is no longer version {follows}: somebody changed it")
         if newest and at <= newest.at:
             raise StoreError(
                 f"a programme is in force since {newest.at:%Y-%m-%d %H:%M:%S} UTC, and the next "
