@@ -33,6 +33,16 @@ def test_what_is_typed_as_it_was_shown_changes_no_character(part: str) -> None:
     assert amending.amended(TEXT, part, {}) == TEXT
 
 
+def test_a_value_that_somebody_wrote_otherwise_stays_as_it_was_written() -> None:
+    odd = TEXT.replace("pull = 200", "pull = 2_00").replace("aql = 1.5", "aql = 1.50")
+    odd = odd.replace("start = 06:00:00", 'start = "06:00"').replace(
+        "target = 0.99 ", "target = 99e-2 "
+    )
+    for part in PARTS:
+        assert amending.amended(odd, part, amending.shown(odd)[part]) == odd
+    assert parse(odd) == parse(TEXT)
+
+
 def test_one_value_changes_and_the_comment_beside_it_stays() -> None:
     made = amending.amended(TEXT, "targets", {"": {"target": "98.5"}})
     old, new = TEXT.splitlines(), made.splitlines()

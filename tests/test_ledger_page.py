@@ -189,6 +189,7 @@ def test_a_correction_is_read_under_the_programme_of_its_time(
     asked = form_of(plant, key, stem="7")
     assert "bits" not in asked
     assert client.post("/ledger/corrections", json=asked).status_code == 200
+    assert records.history(plant, key)[["stem", "bits"]].iloc[-1].tolist() == [7, 0]
 
 
 @pytest.mark.parametrize("kind", ["csv", "xlsx", "parquet"])
