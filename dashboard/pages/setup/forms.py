@@ -94,7 +94,7 @@ def field(words: Wording, view: SetupView, row: str, which: Field) -> html.Div:
     key = which.key.replace(".", "_")
     identity = f"{NAME}-{row}-{key}" if row else f"{NAME}-{key}"
     value = view.rows.get(row, {}).get(which.key, "")
-    label = words.say(f"setup_field.{key}")
+    label = words.say(f"setup_field.{which.key}")
     if which.kind != "choice":
         number = which.kind in NUMBERS
         return components.field(identity, label, number=number, value=value, most=MOST)

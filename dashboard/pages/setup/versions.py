@@ -84,7 +84,7 @@ def told(words: Wording, change: Difference) -> str:
     if not change.field:
         kind, held = ("taken", change.before) if change.before else ("added", change.after)
         return say(f"setup.{kind}", of=of, held=held)
-    field = say(f"setup_field.{change.field.replace('.', '_')}")
+    field = say(f"setup_field.{change.field}")
     blank = say("setup.left_out")
     return say(
         "setup.change",
