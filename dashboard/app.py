@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, ctx, dcc, html, no_update
 from flask import Flask, Response, jsonify
 
 from dashboard import components
-from dashboard.pages import claim, floor, lane, ledger, plan, setup, shift, tally
+from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
@@ -21,6 +21,7 @@ from qa.loopback import bound
 from qa.store.schema import Store
 
 PAGES = (floor, lane, shift, plan, claim, tally, ledger, setup)
+APART = (inspectors,)  # for the lead: at their own addresses, named on no page that all see
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
 MOST_BYTES = 1_000_000
@@ -77,7 +78,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     app.layout = _frame
     app.callback(Output(NAV, "children"), Input(ADDRESS, "pathname"))(_nav)
     app.callback(Output(PAGE, "children"), Input(ADDRESS, "pathname"))(_page)
-    for page in PAGES:
+    for page in (*PAGES, *APART):
         page.register(app, store, now)
     _secure(app)
     return app
@@ -181,7 +182,7 @@ def _page(path: str | None) -> Any:
 
 def _known(path: str | None) -> Any:
     asked = (path or "/").rstrip("/") or floor.PATH
-    return next((page for page in PAGES if asked == page.PATH), None)
+    return next((page for page in (*PAGES, *APART) if asked == page.PATH), None)
 
 
 def _told(fault: Exception) -> Any:

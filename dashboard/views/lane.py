@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from dashboard.views import record as kept_record
 from dashboard.views import signals as kept_signals
+from dashboard.views import sources as kept_sources
 from dashboard.views.choices import CORRECT, WINDOWS, Choices
 from dashboard.views.record import ALL, Inspection, Record, Share
 from dashboard.views.signals import Signal
@@ -134,6 +135,7 @@ class LaneView:
     signals: tuple[Signal, ...]
     gross: tuple[str, ...]
     product: str
+    sources: tuple[str, ...]
 
 
 def view(store: Store, choices: Choices, now: datetime) -> LaneView:
@@ -182,6 +184,7 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
         signals=kept_signals.of_lane(kept, lane, now, whole=category == CORRECT),
         gross=kept_record.gross_sentences(kept, lane, now),
         product=chart.product if chart else "",
+        sources=kept_sources.differences(kept),
     )
 
 

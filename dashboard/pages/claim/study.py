@@ -54,6 +54,7 @@ def panel(words: Wording) -> html.Section:
         html.P(say("claim_study.columns"), className="quiet"),
         form,
         html.Div(id=f"{NAME}-shown", className="claim-study", **{"aria-live": "polite"}),
+        html.P(html.A(say("inspectors.link"), href="/inspectors", id="claim-inspectors")),
         id=NAME,
     )
 

@@ -109,7 +109,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     )
     stopped = any(each.stopped for each in view.inspections)
     worked = [history(words, view), *forms.answers(words, view), forms.baseline(words, view)]
-    rest = [heads(words, view), *forms.undo(words, view)]
+    rest = [heads(words, view), differences(words, view), *forms.undo(words, view)]
     if stopped:  # what starts inspection again stands before all else
         return [*top, recording, chart, *worked, *rest]
     return [*top, chart, *worked, recording, *rest]
@@ -216,6 +216,14 @@ def state(words: Wording, view: LaneView, signal: Signal) -> list[Any]:
         parts = {"by": said.by, "cause": said.cause, "done": said.done}
         told.append(html.P(words.say("lane.answered", when=when, **parts), className="small"))
     return told
+
+
+def differences(words: Wording, view: LaneView) -> html.Section:
+    """Shifts, weekdays and lines that differ; never an inspector."""
+    title, lead = words.say("lane.sources"), words.say("lane.sources_lead")
+    said = view.sources or (words.say("lane.sources_none"),)
+    told = html.Ul([html.Li(each) for each in said])
+    return components.panel(title, html.P(lead, className="quiet"), told)
 
 
 def heads(words: Wording, view: LaneView) -> html.Section:
