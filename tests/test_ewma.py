@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import special
 
-from qa.charts import ewma, ewma_limit, ewma_run_length, p_chart, shewhart_run_length
+from qa.charts import ewma, ewma_limit, ewma_run_length, p_chart, shewhart_run_length, u_chart
 from qa.charts.run_length import chain
 from qa.charts.run_length import ewma as grid
 from qa.errors import InvalidInput
@@ -151,11 +151,82 @@ def test_a_solved_width_attains_what_was_asked(weight, arl):
     assert_allclose(run.mean, found.arl, rtol=7e-3)  # the error stated in the module
 
 
+def test_poisson_mean_and_exact_variance_follow_from_their_sums():
+    count, units, part = np.array([3, 9, 2, 14]), np.array([1.0, 2.5, 0.5, 3.0]), 0.3
+    chart = ewma(count, units, center=4.0, weight=part, width=2.0, model="poisson")
+    for i in range(4):
+        shares = part * (1 - part) ** np.arange(i, -1, -1)
+        mean = shares @ (count / units)[: i + 1] + (1 - part) ** (i + 1) * 4.0
+        assert_allclose(chart.statistic[i], mean, rtol=1e-12)
+        assert_allclose(chart.sigma[i] ** 2, shares**2 @ (4.0 / units)[: i + 1], rtol=1e-12)
+    assert_allclose(chart.upper, 4.0 + 2 * chart.sigma, rtol=1e-12)
+    signals = np.abs(chart.statistic - 4.0) > 2 * chart.sigma
+    assert_array_equal(chart.signals, signals)
+
+
+def test_poisson_weight_one_is_the_three_sigma_u_chart():
+    rng = np.random.default_rng(5)
+    units = rng.choice([0.5, 1.0, 2.5], 300)
+    count = rng.poisson(3 * units)
+    chart = ewma(count, units, center=2.0, weight=1, width=3, model="poisson")
+    same = u_chart(count, units, center=2.0, limits="three_sigma")
+    assert_array_equal(chart.signals, same.signals)
+    assert chart.signals.any()
+    run = ewma_run_length(units, center=2.0, weight=1, width=3, model="poisson", rate=3.0)
+    alone = shewhart_run_length(same, rate=3.0, model="poisson")
+    assert_allclose([run.mean, run.sd], [alone.mean, alone.sd], rtol=1e-9)
+    assert dict(run.quantiles) == dict(alone.quantiles)
+
+
+def test_the_mean_of_defects_starts_from_all_of_them_over_all_units():
+    chart = ewma([3, 1], [0.25, 0.25], width=9, model="poisson")
+    assert_allclose(chart.center, 8.0)
+    assert not chart.signals.any()
+
+
+# 1,500 simulated runs a case, sizes drawn anew; 3.5 standard errors and the 1 % of the grid.
+@pytest.mark.parametrize(("rate", "start"), [(2.0, "zero"), (3.0, "zero"), (3.0, "steady")])
+def test_poisson_runs_agree_with_simulation(rate, start):
+    part, wide, repeats = 0.2, 2.2, 1500
+    rng, sizes = np.random.default_rng(11), np.array([0.5, 1.0, 2.0])
+    mean, variance, length = np.full(repeats, 2.0), np.zeros(repeats), np.zeros(repeats)
+    alive, totes = np.ones(repeats, dtype=bool), 0
+    quiet = 60 if start == "steady" else 0
+    while alive.any():
+        totes += 1
+        n = rng.choice(sizes, repeats)
+        x = rng.poisson((rate if totes > quiet else 2.0) * n) / n
+        mean = part * x + (1 - part) * mean
+        variance = part**2 * 2.0 / n + (1 - part) ** 2 * variance
+        over = np.abs(mean - 2.0) > wide * np.sqrt(variance)
+        length[alive & over] = totes - quiet
+        alive &= ~over
+    runs = length[length > 0]
+    asked = {"center": 2.0, "weight": part, "width": wide, "model": "poisson"}
+    run = ewma_run_length(sizes, rate=rate, start=start, **asked)
+    assert abs(run.mean - runs.mean()) < 3.5 * runs.std() / np.sqrt(runs.size) + 0.01 * run.mean
+    assert_allclose(run.sd, runs.std(), rtol=0.12)
+
+
+def test_a_poisson_width_is_solved_and_told():
+    found = ewma_limit([1.0, 2.0], center=3.0, weight=0.2, model="poisson", arl=300)
+    assert 300 <= found.arl < 306
+    run = ewma_run_length([1.0, 2.0], center=3.0, weight=0.2, model="poisson", width=found.width)
+    assert_allclose(run.mean, found.arl, rtol=1e-6)
+    chart = ewma([3, 5], [1.0, 2.0], center=3.0, weight=0.2, model="poisson", arl=300)
+    assert_allclose(chart.upper, 3.0 + found.width * chart.sigma)
+
+
 @pytest.mark.parametrize(
     ("call", "message"),
     [
         (lambda: ewma([1], [9], center=0.1, weight=0), "weight must be one number above 0, up to"),
         (lambda: ewma([1], [9], center=0.1, width=-1), "width must be above 0, got -1"),
+        (
+            lambda: ewma([1], [9], center=1, model="poisson", correlation=0.1),
+            "correlation must be 0 with the Poisson model, got 0.1",
+        ),
+        (lambda: ewma([1], [9], model="normal"), "model must be one of binomial, poisson"),
         (lambda: ewma([0], [9]), "center must be between 0 and 1, both excluded, got 0"),
         (lambda: ewma([11], [10]), "count must be from 0 to inspected, got 11 of 10"),
         (lambda: ewma([[1, 2]], 10, center=0.1), "one series, got an array of 2 dimensions"),

@@ -130,7 +130,7 @@ def cusum(
     [False, False, False, False, True]
     """
     law = checked_law(center, correlation, model)
-    x, n = checked_series(count, inspected, law)
+    x, n = checked_series(count, inspected, model)
 
     def side(name: str, ratio: float, wanted: float | None) -> Side:
         shift = checked_change(law, ratio, name)

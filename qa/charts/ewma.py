@@ -3,11 +3,10 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from qa._validate import checked_counts, checked_level, checked_positive
+from qa._validate import checked_positive
 from qa.charts.attribute import ON_THE_LIMIT, ControlChart
-from qa.charts.beta_binomial import checked_correlation
+from qa.charts.law import checked_law, checked_series, variance
 from qa.charts.run_length.ewma import checked_weight, ewma_limit
-from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
 
@@ -20,9 +19,10 @@ def ewma(
     weight: float = 0.1,
     width: float | None = None,
     correlation: float = 0.0,
+    model: str = "binomial",
     arl: float = 500.0,
 ) -> ControlChart:
-    """Chart of the exponentially weighted moving average of fractions.
+    """Chart of the exponentially weighted moving average of fractions, or of defects a unit.
 
     The mean starts at the centre line; each audit moves it by `weight` of the way to its own
     fraction. Its variance is exact for the sizes of all audits so far: weight^2 times that of the
@@ -31,9 +31,11 @@ def ewma(
     Parameters
     ----------
     count, inspected : array_like of int, broadcast to one length
-        Pieces of the kind, and pieces looked at, in time order.
+        Pieces of the kind, and pieces looked at, in time order; with model "poisson" defects,
+        and the units they were found in, whole or not.
     center : float, between 0 and 1, optional
-        Baseline level; by default all counted over all inspected.
+        Baseline level, or defects a unit (then any number above 0); by default all counted over
+        all inspected.
     weight : float, above 0, up to 1
         Of the newest fraction (lambda); 1 is a p chart. Smaller weights find smaller changes.
     width : float, above 0, optional
@@ -41,6 +43,8 @@ def ewma(
         solved, by `ewma_limit` on the sizes given, for an in-control run length of `arl`.
     correlation : float, from 0, below 1
         Intra-class correlation of pieces in one tote.
+    model : {"binomial", "poisson"}
+        "binomial" with a correlation is beta-binomial.
     arl : float, above 1
         Totes between false alarms wanted on average; not used when `width` is given.
 
@@ -57,7 +61,8 @@ def ewma(
 
     References
     ----------
-    Roberts (1959), Technometrics 1, 239-250; Lucas & Saccucci (1990), Technometrics 32, 1-12.
+    Roberts (1959), Technometrics 1, 239-250; Lucas & Saccucci (1990), Technometrics 32, 1-12;
+    Borror, Champ & Rigdon (1998), Journal of Quality Technology 30, 352-361 (Poisson).
 
     Examples
     --------
@@ -65,18 +70,19 @@ def ewma(
     >>> chart.statistic.round(4).tolist(), chart.signals.tolist()
     ([0.01, 0.014, 0.0182, 0.0226], [False, False, True, True])
     """
-    x, n = (np.atleast_1d(values) for values in checked_counts(count, inspected))
-    if x.ndim != 1:
-        raise InvalidInput(f"count must be one series, got an array of {x.ndim} dimensions")
-    level = checked_level(x.sum() / max(n.sum(), 1) if center is None else center, "center")
-    part, rho = checked_weight(weight), checked_correlation(correlation)
+    x, n = checked_series(count, inspected, model)
+    if center is None:
+        center = x.sum() / max(n.sum(), np.finfo(float).tiny)
+    law, part = checked_law(center, correlation, model), checked_weight(weight)
+    level, greatest = law.rate, np.full_like(n, np.inf) if law.poisson else n
     if width is None:
-        found = ewma_limit(n, center=level, weight=part, correlation=rho, arl=arl)
+        found = ewma_limit(
+            n, center=level, weight=part, correlation=correlation, model=model, arl=arl
+        )
         width = found.width
     wide = float(checked_positive(width, "width"))
     mean = _smoothed(x / n, part, 1 - part, level)
-    variance = level * (1 - level) * (1 + (n - 1) * rho) / n
-    sigma = np.sqrt(_smoothed(variance, part**2, (1 - part) ** 2, 0.0))
+    sigma = np.sqrt(_smoothed(variance(law, n), part**2, (1 - part) ** 2, 0.0))
     before = (1 - part) * np.concatenate([[level], mean[:-1]])[: mean.size]
     low, high = level - wide * sigma, level + wide * sigma
     ends = [(limit - before) / part * n for limit in (low, high)]  # as counts of this audit
@@ -86,13 +92,13 @@ def ewma(
         statistic=mean,
         center=np.full_like(mean, level),
         lower=np.where(low > 0, low, np.nan),
-        upper=np.where(high < 1, high, np.nan),
+        upper=np.where(high < greatest / n, high, np.nan),
         sigma=sigma,
         inspected=n,
         scale=n,
         signals=(x < least) | (x > most),
         least=np.maximum(least, 0.0),
-        most=np.minimum(most, n),
+        most=np.minimum(most, greatest),
     )
 
 

@@ -90,7 +90,7 @@ def checked_sizes(inspected_sizes: ArrayLike, law: Law) -> tuple[Floats, Floats]
     return distinct, times / sizes.size
 
 
-def checked_series(count: ArrayLike, inspected: ArrayLike, law: Law) -> tuple[Floats, Floats]:
+def checked_series(count: ArrayLike, inspected: ArrayLike, model: str) -> tuple[Floats, Floats]:
     """One series of counts and what they were found in.
 
     Raises
@@ -98,7 +98,7 @@ def checked_series(count: ArrayLike, inspected: ArrayLike, law: Law) -> tuple[Fl
     InvalidInput
         If a count is not from 0 to inspected (Poisson: not whole), or there are many series.
     """
-    if law.poisson:
+    if chosen(_POISSON, "model", model):
         found, units = checked_whole(count, "count"), checked_positive(inspected, "inspected")
         found, units = np.broadcast_arrays(found, units)
     else:
@@ -117,6 +117,13 @@ def chances(law: Law, sizes: Floats) -> Floats:
     count = np.arange(_poisson_reach(float(mean.max())) + 1)
     table: Floats = np.exp(special.xlogy(count, mean) - mean - special.gammaln(count + 1.0))
     return table
+
+
+def variance(law: Law, sizes: Floats) -> Floats:
+    """Variance of the rate that samples of these sizes show."""
+    if law.poisson:
+        return law.rate / sizes
+    return law.rate * (1 - law.rate) * (1 + (sizes - 1) * law.correlation) / sizes
 
 
 def score(shift: Shift, count: Floats, inspected: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""How long an EWMA of fractions runs before it signals, and the width for a wanted run length.
+"""How long an EWMA runs before it signals, and the width for a wanted run length.
 
 The weighted mean is followed by a Markov chain on an even grid between its limits; a value that
 falls between two grid points is shared between them so that its mean is kept. With 401 points the
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qa._validate import checked_positive
-from qa.charts.law import NEVER, Law, chances, checked_law, checked_sizes
+from qa.charts.law import NEVER, Law, chances, checked_law, checked_sizes, variance
 from qa.charts.run_length.chain import Chain, RunLength, dense, led, run_length, settled, started
 from qa.charts.run_length.cusum import checked_arl
 from qa.errors import InvalidInput
@@ -57,6 +57,7 @@ def ewma_limit(
     center: float,
     weight: float = 0.1,
     correlation: float = 0.0,
+    model: str = "binomial",
     arl: float = 500.0,
     states: int = _STATES,
 ) -> EwmaLimit:
@@ -64,7 +65,7 @@ def ewma_limit(
 
     Parameters
     ----------
-    inspected_sizes : array_like of int
+    inspected_sizes : array_like
         Sample sizes as they come, with repeats: each future audit is taken to be one of these.
     center : float, between 0 and 1
         Baseline fraction, taken as known.
@@ -72,6 +73,9 @@ def ewma_limit(
         Weight of the newest fraction (lambda).
     correlation : float, from 0, below 1
         Intra-class correlation of pieces in one tote.
+    model : {"binomial", "poisson"}
+        "binomial" with a correlation is beta-binomial; "poisson" counts defects, center being
+        their number a unit and sizes the units, whole or not.
     arl : float, above 1
         Totes between false alarms wanted on average.
     states : int
@@ -85,7 +89,8 @@ def ewma_limit(
 
     References
     ----------
-    Roberts (1959), Technometrics 1, 239-250; Lucas & Saccucci (1990), Technometrics 32, 1-12.
+    Roberts (1959), Technometrics 1, 239-250; Lucas & Saccucci (1990), Technometrics 32, 1-12;
+    Borror, Champ & Rigdon (1998), Journal of Quality Technology 30, 352-361 (Poisson).
 
     Examples
     --------
@@ -93,7 +98,7 @@ def ewma_limit(
     >>> found.arl >= 500, round(found.width, 1)
     (True, 3.1)
     """
-    law = checked_law(center, correlation, "binomial")
+    law = checked_law(center, correlation, model)
     sizes, share = checked_sizes(inspected_sizes, law)
     wanted, part = checked_arl(arl), checked_weight(weight)
 
@@ -118,6 +123,7 @@ def ewma_run_length(
     width: float,
     weight: float = 0.1,
     correlation: float = 0.0,
+    model: str = "binomial",
     rate: float | None = None,
     start: str = "zero",
     states: int = _STATES,
@@ -126,11 +132,11 @@ def ewma_run_length(
 
     Parameters
     ----------
-    inspected_sizes, center, weight, correlation, states
+    inspected_sizes, center, weight, correlation, model, states
         As for `ewma_limit`.
     width : float, above 0
     rate : float, optional
-        True fraction while the chart runs; by default the center, that is in control.
+        True rate while the chart runs; by default the center, that is in control.
     start : {"zero", "steady"}
         Whether the run is counted from a fresh chart, at its centre line and with its narrower
         first limits, or from one that has long run in control without a signal when the rate
@@ -146,10 +152,10 @@ def ewma_run_length(
     >>> round(run.mean)
     13
     """
-    law = checked_law(center, correlation, "binomial")
+    law = checked_law(center, correlation, model)
     sizes = checked_sizes(inspected_sizes, law)
     part, wide = checked_weight(weight), float(checked_positive(width, "width"))
-    true = law if rate is None else checked_law(rate, correlation, "binomial", "rate")
+    true = law if rate is None else checked_law(rate, correlation, model, "rate")
     grid = _grid(law, true, sizes, part, wide, states)
     here = started(start, lambda: settled(_grid(law, law, sizes, part, wide, states).chain))
     if here is not None:
@@ -191,18 +197,19 @@ def _grid(
     law: Law, true: Law, sizes: tuple[Floats, Floats], weight: float, width: float, states: int
 ) -> _Grid:
     n, share = sizes
-    variance = (1 + (n - 1) * law.correlation) / n * law.rate * (1 - law.rate)
-    before = share @ variance * weight / (2 - weight)  # of a mean no longer fresh
-    half = width * np.sqrt(weight**2 * variance + (1 - weight) ** 2 * before)
+    newest = variance(law, n)
+    before = share @ newest * weight / (2 - weight)  # of a mean no longer fresh
+    half = width * np.sqrt(weight**2 * newest + (1 - weight) ** 2 * before)
     farthest = float(half.max())
-    points = np.linspace(max(law.rate - farthest, 0), min(law.rate + farthest, 1), states)
+    most = np.inf if law.poisson else 1.0
+    points = np.linspace(max(law.rate - farthest, 0), min(law.rate + farthest, most), states)
     table = chances(true, n)
     row, count = np.nonzero(table > NEVER)
     fractions = _Fractions(count / n[row], table[row, count] * share[row], half[row])
     start = _shared(np.array([[law.rate]]), np.ones((1, 1)), points)[0]
     chain = dense(_matrix(fractions, weight, points, law.rate), start)
     there = before * (1 - (1 - weight) ** (2 * np.arange(_totes(weight))))[:, np.newaxis]
-    fresh = width * np.sqrt(weight**2 * variance + (1 - weight) ** 2 * there)
+    fresh = width * np.sqrt(weight**2 * newest + (1 - weight) ** 2 * there)
     off = np.abs(points - law.rate)[:, np.newaxis] * (1 - 1e-9)
     final = (off <= half) @ share
     first = (off <= fresh[:, np.newaxis, :]) @ share
