@@ -51,6 +51,22 @@ def test_each_score_is_the_log_likelihood_ratio(rho):
             assert_allclose(path[at], total, atol=1e-9)
 
 
+def test_a_head_start_is_where_a_fresh_sum_sets_out():
+    count, law = [4, 3, 1, 0], {"center": 0.01, "correlation": 0.02, "limit": (1.2, 9.0)}
+    plain = cusum(count, 200, reset=False, **law)
+    steps = np.diff(plain.path_up, prepend=0)[:2]
+    ahead = cusum(count, 200, head_start=0.5, **law)
+    assert_allclose(ahead.path_up[0], 0.6 + steps[0])
+    assert ahead.signals_up[1]
+    assert_allclose(ahead.path_up[2], 0.6 + _score(1))
+    assert_allclose(ahead.path_down[0], 4.5 + _score(4, 0.005))
+
+
+def _score(count, changed=0.02):
+    both = (law(200, p, 0.02).logpmf(count) for p in (changed, 0.01))
+    return next(both) - next(both)
+
+
 def test_poisson_scores_are_the_log_likelihood_ratio():
     count, units = np.array([4, 9, 0, 2, 11]), np.array([1.0, 2.5, 1.0, 0.5, 3.0])
     got = cusum(count, units, center=2.0, model="poisson", limit=50.0)

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from qa.charts import mix
+from qa.charts import mix, mix_run_length
 from qa.errors import InvalidInput
 
 
@@ -133,5 +133,42 @@ def test_nothing_found_and_categories_never_seen():
     ],
 )
 def test_bad_input_is_told_the_rule(call, message):
+    with pytest.raises(InvalidInput, match=message):
+        call()
+
+
+# Simulated: 20,000 periods drawn from each mix, judged by `mix` itself; 3.5 standard errors.
+@pytest.mark.parametrize("shares", [None, [0.2, 0.2, 0.6]])
+def test_a_mix_signals_as_often_as_simulated(shares):
+    base = [40, 35, 25]
+    drawn = np.random.default_rng(6).multinomial(15, shares or [0.4, 0.35, 0.25], 20_000)
+    kinds, times = np.unique(drawn, axis=0, return_counts=True)
+    rate = mix(kinds, base, false_alarm=0.05).signals @ times / 20_000
+    run = mix_run_length(base, 15, shares=shares, false_alarm=0.05)
+    assert abs(1 / run.mean - rate) < 3.5 * np.sqrt(rate / 20_000)
+
+
+def test_two_categories_are_a_binomial_count():
+    """One category's count tells all: the chance is binomial, summed over counts that signal."""
+    found = mix([[x, 12 - x] for x in range(13)], [30, 70], false_alarm=0.02)
+    chance = stats.binom(12, 0.6).pmf(np.arange(13))[found.signals].sum()
+    run = mix_run_length([30, 70], 12, shares=[0.6, 0.4], false_alarm=0.02)
+    assert_allclose([run.mean, run.sd], [1 / chance, np.sqrt(1 - chance) / chance], rtol=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (
+            lambda: mix_run_length([3, 4], 5, shares=[0.5, 0.6]),
+            r"shares must be 2 fractions that sum to 1, got 2 that sum to 1\.1",
+        ),
+        (lambda: mix_run_length([3, 4], 5, shares=[1.0]), "got 1 that sum to 1"),
+        (lambda: mix_run_length([3, 4], 0), "inspected must be whole numbers, 1 or more, got 0"),
+        (lambda: mix_run_length([1] * 6, 60), "in 5000 ways or fewer, got 8.25"),
+        (lambda: mix_run_length([0, 0], 5, shares=[0.5, 0.5]), "baseline must hold 1 piece"),
+    ],
+)
+def test_a_run_of_mixes_tells_the_rule(call, message):
     with pytest.raises(InvalidInput, match=message):
         call()

@@ -12,13 +12,16 @@ from qa.charts import (
     c_chart,
     cusum,
     cusum_limit,
+    cusum_pair_run_length,
     cusum_run_length,
+    g_chart,
     guarded_limit,
     np_chart,
     p_chart,
     shewhart_run_length,
+    standardised,
 )
-from qa.charts.run_length import chain, grid
+from qa.charts.run_length import chain, grid, pair
 from qa.errors import InvalidInput
 
 TABLE = Path(__file__).parent / "reference" / "charts" / "run_lengths.csv"
@@ -222,6 +225,104 @@ def test_steady_state_runs_agree_with_simulation(rho, sizes):
     assert_allclose(run.sd, np.std(runs), rtol=0.1)
     fresh = cusum_run_length(sizes, rate=0.025, **options)
     assert run.mean < fresh.mean - error
+
+
+# The same tables by pairs of sums on a grid of 64 points each: within 1 % of print.
+@pytest.mark.parametrize(
+    ("h", "shift", "printed"), [(4, 0, 168), (4, 0.5, 26.6), (4, 1, 8.38), (5, 0.5, 38.0)]
+)
+def test_pairs_of_sums_find_printed_two_sided_normal_cusums(h, shift, printed):
+    value, chance = normal_cells()
+    sums = [grid.Scores(side * (value + shift) - 0.5, chance) for side in (1, -1)]
+    run = chain.run_length(pair.chain_of(sums, np.full(2, h / 63.5), 64))
+    assert_allclose(run.mean, printed, rtol=0.01)
+
+
+# 4,000 simulated runs of `cusum`'s own paths; Lucas & Crosier's printed values are held above.
+@pytest.mark.parametrize("rate", [0.01, 0.02])
+def test_a_head_start_runs_as_long_as_simulated(rate):
+    rng, law = np.random.default_rng(13), {"center": 0.01, "correlation": 0.01}
+    n = np.full((4000, 600), 200)
+    x = rng.binomial(n, rng.beta(99 * rate, 99 * (1 - rate), n.shape))
+    asked = {"limit": 2.0, "fall": None, "reset": False, "head_start": 0.5}
+    over = np.array([cusum(*each, **asked, **law).signals_up for each in zip(x, n, strict=True)])
+    runs = over.argmax(axis=1) + 1
+    assert over.any(axis=1).all()
+    run = cusum_run_length([200], limit=2.0, rate=rate, head_start=0.5, **law)
+    assert abs(run.mean - runs.mean()) < 3.5 * runs.std() / np.sqrt(runs.size) + 0.006 * run.mean
+    assert run.mean < cusum_run_length([200], limit=2.0, rate=rate, **law).mean
+
+
+def test_a_head_start_of_a_hair_is_none():
+    law = {"center": 0.01, "limit": 2.0}
+    fine = cusum_run_length([200], head_start=1e-9, states=1024, **law)
+    assert_allclose(fine.mean, cusum_run_length([200], **law).mean, rtol=0.01)
+
+
+@pytest.mark.parametrize(
+    ("limits", "rho"),
+    [("exact", None), ("beta_binomial", 0.01), ("three_sigma", None), ("laney", None)],
+)
+def test_limits_of_any_kind_have_the_run_length_of_their_counts(limits, rho):
+    n, count = np.array([100, 250, 100, 200]), [2, 7, 0, 9]
+    chart = p_chart(count, n, center=0.015, limits=limits, correlation=rho)
+    law = stats.betabinom(n, 0.03 * 99, 0.97 * 99)
+    chance = law.cdf(chart.least - 1) + law.sf(chart.most)
+    for same in (chart, standardised(chart)):
+        run = shewhart_run_length(same, rate=0.03, correlation=0.01)
+        assert_allclose(run.mean, 1 / chance.mean(), rtol=1e-9)
+
+
+def test_a_move_of_a_pair_keeps_both_means():
+    sums = [grid.Scores(np.array([0.3, -1.1, 2.4]), np.array([0.5, 0.3, 0.2])) for _ in range(2)]
+    sums[1] = grid.Scores(np.array([-0.2, 0.9, -0.35]), sums[1].chance)
+    steps = np.array([0.25, 0.4])
+    moves = pair._moves(sums, steps, 20)
+    mean = sum(chance * move * steps for move, chance in moves)
+    assert_allclose(mean, [each.score @ each.chance for each in sums], rtol=1e-12)
+    assert_allclose(sum(chance for _, chance in moves), 1, rtol=1e-12)
+
+
+# Kemp (1961): exact where one sum stands at 0 whenever the other signals. Both sides' own run
+# lengths are exact on their lattice (one size), or on a finer grid; 1.5 % is the coarser one's.
+@pytest.mark.parametrize("sizes", [[200], VARIED])
+@pytest.mark.parametrize("rate", [0.01, 0.02, 0.004])
+def test_a_pair_signals_at_the_rates_of_both_its_sums(sizes, rate):
+    law = {"center": 0.01, "rate": rate}
+    up = cusum_run_length(sizes, limit=3.0, **law).mean
+    down = cusum_run_length(sizes, limit=2.5, ratio=0.5, **law).mean
+    both = cusum_pair_run_length(sizes, limit=(3.0, 2.5), states=48, **law)
+    assert_allclose(1 / both.mean, 1 / up + 1 / down, rtol=0.02)
+
+
+# 3,000 simulated runs of `cusum`'s own paths a case, beta-binomial and Poisson.
+@pytest.mark.parametrize(
+    ("law", "rate", "start"),
+    [
+        ({"center": 0.01, "correlation": 0.01}, 0.01, "zero"),
+        ({"center": 0.01, "correlation": 0.01}, 0.006, "steady"),
+        ({"center": 2.0, "model": "poisson"}, 2.0, "zero"),
+    ],
+)
+def test_a_pair_runs_as_long_as_simulated(law, rate, start):
+    rng, limit = np.random.default_rng(12), (2.0, 1.6)
+    quiet = 30 if start == "steady" else 0
+    n = np.full((3000, 400), 200 if "correlation" in law else 1)
+    p = np.where(np.arange(400) < quiet, law["center"], rate)
+    if "correlation" in law:
+        x = rng.binomial(n, rng.beta(99 * p, 99 * (1 - p), n.shape))
+    else:
+        x = rng.poisson(p, n.shape)
+    over = np.array(
+        [cusum(*each, limit=limit, reset=False, **law).signals for each in zip(x, n, strict=True)]
+    )
+    first = over.argmax(axis=1) + 1
+    assert over.any(axis=1).all()
+    runs = first[first > quiet] - quiet
+    run = cusum_pair_run_length([n[0, 0]], limit=limit, rate=rate, start=start, **law)
+    assert abs(run.mean - runs.mean()) < 3.5 * runs.std() / np.sqrt(runs.size) + 0.01 * run.mean
+    assert_allclose(run.sd, runs.std(), rtol=0.08)
+    assert abs(run.quantiles[0.5] - np.median(runs)) <= 1 + 0.05 * run.quantiles[0.5]
 
 
 # Brook & Evans (1972), Biometrika 59 (memory): normal, k = 0.5, h = 3: 117.59 and 3.75 (117.5957
@@ -439,6 +540,24 @@ def test_a_short_baseline_still_gives_a_chart():
         (
             lambda: cusum_run_length([9], center=0.1, limit=2, start="warm"),
             'start must be one of zero, steady, got "warm"',
+        ),
+        (
+            lambda: cusum_pair_run_length([9], center=0.1, limit=(2, 2), rise=0.5, fall=0.2),
+            "fall must be below 1 and rise above it, got 0.2 and 0.5",
+        ),
+        (
+            lambda: cusum_pair_run_length([9], center=0.1, limit=(2, 0)),
+            "limit must be above 0, got 0",
+        ),
+        (
+            lambda: cusum_run_length([9], center=0.1, limit=2, head_start=1),
+            "head_start must be one number from 0, below 1, got 1",
+        ),
+        (
+            lambda: shewhart_run_length(
+                standardised(g_chart([20, 9], center=0.1)), rate=0.1, model="geometric"
+            ),
+            'chart must be a g chart, not standardised, with model "geometric"',
         ),
         (lambda: guarded_limit([9], center=0.1, effective_n=0), "effective_n must be above 0"),
         (

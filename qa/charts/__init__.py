@@ -12,7 +12,7 @@ from qa.charts.attribute import (
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
 from qa.charts.ewma import ewma
-from qa.charts.mix import Mix, mix
+from qa.charts.mix import Mix, mix, mix_run_length
 from qa.charts.rare import bernoulli_cusum, g_chart, pieces_between
 from qa.charts.run_length import (
     BernoulliLimit,
@@ -22,6 +22,7 @@ from qa.charts.run_length import (
     bernoulli_limit,
     bernoulli_run_length,
     cusum_limit,
+    cusum_pair_run_length,
     cusum_run_length,
     ewma_limit,
     ewma_run_length,
@@ -55,6 +56,7 @@ __all__ = [
     "change_point",
     "cusum",
     "cusum_limit",
+    "cusum_pair_run_length",
     "cusum_run_length",
     "ewma",
     "ewma_limit",
@@ -63,6 +65,7 @@ __all__ = [
     "guarded_limit",
     "laney_stretch",
     "mix",
+    "mix_run_length",
     "np_chart",
     "p_chart",
     "pieces_between",

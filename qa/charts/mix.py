@@ -6,7 +6,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
-from qa._validate import checked_level, checked_positive, checked_whole
+from qa._validate import (
+    checked_fraction,
+    checked_level,
+    checked_positive,
+    checked_whole,
+    one_whole,
+)
+from qa.charts.run_length.chain import RunLength, geometric
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
@@ -113,6 +120,70 @@ def mix(
         residual,
         signals[:, np.newaxis] & _off_by_themselves(residual),
     )
+
+
+def mix_run_length(
+    baseline: ArrayLike,
+    inspected: int,
+    *,
+    shares: ArrayLike | None = None,
+    design_effect: float = 1.0,
+    false_alarm: float = 0.0027,
+) -> RunLength:
+    """Periods until the mix of categories signals, from every mix that a period can show.
+
+    Parameters
+    ----------
+    baseline, design_effect, false_alarm
+        As for `mix`.
+    inspected : int, 1 or more
+        Pieces of a period, each of one category.
+    shares : array_like of fractions that sum to 1, optional
+        True share of each category; by default the baseline's.
+
+    Returns
+    -------
+    RunLength
+        In periods; geometric, and the same from a fresh chart as in the steady state.
+
+    Raises
+    ------
+    InvalidInput
+        If shares match no baseline, or the pieces divide over the categories in more than 5,000
+        ways.
+
+    Examples
+    --------
+    >>> run = mix_run_length([60, 60, 30], 20, shares=[0.1, 0.8, 0.1], false_alarm=0.01)
+    >>> round(run.mean, 1)
+    1.3
+    """
+    n = one_whole(inspected, "inspected", least=1)
+    base = checked_whole(baseline, "baseline")
+    share = _checked_shares(base / max(base.sum(), 1) if shares is None else shares, base)
+    ways = float(special.binom(n + base.size - 1, base.size - 1))
+    if ways > _MOST_WAYS:
+        raise InvalidInput(
+            f"inspected must divide over the categories in {_MOST_WAYS} ways or fewer, got {ways:g}"
+        )
+    table = _divisions(n, np.full(base.size, n, dtype=np.int64))
+    found = mix(table, base, design_effect=design_effect, false_alarm=false_alarm)
+    log_ways = special.gammaln(n + 1.0) - special.gammaln(table + 1.0).sum(axis=1)
+    chance = np.exp(log_ways + special.xlogy(table, share).sum(axis=1))
+    return geometric(float(chance[found.signals].sum()))
+
+
+_MOST_WAYS = 5_000
+
+
+def _checked_shares(shares: ArrayLike, baseline: Floats) -> Floats:
+    share = checked_fraction(shares, "shares")
+    if share.shape != baseline.shape or abs(share.sum() - 1) > 1e-9:
+        raise InvalidInput(
+            f"shares must be {baseline.size} fractions that sum to 1, "
+            f"got {share.size} that sum to {share.sum():g}"
+        )
+    return share
 
 
 def _checked(

@@ -183,7 +183,9 @@ def _deviations(chart: ControlChart) -> Floats:
     """How far each point is off the centre line, in standard deviations."""
     count = chart.statistic * chart.scale
     if (np.abs(count - np.rint(count)) > 1e-6).any():
-        raise InvalidInput("run rules must be used on a chart that judges each point alone")
+        raise InvalidInput(
+            "run rules must be used on a chart that judges each point alone, not standardised"
+        )
     away = chart.statistic - chart.center
     return np.divide(away, chart.sigma, out=np.zeros_like(away), where=chart.sigma > 0)
 

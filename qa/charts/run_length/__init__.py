@@ -4,6 +4,7 @@ from qa.charts.run_length.chain import RunLength
 from qa.charts.run_length.cusum import CusumLimit, cusum_limit, cusum_run_length
 from qa.charts.run_length.ewma import EwmaLimit, ewma_limit, ewma_run_length
 from qa.charts.run_length.guarded import guarded_limit
+from qa.charts.run_length.pair import cusum_pair_run_length
 from qa.charts.run_length.pieces import BernoulliLimit, bernoulli_limit, bernoulli_run_length
 from qa.charts.run_length.shewhart import shewhart_run_length
 
@@ -15,6 +16,7 @@ __all__ = [
     "bernoulli_limit",
     "bernoulli_run_length",
     "cusum_limit",
+    "cusum_pair_run_length",
     "cusum_run_length",
     "ewma_limit",
     "ewma_run_length",

@@ -116,6 +116,7 @@ def cusum_run_length(
     model: str = "binomial",
     rate: float | None = None,
     start: str = "zero",
+    head_start: float = 0.0,
     states: int = STATES,
 ) -> RunLength:
     """Run length of a log-likelihood-ratio CUSUM that signals above `limit`.
@@ -130,6 +131,8 @@ def cusum_run_length(
     start : {"zero", "steady"}
         Whether the run is counted from a fresh sum, or from one that has long run in control
         without a signal when the rate changes.
+    head_start : float, from 0, below 1
+        Share of the limit from which a fresh sum sets out; see `cusum`.
 
     Returns
     -------
@@ -141,18 +144,43 @@ def cusum_run_length(
     >>> round(run.mean, 1)
     14.6
     """
+    head = checked_head_start(head_start)
     top = float(checked_positive(limit, "limit"))
     watch = checked_watch(inspected_sizes, center, correlation, ratio, model)
     law = watch.shift.law
     true = law if rate is None else checked_law(rate, correlation, model, "rate")
-    chain = _lattice_chain(watch, top, true) or _grid_chain(watch, top, true, states)
+    lattice = None if head else _lattice_chain(watch, top, true)
+    chain = lattice or _grid_chain(watch, top, true, states)
 
     def steady() -> Floats:
-        return settled(
-            _lattice_chain(watch, top, law, true) or _grid_chain(watch, top, law, states)
-        )
+        other = _lattice_chain(watch, top, law, true) if lattice else None
+        return settled(other or _grid_chain(watch, top, law, states))
 
-    return run_length(chain, started(start, steady))
+    here = started(start, steady)
+    if here is None and head:
+        here = _set_out(head, states)
+    return run_length(chain, here)
+
+
+def checked_head_start(share: float) -> float:
+    """One number from 0, below 1.
+
+    Raises
+    ------
+    InvalidInput
+        Otherwise.
+    """
+    if np.ndim(share) != 0 or not 0 <= share < 1:
+        raise InvalidInput(f"head_start must be one number from 0, below 1, got {share!r}")
+    return float(share)
+
+
+def _set_out(head: float, states: int) -> Floats:
+    """Chances of the grid points of a sum at a share of its limit: the two about it."""
+    place = head * (states - 0.5)
+    near = np.maximum(1 - np.abs(np.arange(states) - place), 0.0)
+    shared: Floats = near / near.sum()
+    return shared
 
 
 def cusum_arl(

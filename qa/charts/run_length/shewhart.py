@@ -8,6 +8,7 @@ from qa._validate import checked_level, checked_positive, chosen
 from qa.charts.attribute import ControlChart
 from qa.charts.beta_binomial import beta_binomial, checked_correlation
 from qa.charts.run_length.chain import RunLength, geometric
+from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
 
@@ -20,7 +21,8 @@ def shewhart_run_length(
     Parameters
     ----------
     chart : ControlChart
-        A p or np chart; with model "poisson" a c or u chart; with "geometric" a g chart.
+        A p or np chart; with model "poisson" a c or u chart; with "geometric" a g chart. Limits
+        of any kind, Laney's too, are taken as they are; all but a g chart may be standardised.
     rate : float
         True fraction of pieces (or defects a unit) while the chart runs.
     correlation : float, from 0, below 1
@@ -57,6 +59,8 @@ def _geometric(chart: ControlChart, rate: float, _: float) -> Floats:
     """Fewer than `least` correct pieces, or more than `most`, before the last incorrect one."""
     p = checked_level(rate, "rate")
     incorrect = chart.inspected - chart.statistic
+    if (incorrect < 1).any() or (incorrect != np.rint(incorrect)).any():
+        raise InvalidInput('chart must be a g chart, not standardised, with model "geometric"')
     low = special.betainc(incorrect, np.maximum(chart.least, 1), p)
     high: Floats = special.betaincc(incorrect, chart.most + 1, p)
     return np.where(chart.least > 0, low, 0.0) + high
