@@ -4,17 +4,20 @@ Two figures that are never mixed: *as made*, of what lanes produced, from routin
 shipped*, of what left the plant after re-sort. Each row says which it is.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 
 import pandas as pd
 
-from qa._validate import chosen
+from qa._validate import checked_columns, chosen
 from qa.errors import InvalidInput
-from qa.intervals import Estimate, clustered
+from qa.intervals import Estimate, clustered, clustered_from_sums
 from qa.programme import HOUSE, Programme
-from qa.tally import COLUMNS, routine, stratified, under
+from qa.tally import COLUMNS, SUMS, routine, stratified, under
 from qa.tally import as_shipped as shipped_audits
 from qa.wording import load
+
+Weight = Mapping[tuple[str, str], float]
+Of = Callable[[pd.DataFrame], Estimate]
 
 FIGURES = (
     "figure",
@@ -39,13 +42,14 @@ def estimate(
     *,
     by: Sequence[str] = ("lane",),
     specification: str = HOUSE,
+    weight: Weight | None = None,
     method: str = "korn_graubard",
     language: str = "en",
 ) -> pd.DataFrame:
     """Percent correct as made: what routine audits say of the lanes.
 
     Totes are the clusters; each lane in each shift is a stratum, weighted by the totes audited in
-    it, and `assumed` says so.
+    it unless weights are given, and `assumed` says so.
 
     Parameters
     ----------
@@ -57,6 +61,8 @@ def estimate(
         The groups; empty for one figure over everything.
     specification : str
         Which categories count against a piece.
+    weight : mapping of (lane, shift) to pieces made there, optional
+        In any unit, such as the line's own count of pieces or of totes filled.
     method : str
         As for `qa.intervals.clustered`.
     language : str
@@ -76,7 +82,63 @@ def estimate(
     """
     figure = load(language).say("efficiency.as_made")
     audits = under(routine(tallies), programme, specification)
-    return _table(audits, programme, by, method).assign(figure=figure)[[*by, *FIGURES]]
+    found = _table(_totes(audits, by), programme, by, _of_totes(programme, method, by, weight))
+    return found.assign(figure=figure)[[*by, *FIGURES]]
+
+
+def from_sums(
+    sums: pd.DataFrame,
+    programme: Programme,
+    *,
+    by: Sequence[str] = ("lane",),
+    weight: Weight | None = None,
+    language: str = "en",
+) -> pd.DataFrame:
+    """Percent correct as made from six sums alone: what `estimate` says of the totes behind them.
+
+    The same to twelve digits, by Korn and Graubard, except the correlation where totes of a
+    stratum have unequal sizes (see `qa.intervals.clustered_from_sums`).
+
+    Parameters
+    ----------
+    sums : DataFrame
+        The six sums of incorrect pieces of routine audits, as `qa.store.records.sums` or
+        `qa.tally.six_sums` give them: by columns that include lane, shift and `by`. Rows of one
+        stratum add up, and may come from several plants or machines.
+    programme, by, weight, language
+        As for `estimate`.
+
+    Returns
+    -------
+    DataFrame
+        As `estimate` gives it.
+
+    Raises
+    ------
+    InvalidInput
+        If a column is missing, or the sums of a row cannot come from the same totes.
+    """
+    if isinstance(by, str):
+        raise InvalidInput(f'by must be a list of columns, got "{by}"')
+    wanted = ["day" if name in _OF_DAY else name for name in by]
+    rows = checked_columns(sums, (*wanted, "lane", "shift", *SUMS), "the six sums")
+    rows = rows.assign(**{name: _OF_DAY[name](rows["day"]) for name in by if name in _OF_DAY})
+    n, x = rows["n"], rows["x"]
+    correct = {"x": n - x, "x2": rows["n2"] - 2 * rows["nx"] + rows["x2"]}
+    rows = rows.assign(**correct, nx=rows["n2"] - rows["nx"])
+    rows = rows.assign(stratum=rows["lane"].str.cat(rows["shift"], sep=" "))
+
+    def of(group: pd.DataFrame) -> Estimate:
+        return clustered_from_sums(
+            {name: group[name].to_numpy() for name in SUMS},
+            stratum=group["stratum"].to_numpy(dtype=object),
+            weight=_weight_of(weight, group, by),
+            confidence=programme.confidence,
+            correlation=programme.correlation,
+        )
+
+    figure = load(language).say("efficiency.as_made")
+    return _table(rows, programme, by, of).assign(figure=figure)[[*by, *FIGURES]]
 
 
 def as_shipped(
@@ -107,26 +169,28 @@ def as_shipped(
     words = load(language)
     free = lots[lots["floor"] != "locked"] if "floor" in lots else lots
     audits = under(shipped_audits(tallies, free), programme, specification)
-    table = _table(audits, programme, by, method)
+    table = _table(_totes(audits, by), programme, by, _of_totes(programme, method, by, None))
     assumed = (table["assumed"] + " " + words.say("efficiency.selected")).str.strip()
     figure = words.say("efficiency.as_shipped")
     return table.assign(figure=figure, assumed=assumed)[[*by, *FIGURES]]
 
 
-def _table(
-    audits: pd.DataFrame, programme: Programme, by: Sequence[str], method: str
-) -> pd.DataFrame:
+def _totes(audits: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """One row a tote and group, with its stratum."""
     if isinstance(by, str):
         raise InvalidInput(f'by must be a list of columns, got "{by}"')
     for column in by:
         chosen(dict.fromkeys((*COLUMNS, *_OF_DAY)), "by", column)
     audits = audits.assign(**{name: _OF_DAY[name](audits["day"]) for name in by if name in _OF_DAY})
-    totes = stratified(audits, by, ["correct"])
-    rows = [
-        {**dict(zip(by, key, strict=True)), **_figures(_of(group, programme, method), programme)}
-        for key, group in _groups(totes, by)
+    return stratified(audits, by, ["correct"])
+
+
+def _table(rows: pd.DataFrame, programme: Programme, by: Sequence[str], of: Of) -> pd.DataFrame:
+    found = [
+        {**dict(zip(by, key, strict=True)), **_figures(of(group), programme)}
+        for key, group in _groups(rows, by)
     ]
-    return pd.DataFrame(rows, columns=[*by, *FIGURES])
+    return pd.DataFrame(found, columns=[*by, *FIGURES])
 
 
 def _week(day: pd.Series) -> pd.Series:
@@ -153,15 +217,30 @@ def _groups(
         yield (), totes
 
 
-def _of(totes: pd.DataFrame, programme: Programme, method: str) -> Estimate:
-    return clustered(
+def _of_totes(programme: Programme, method: str, by: Sequence[str], weight: Weight | None) -> Of:
+    return lambda totes: clustered(
         totes["correct"].to_numpy(),
         totes["inspected"].to_numpy(),
         stratum=totes["stratum"].to_numpy(dtype=object),
+        weight=_weight_of(weight, totes, by),
         confidence=programme.confidence,
         method=method,
         correlation=programme.correlation,
     )
+
+
+def _weight_of(
+    weight: Weight | None, group: pd.DataFrame, by: Sequence[str]
+) -> dict[str, float] | None:
+    """The weights of the strata that a group may hold: those of its own lane or shift."""
+    if weight is None:
+        return None
+    own = [(at, group[name].iloc[0]) for at, name in enumerate(("lane", "shift")) if name in by]
+    return {
+        " ".join(place): pieces
+        for place, pieces in weight.items()
+        if all(place[at] == value for at, value in own)
+    }
 
 
 def _figures(found: Estimate, programme: Programme) -> dict[str, object]:

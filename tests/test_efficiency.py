@@ -175,3 +175,92 @@ def test_weeks_and_months_of_production_days_may_group(programme):
     assert by_week.to_dict() == {"2026-W52": 1, "2026-W53": 2, "2027-W01": 1}
     by_month = efficiency.estimate(rows, programme, by=("month",)).set_index("month")["totes"]
     assert by_month.to_dict() == {"2026-12": 2, "2027-01": 2}
+
+
+GROUPS = (
+    [],
+    ["lane"],
+    ["shift"],
+    ["line"],
+    ["head"],
+    ["product"],
+    ["inspector"],
+    ["day"],
+    ["week"],
+    ["month"],
+    ["lane", "shift"],
+    ["week", "lane"],
+)
+
+
+def mixed(programme: Programme) -> pd.DataFrame:
+    """A plant whose inspectors, products, heads and lines take turns."""
+    rows = plant(programme, 16, lanes="124", each=4)
+    turn = pd.Series(rows.index)
+    return rows.assign(
+        inspector=turn.mod(3).map({0: "Ines", 1: "Ola", 2: "Ram"}),
+        product=turn.mod(2).map({0: "P1", 1: "P2"}),
+        head=turn.floordiv(7).mod(2).map({0: "A", 1: "B"}),
+        line=rows["lane"].map({"1": "A", "2": "A", "4": "B"}),
+    )
+
+
+# Independent road: the same figures by way of the sums, and by way of the totes.
+@pytest.mark.parametrize("by", GROUPS, ids="-".join)
+def test_six_sums_say_what_audits_say_by_any_grouping(programme: Programme, by: list[str]) -> None:
+    rows = mixed(programme)
+    cells = ["site", "day", "lane", "shift", *(name for name in by if name in rows)]
+    sums = tally.six_sums(rows, [*dict.fromkeys(cells)])
+    one = efficiency.estimate(rows, programme, by=by)
+    other = efficiency.from_sums(sums, programme, by=by)
+    assert len(one) >= len(by)
+    alike = [*by, "figure", "totes", "inspected", "incorrect", "method", "assumed"]
+    pd.testing.assert_frame_equal(one[alike], other[alike], check_dtype=False)
+    for name in ("correct", "low", "high", "confidence", "design_effect", "effective_n"):
+        assert_allclose(other[name], one[name], rtol=1e-12)
+
+
+def test_equal_totes_hold_the_correlation_in_their_sums(programme: Programme) -> None:
+    rows = mixed(programme).assign(inspected=200)
+    rows = rows.assign(correct=200 - rows["incorrect"])
+    one = efficiency.estimate(rows, programme)
+    other = efficiency.from_sums(tally.six_sums(rows, ["lane", "shift"]), programme)
+    assert_allclose(other["correlation"], one["correlation"], rtol=1e-10)
+
+
+# Cochran (1977), section 5.3: a stratified mean by the strata's own weights.
+def test_lanes_are_pooled_with_weights(programme: Programme) -> None:
+    rows = mixed(programme)
+    codes = [shift.code for shift in programme.shifts]
+    weight = {(lane, shift): 1.0 + at for at, lane in enumerate("124") for shift in codes}
+    weight["4", codes[0]] = 40.0
+    parts = rows.groupby(["lane", "shift"])[["correct", "inspected"]].sum()
+    share = pd.Series(weight).reindex(parts.index)
+    expected = (share * parts["correct"] / parts["inspected"]).sum() / share.sum()
+    for of in (efficiency.estimate, efficiency.from_sums):
+        given = rows if of is efficiency.estimate else tally.six_sums(rows, ["lane", "shift"])
+        (whole,) = of(given, programme, by=[], weight=weight).to_dict("records")
+        assert_allclose(whole["correct"], expected, rtol=1e-12)
+        assert "strata count by" not in whole["assumed"]
+        by_lane = of(given, programme, weight=weight).set_index("lane")
+        lane = share["4"] / share["4"].sum()
+        alone = (lane * parts.loc["4", "correct"] / parts.loc["4", "inspected"]).sum()
+        assert_allclose(by_lane.loc["4", "correct"], alone, rtol=1e-12)
+        assert not by_lane["assumed"].str.contains("does not speak of it").any()
+        night = of(given, programme, by=["shift"], weight=weight).set_index("shift")
+        assert not night["assumed"].str.contains("does not speak of it").any()
+        unseen = of(given, programme, by=[], weight={**weight, ("9", "night"): 1.0})
+        assert "No tote was inspected in 9 night" in unseen["assumed"].iloc[0]
+        with pytest.raises(InvalidInput, match="weight must name every stratum, got none for '4 "):
+            of(given, programme, by=[], weight={k: v for k, v in weight.items() if k[0] != "4"})
+
+
+def test_sums_must_say_lane_and_shift(programme: Programme) -> None:
+    sums = tally.six_sums(mixed(programme), ["lane", "shift"])
+    with pytest.raises(InvalidInput, match="the six sums must have the columns shift, which"):
+        efficiency.from_sums(sums.drop(columns="shift"), programme)
+    with pytest.raises(InvalidInput, match="the six sums must have the columns day, which"):
+        efficiency.from_sums(sums, programme, by=["week"])
+    with pytest.raises(InvalidInput, match='by must be a list of columns, got "lane"'):
+        efficiency.from_sums(sums, programme, by="lane")
+    assert efficiency.from_sums(sums.iloc[:0], programme).empty
