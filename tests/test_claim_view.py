@@ -267,6 +267,6 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     [_, side] = shipped.sides
     assert shipped.claim.inspected == side.share.inspected
     assert shipped.claim.incorrect == side.share.count
-    assert "somewhat too good" in shipped.told.rests
+    assert "figure and bounds are too good" in shipped.told.rests
     assert view.statement_of(plant, days + "&figure=shipped") != view.statement_of(plant, days)
     assert view.view(plant, f"{days}&figure=sold").problems == {"figure": "must be chosen"}

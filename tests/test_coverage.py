@@ -2,6 +2,7 @@
 
 import csv
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from numpy.testing import assert_allclose
 
 from qa.intervals import binomial, clustered
 from tests.coverage import __main__ as coverage
-from tests.coverage import many_totes, one_tote
+from tests.coverage import history, many_totes, one_tote, shipped
 from tests.coverage.many_totes import Cell, Found
 
 
@@ -40,7 +41,13 @@ def test_one_posterior_answers_both_questions_as_clustered_does(unequal: bool) -
         both = clustered(n - x, n, method="beta_binomial").interval
         alone = clustered(n - x, n, method="beta_binomial", side="lower").interval
         expected = [both.low, both.high, alone.low]
-        assert_allclose(many_totes.beta_binomial(x, n), expected, rtol=1e-9)
+        assert_allclose(many_totes.of_posterior(x, n), expected, rtol=1e-9)
+
+
+def test_samples_that_share_a_grid_say_what_each_says_alone() -> None:
+    x, n = Cell(12, 0.98, 0.02).draw(np.random.default_rng(5), 7)
+    got = many_totes.together(x, 200, at_once=3)
+    assert_allclose(got, many_totes.once_each(many_totes.of_posterior, x, n), atol=1e-5)
 
 
 def test_totes_are_drawn_as_the_cell_says() -> None:
@@ -60,11 +67,11 @@ def test_totes_are_drawn_as_the_cell_says() -> None:
 
 def test_misses_are_counted() -> None:
     limits = np.array([[0.97, 0.995, 0.98], [0.991, 0.999, 0.9905], [0.95, 0.985, 0.96]] * 100)
-    row = many_totes.found(Cell(5, 0.99, 0.01), "pooled", limits)
+    row = many_totes.found(Cell(5, 0.99, 0.01), "pooled", limits, 0.99)
     assert_allclose([row.coverage, row.misses], [1 / 3, 1 / 3])
     assert_allclose(row.misses_error, np.sqrt(2 / 9 / 300))
     assert_allclose(row.short, 0.99 - (0.98 + 0.9905 + 0.96) / 3)
-    never = many_totes.found(Cell(5, 0.99, 0.01), "pooled", limits[2:3])
+    never = many_totes.found(Cell(5, 0.99, 0.01), "pooled", limits[2:3], 0.99)
     assert never.misses_error > 0, "no miss seen is not none to come"
 
 
@@ -78,11 +85,13 @@ def test_a_quick_run_writes_every_cell_and_is_repeatable(
         texts.append((tmp_path / name).read_text("utf-8"))
     assert texts[0] == texts[1]
     rows = list(csv.DictReader(texts[0].splitlines()))
-    assert len(rows) == 3 * len(many_totes.METHODS)
-    assert {row["method"] for row in rows} == set(many_totes.METHODS)
+    assert len(rows) == 3 * len(many_totes.METHODS) + 2 * 2 + 2
+    others = {"as made", "as shipped", "learned"}
+    assert {row["method"] for row in rows} == set(many_totes.METHODS) | others
     said = capsys.readouterr().out
     assert "| exact | 50 |" in said
     assert "| mixture | korn_graubard |" in said
+    assert "| tote lots, correlation 0.05 | as shipped |" in said
 
 
 def test_the_decision_follows_its_rule() -> None:
@@ -98,7 +107,112 @@ def test_the_decision_follows_its_rule() -> None:
     assert coverage.decision([bad, wrong, replace(wide, misses=0.2)]).startswith("No method")
 
 
-def test_the_kept_table_is_of_todays_cells() -> None:
+# Lots of one tote: what leaves is what was accepted, and what was accepted after re-sorts.
+@pytest.mark.parametrize("lots", list(shipped.LOTS))
+def test_lots_leave_when_a_sample_accepts_them(lots: str) -> None:
+    cell = Cell(40, 0.98, 0.05, shape=lots)
+    made, left, truth = shipped.simulated(np.random.default_rng(6), cell, 400)
+    size, ac = shipped.PLAN[0] // shipped.LOTS[lots], shipped.PLAN[1]
+    assert made.shape == left.shape == (400, 40)
+    assert abs((made / size).mean() - 0.02) < 0.001
+    of_lots = (each.reshape(400, -1, shipped.LOTS[lots]).sum(axis=2) for each in (made, left))
+    before, after = of_lots
+    assert (after <= ac).all()
+    assert (after[before <= ac] == before[before <= ac]).all(), "an accepted lot is left alone"
+    assert 0.98 < truth < 1 - (left / size).mean(), "samples that accept look too good"
+
+
+def test_the_truth_of_what_leaves_is_that_of_the_totes_left() -> None:
+    always = Cell(40, 0.999, 0.0005, shape="shift lots")
+    made, left, truth = shipped.simulated(np.random.default_rng(6), always, 400)
+    assert (made == left).all()
+    assert abs(truth - 0.999) < 2e-5
+
+
+def test_a_history_is_drawn_as_its_name_says(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[tuple[np.ndarray, np.ndarray, np.ndarray]] = []
+
+    def kept(x: np.ndarray, n: np.ndarray, *, stratum: np.ndarray) -> tuple[float, float]:
+        seen.append((x, n, stratum))
+        return 1.0, 99.0
+
+    monkeypatch.setattr(history, "learned_prior", kept)
+    cell = Cell(8, 0.99, 0.02, shape="history of 40000")
+    assert history.learned(np.random.default_rng(7), cell) == (1.0, 99.0)
+    x, n, lane = seen[0]
+    assert (x.size, set(n), set(lane)) == (40_000, {200}, set(range(history.LANES)))
+    means = [(x / n)[lane == each].mean() for each in range(history.LANES)]
+    assert_allclose(means, 0.01 * np.array([0.5, 5 / 6, 7 / 6, 1.5]), rtol=0.05)
+    assert abs((x / n).var() / (0.01 * 0.99) - (0.02 + 0.98 / 200)) < 0.005
+    history.learned(np.random.default_rng(7), replace(cell, shape=history.CHANGED))
+    assert seen[1][0].size == 400
+
+
+def kept_rows(*methods: str, shape: Callable[[str], bool] = lambda _: True) -> list[dict[str, str]]:
     with coverage.TABLE.open(encoding="utf-8") as lines:
-        rows = list(csv.DictReader(lines))
-    assert len(rows) == len(many_totes.cells()) * len(many_totes.METHODS)
+        found = [row for row in csv.DictReader(lines) if shape(row["shape"])]
+    return [row for row in found if not methods or row["method"] in methods]
+
+
+def most(*methods: str, shape: Callable[[str], bool]) -> float:
+    """Misses of a lower bound, per cent, in the cell that has most."""
+    return 100 * max(float(row["misses"]) for row in kept_rows(*methods, shape=shape))
+
+
+def test_the_kept_table_is_of_todays_cells() -> None:
+    expected = len(many_totes.cells()) * len(many_totes.METHODS)
+    expected += 2 * (len(shipped.cells()) + len(history.cells()))
+    assert len(kept_rows()) == expected
+
+
+BETA, MIXTURE, LOTS = "beta".__eq__, "mixture".__eq__, shipped.LOTS.__contains__
+STEADY = {f"history of {totes}" for totes in history.HISTORIES}.__contains__
+
+
+# What people read of coverage is what the table holds: the sentences are written from it here.
+def test_the_sentences_on_coverage_say_what_the_table_says() -> None:
+    readme, developers = (Path(name).read_text("utf-8") for name in ("README.md", "DEVELOPERS.md"))
+    ours, naive = most("beta_binomial", shape=BETA), most("pooled", shape=BETA)
+    worse, left = most("beta_binomial", shape=MIXTURE), most("as shipped", shape=LOTS)
+    kinds = len(kept_rows("beta_binomial", shape=BETA))
+    assert f"in {kinds} kinds of totes that differ" in readme
+    assert f"miss in at most {ours:.1f} % of simulated samples" in readme
+    assert f"pooled exact interval miss in up to {naive:.0f} %" in readme
+    assert f"five times as bad, they miss in up to {worse:.0f} %" in readme
+    assert f"of the lots rejected they miss in up to {left:.0f} %" in readme
+    (worst,) = (row for row in kept_rows("beta_binomial", shape=BETA) if at(row, ours))
+    error = 100 * float(worst["misses_error"])
+    others = kept_rows("korn_graubard", shape=BETA)
+    beyond = [row for row in others if excess(row) > 0.055]
+    assert f"{kinds} kinds of beta-binomial totes" in developers
+    assert f"miss in at most {ours:.1f} % (error {error:.1f}) of the samples" in developers
+    top = most("korn_graubard", shape=BETA)
+    assert f"in up to {top:.0f} %, beyond 5.5 % by more than three" in developers
+    assert f"errors in {len(beyond)} kinds, all of correlation 0.05" in developers
+    assert {row["correlation"] for row in beyond} == {"0.05"}
+    assert f"it misses up to {worse:.1f} % (20 totes), Korn-Graubard " in developers
+    mixed = most("korn_graubard", shape=MIXTURE), most("pooled", shape=MIXTURE)
+    made, learned = most("as made", shape=LOTS), most("learned", shape=STEADY)
+    assert f"bounds as made miss in at most {made:.1f} %" in developers
+    assert f"as shipped in up to {left:.0f} % (100 totes, 98 % correct" in developers
+    assert f"they miss in at most {learned:.1f} % and lie" in developers
+    assert f"but in {most('learned', shape=history.CHANGED.__eq__):.0f} % where" in developers
+    assert f"Korn-Graubard {mixed[0]:.1f} %, a pooled exact bound {mixed[1]:.0f} %" in developers
+
+
+def test_the_buyers_words_on_coverage_say_what_the_table_says() -> None:
+    words = Path("qa/wording/en.toml").read_text("utf-8")
+    ours, worse = most("beta_binomial", shape=BETA), most("beta_binomial", shape=MIXTURE)
+    assert f"failed in at most {math.ceil(ours)} samples of 100" in words
+    assert f"in {worse:.0f} of 100 where one tote in ten was five times as bad" in words
+    left = most("as shipped", shape=LOTS)
+    assert words.count(f"bounds failed in up to {left:.0f} samples of 100") == 2
+
+
+def at(row: dict[str, str], per_cent: float) -> bool:
+    return 100 * float(row["misses"]) == per_cent
+
+
+def excess(row: dict[str, str]) -> float:
+    """Misses beyond what a simulation's error explains."""
+    return float(row["misses"]) - coverage.ERRORS * float(row["misses_error"])

@@ -11,10 +11,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
-from tests.coverage import floor_budget, many_totes, one_tote
+from tests.coverage import floor_budget, history, many_totes, one_tote, shipped
 from tests.coverage.many_totes import Found
 
 ALLOWED = 0.005  # misses of a lower bound beyond those that it states, in any beta-binomial cell
+STUDIES = (many_totes, shipped, history)
 ERRORS = 3.0  # standard errors of a simulation that are put down to chance
 TABLE = Path(__file__).parent / "table.csv"
 FLOOR = "floor.csv"  # beside the table
@@ -27,7 +28,7 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("--csv", metavar="FILE", type=Path, help="where every cell is written")
     asked = parser.parse_args(words)
     print("\n".join(of_one_tote(one_tote.rows())))
-    found = list(many_totes.rows(quick=asked.quick))
+    found = [row for study in STUDIES for row in study.rows(quick=asked.quick)]
     file = asked.csv or (Path("coverage-quick.csv") if asked.quick else TABLE)
     written(found, file)
     print("\n".join(["", *of_many_totes(found), "", decision(found), ""]))
@@ -57,7 +58,7 @@ def of_many_totes(found: Sequence[Found]) -> list[str]:
         "| --- | --- | --- | --- | --- | --- |",
     ]
     for name, rows in groups(found).items():
-        for method in many_totes.METHODS:
+        for method in dict.fromkeys(row.method for row in rows):
             mine = [row for row in rows if row.method == method]
             worst = max(mine, key=lambda row: row.misses)
             least = min(row.coverage for row in mine)
@@ -76,7 +77,9 @@ def groups(found: Sequence[Found]) -> dict[str, list[Found]]:
     parts: dict[str, list[Found]] = {}
     for row in found:
         cell = row.cell
-        name = "mixture" if cell.shape == "mixture" else f"correlation {cell.correlation:g}"
+        name = "" if cell.shape == "beta" else cell.shape
+        if cell.shape != "mixture":
+            name = f"{name}, correlation {cell.correlation:g}".removeprefix(", ")
         parts.setdefault(name + ", n unequal" * cell.unequal, []).append(row)
     return parts
 

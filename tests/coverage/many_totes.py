@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from qa.intervals import beta_binomial as bb
 from qa.intervals import binomial, clustered
+from qa.intervals.samples_ahead import posteriors_ahead
 
 LEVEL = 0.95
 MEANS = (0.95, 0.98, 0.99, 0.995, 0.999)
@@ -22,7 +23,10 @@ Limits = tuple[float, float, float]  # both limits of the fraction correct, and 
 
 @dataclass(frozen=True)
 class Cell:
-    """What totes are like: "beta" totes, or "mixture" (one in ten has five times its share)."""
+    """What totes are like: "beta" totes, or "mixture" (one in ten has five times its share).
+
+    Beside these two, `shape` names a study of its own.
+    """
 
     totes: int
     mean: float
@@ -77,7 +81,9 @@ def rows(*, quick: bool = False) -> Iterator[Found]:
         repeats = 40 if quick else (600 if cell.totes <= 20 else 300)
         x, n = cell.draw(np.random.default_rng([SEED, number]), repeats)
         for method, limits in METHODS.items():
-            yield found(cell, method, once_each(limits, x, n))
+            alike = method == "beta_binomial" and not cell.unequal
+            answers = together(x, 200) if alike else once_each(limits, x, n)
+            yield found(cell, method, answers, cell.mean)
 
 
 def once_each(limits: Callable[[Whole, Whole], Limits], x: Whole, n: Whole) -> NDArray[np.float64]:
@@ -92,14 +98,14 @@ def once_each(limits: Callable[[Whole, Whole], Limits], x: Whole, n: Whole) -> N
     return np.array(answers)
 
 
-def found(cell: Cell, method: str, limits: NDArray[np.float64]) -> Found:
+def found(cell: Cell, method: str, limits: NDArray[np.float64], truth: float) -> Found:
     low, high, alone = limits.T
-    missed = float(np.mean(alone > cell.mean))
+    missed = float(np.mean(alone > truth))
     repeats = len(limits)
     error = np.sqrt(max(missed * (1 - missed), 0.05 / repeats) / repeats)
-    covered = float(np.mean((low <= cell.mean) & (cell.mean <= high)))
+    covered = float(np.mean((low <= truth) & (truth <= high)))
     return Found(
-        cell, method, repeats, covered, missed, float(error), float(np.mean(cell.mean - alone))
+        cell, method, repeats, covered, missed, float(error), float(np.mean(truth - alone))
     )
 
 
@@ -117,16 +123,32 @@ def korn_graubard(x: Whole, n: Whole) -> Limits:
     return float(both.low), float(both.high), float(alone.low)
 
 
-def beta_binomial(x: Whole, n: Whole) -> Limits:
+def of_posterior(x: Whole, n: Whole, prior: bb.Prior = bb.CORRELATION_PRIOR) -> Limits:
     """As `clustered` has it, one posterior for both questions."""
-    density, _ = bb.posterior(bb.totes_of(x.astype(float), n.astype(float)))
-    p, tail = x.sum() / n.sum(), 1 - LEVEL
-    high = 1 - min(density.below(tail / 2), p)
-    return 1 - max(density.above(tail / 2), p), high, 1 - max(density.above(tail), p)
+    density, _ = bb.posterior(bb.totes_of(x, n), prior)
+    return _limits(density, x.sum() / n.sum())
+
+
+def together(x: Whole, size: int, at_once: int = 50) -> NDArray[np.float64]:
+    """The same of every row, totes of one size: samples of about as many pieces share a grid."""
+    answers = np.empty((len(x), 3))
+    order = np.argsort(x.sum(axis=1), kind="stable")
+    for first in range(0, len(x), at_once):
+        few = order[first : first + at_once]
+        densities = posteriors_ahead(bb.totes_of([], []), x[few], size)
+        shares = x[few].mean(axis=1) / size
+        answers[few] = [_limits(*each) for each in zip(densities, shares, strict=True)]
+    return answers
+
+
+def _limits(density: bb.Density, share: float) -> Limits:
+    tail = 1 - LEVEL
+    high = 1 - min(density.below(tail / 2), share)
+    return 1 - max(density.above(tail / 2), share), high, 1 - max(density.above(tail), share)
 
 
 METHODS: dict[str, Callable[[Whole, Whole], Limits]] = {
     "pooled": pooled,
     "korn_graubard": korn_graubard,
-    "beta_binomial": beta_binomial,
+    "beta_binomial": of_posterior,
 }
