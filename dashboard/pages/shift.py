@@ -321,7 +321,8 @@ def signal_said(words: Wording, view: ShiftView, signal: Signal) -> str:
         "since": words.moment(rise.since, zone),
     }
     if not signal.opened and rise.until:
-        return words.say("shift.signal_closed", **known, until=words.moment(rise.until, zone))
+        key = "signal_rebased" if rise.closed_by == "baseline" else "signal_closed"
+        return words.say(f"shift.{key}", **known, until=words.moment(rise.until, zone))
     levels = {"before": rise.before.estimate, "after": rise.after.estimate}
     return words.say(
         "shift.signal_opened",

@@ -11,7 +11,7 @@ from dashboard import components
 from dashboard.figures.charts import control_chart
 from dashboard.figures.scale import high_scale, low_scale
 from dashboard.pages.lane import forms
-from dashboard.pages.lane.drawing import drawing, key, name_of, summary, table
+from dashboard.pages.lane.drawing import drawing, drawn, key, name_of, summary, table
 from dashboard.pages.sending import sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import choices, deeds, lane, signals
@@ -102,6 +102,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         html.P(say("lane.period", **days), className="quiet small"),
         key(words),
         components.graph(control_chart(drawing(words, view)), summary(words, view), CHART),
+        *thinned(words, view),
         html.P(say("lane.sum_means"), className="quiet small"),
         html.P(say("lane.drag"), className="quiet small no-print"),
         html.Details([html.Summary(say("lane.table")), table(words, view)]),
@@ -113,6 +114,14 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     if stopped:  # what starts inspection again stands before all else
         return [*top, recording, chart, *worked, *rest]
     return [*top, chart, *worked, recording, *rest]
+
+
+def thinned(words: Wording, view: LaneView) -> list[html.P]:
+    """That not every point is drawn, where it is so."""
+    shown, count = len(drawn(view)), len(view.points)
+    if shown == count:
+        return []
+    return [html.P(words.say("lane.thinned", shown=shown, count=count), className="quiet small")]
 
 
 def inspection(words: Wording, view: LaneView) -> html.Section:
@@ -175,7 +184,7 @@ def method(words: Wording, view: LaneView) -> html.Div:
         alarms=words.count(10_000 * lane.POINT_ALARM),
         arl=words.count(view.arl),
     )
-    return html.Div([html.P(each) for each in (said, *view.notes)])
+    return html.Div([html.P(each) for each in (said, words.say("lane.run_rules"), *view.notes)])
 
 
 def history(words: Wording, view: LaneView) -> html.Section:

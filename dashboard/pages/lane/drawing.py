@@ -7,6 +7,7 @@ from dash import html
 
 from dashboard import components
 from dashboard.figures.charts import Change, Drawing, Mark, Signal
+from dashboard.figures.thinning import drawn_points
 from dashboard.texts import Wording
 from dashboard.views import lane
 from dashboard.views.choices import CORRECT
@@ -37,7 +38,7 @@ def key(words: Wording) -> html.Ul:
 
 def drawing(words: Wording, view: LaneView) -> Drawing:
     """The points in per cent and plant time, with the words that stand beside them."""
-    say, points = words.say, view.points
+    say, points = words.say, drawn(view)
     at = [_local(view, each.at) for each in points]
     marked = list(zip(at, points, strict=True))
     correct = view.category == CORRECT
@@ -77,6 +78,14 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
             "sum_axis": say("lane.cusum_correct" if correct else "lane.cusum_axis"),
         },
     )
+
+
+def drawn(view: LaneView) -> list[Point]:
+    """The points that are drawn: of very many the peaks of each stretch, and every signal."""
+    points = view.points
+    signals = [k for k, each in enumerate(points) if each.beyond or each.rise]
+    value, total = [each.value for each in points], [each.total for each in points]
+    return [points[k] for k in drawn_points(value, total, signals)]
 
 
 def mark_word(words: Wording, mark: lane.Mark) -> str:

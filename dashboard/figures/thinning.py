@@ -1,0 +1,29 @@
+"""Which of many points are drawn, so that a long chart stays quick and looks as all of it would."""
+
+from collections.abc import Iterable, Sequence
+
+MOST = 1_500  # points drawn
+_KEPT = 3  # of each stretch: the highest and the lowest level, and the highest sum
+
+
+def drawn_points(
+    value: Sequence[float], total: Sequence[float], always: Iterable[int] = (), most: int = MOST
+) -> list[int]:
+    """Positions of the points to draw, in order: all, where they are not too many.
+
+    Of each stretch of equal length the highest and the lowest level and the highest sum are drawn,
+    so that no peak is lost, with those that are drawn `always` and both ends.
+    """
+    size = len(value)
+    if size <= most:
+        return list(range(size))
+    chosen = {0, size - 1, *always}
+    stretches = max(most // _KEPT, 1)
+    for k in range(stretches):
+        stretch = range(k * size // stretches, (k + 1) * size // stretches)
+        chosen |= {
+            max(stretch, key=value.__getitem__),
+            min(stretch, key=value.__getitem__),
+            max(stretch, key=total.__getitem__),
+        }
+    return sorted(chosen)

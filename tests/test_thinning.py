@@ -1,0 +1,41 @@
+"""Points of a long chart that are drawn: few, in order, with every peak and every signal."""
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from dashboard.figures.thinning import MOST, drawn_points
+
+LEVELS = st.lists(st.floats(0, 1), min_size=1, max_size=400)
+
+
+@given(LEVELS, st.integers(3, 60), st.data())
+def test_ends_extremes_and_signals_are_drawn_in_order(
+    value: list[float], most: int, data: st.DataObject
+) -> None:
+    places = st.integers(0, len(value) - 1)
+    total = data.draw(st.permutations(value))
+    always = data.draw(st.lists(places, max_size=5))
+    found = drawn_points(value, total, always, most)
+    assert found == sorted(set(found))
+    assert {0, len(value) - 1, *always} <= set(found)
+    assert max(value[k] for k in found) == max(value)
+    assert min(value[k] for k in found) == min(value)
+    assert max(total[k] for k in found) == max(total)
+    assert len(found) <= most + 2 + len(always)
+    if len(value) <= most:
+        assert found == list(range(len(value)))
+
+
+@pytest.mark.parametrize("size", [MOST, MOST + 1, 50_000])
+def test_a_long_chart_keeps_the_peaks_of_every_stretch(size: int) -> None:
+    rng = random.Random(4)
+    value = [rng.random() for _ in range(size)]
+    found = drawn_points(value, value)
+    assert len(found) <= MOST + 2
+    if size > MOST:
+        wide = size / (MOST // 3)
+        peaks = {max(value[int(k * wide) : int((k + 1) * wide)]) for k in range(MOST // 3)}
+        assert peaks <= {value[k] for k in found}
