@@ -2,6 +2,7 @@
 
 import io
 import json
+import threading
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
@@ -154,6 +155,27 @@ def test_what_somebody_else_changed_meanwhile_is_not_written_over(
     assert said.startswith("Nothing was recorded: Ines changed this audit meanwhile, at ")
     assert "(miscounted)" in said
     assert ledger.history(plant, {"key": key}).fields["inspected"] == "206"
+
+
+def test_two_at_the_very_same_moment_are_told_apart_by_the_store(plant: schema.Store) -> None:
+    key = first_key(plant, purpose="routine")
+    asked = [form_of(plant, key, inspected=str(n)) for n in range(205, 213)]
+    told: list[object] = []
+
+    def change(fields: dict[str, str]) -> None:
+        try:
+            told.append(ledger.correct(plant, fields, LATER))
+        except Conflict as fault:
+            told.append(fault)
+
+    threads = [threading.Thread(target=change, args=(each,)) for each in asked]
+    for each in threads:
+        each.start()
+    for each in threads:
+        each.join()
+    assert sum(isinstance(each, Conflict) for each in told) == len(asked) - 1
+    assert len(records.history(plant, key)) == 2
+    assert trail.check(plant) == ()
 
 
 def test_a_voided_audit_is_out_of_the_figures_and_stays_listed(

@@ -269,6 +269,7 @@ def breaks(store: Store) -> tuple[str, ...]:
 
 
 def _check_unchanged(store: Store, key: str, revision: int, language: str) -> None:
+    """Say it in plant time and the reader's language; the store checks again as it writes."""
     last = records.history(store, key).iloc[-1]
     if int(last["revision"]) != revision:
         words = load(language)

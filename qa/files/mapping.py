@@ -132,7 +132,7 @@ def parse_mapping(text: str, where: str = "mapping") -> ColumnMapping:
     """
     try:
         raw = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as reason:
+    except (ValueError, RecursionError) as reason:  # a number of thousands of digits is the first
         raise InvalidFile(f"{where} is not TOML: {reason}") from None
     faults = [*_option_faults(raw)] or [*_table_faults(raw)]
     if faults:

@@ -8,7 +8,8 @@ import pytest
 
 RULES = Path(__file__).resolve().parents[2] / ".tools" / "axe.min.js"
 PAGES = ("/floor", "/lane?lane=2", "/shift?day=2026-04-19&shift=morning", "/plan", "/tally",
-         "/claim?first=2026-04-01&last=2026-04-10")  # fmt: skip
+         "/claim?first=2026-04-01&last=2026-04-10", "/ledger", "/setup?part=categories",
+         "/setup?part=text", "/setup?part=versions")  # fmt: skip
 WIDTHS = (390, 820, 1280, 1920)
 SERIOUS = ("serious", "critical")
 _OVER = """
