@@ -288,6 +288,31 @@ def test_a_specification_counts_its_own_categories_alone(plant: schema.Store) ->
     assert any("double-loaded; over-trim is allowed" in text for text in texts(document))
 
 
+def test_a_category_is_of_the_audits_that_looked_for_it(own_plant: schema.Store) -> None:
+    more = '\n[[categories]]\ncode = "spot"\nname = "spot"\nclass = "minor"\n\n[plans.major]'
+    text = PLANT.replace("\n[plans.major]", more)
+    since = datetime(2026, 3, 19, 0, tzinfo=UTC)
+    records.put_programme(own_plant, text, by="lead", at=since, reason="spots")
+    raw = {**_DAY, "pulled_at": datetime(2026, 3, 19, 11, tzinfo=UTC), "inspected": 100}
+    found = audit.parse({**raw, "tote": "N1"}, records.programme(own_plant))
+    records.log(own_plant, found, **BY)
+    later = replace(SCOPE, last_day=date(2026, 3, 19))
+    every = {each.code: each for each in gathered(own_plant, later).categories}
+    assert list(every) == ["stem", "over_trim", "double", "spot"]
+    spot, stem = every["spot"], every["stem"]
+    assert (spot.inspected, stem.inspected) == (100, 5100)  # N1 alone came after the change
+    assert (spot.first_day, spot.last_day) == (date(2026, 3, 19), date(2026, 3, 19))
+    assert (stem.first_day, stem.last_day) == (None, None)
+    expected = clustered([100], [100], confidence=0.95, method="beta_binomial", side="lower")
+    assert_allclose(spot.upper, 1 - expected.interval.low, rtol=1e-6)
+    said = texts(told(own_plant, later))
+    assert (
+        "The counting rule changed within this period: spot was looked for in audits from "
+        "19 March 2026 to 19 March 2026 alone, 100 of 5,100 pieces." in said
+    )
+    assert [each.code for each in gathered(own_plant).categories] == list(CATEGORIES)
+
+
 def test_a_claim_tote_by_tote_speaks_of_a_share_of_totes(plant: schema.Store) -> None:
     found = gathered(plant, replace(SCOPE, kind="tote-by-tote", share=0.8, target=0.9))
     assert (found.claim.kind, found.claim.share, found.needed) == ("tote_by_tote", 0.8, ())

@@ -1,7 +1,7 @@
 """Audits of a scope to the figures of a statement: pure functions of tables."""
 
 import hashlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from qa.files.exporting import LEFT_OUT, as_rows
 from qa.intervals import clustered
 from qa.plans import DoublePlan, MultiplePlan, SinglePlan
 from qa.plans.standard import Plan
-from qa.programme import HOUSE, Programme
+from qa.programme import HOUSE, Category, Programme
 from qa.statement.result import (
     BuyersCount,
     CategoryShare,
@@ -71,38 +71,55 @@ def _figures(table: pd.DataFrame, by: Sequence[str]) -> tuple[Figure, ...]:
 
 
 def categories(
-    tallies: pd.DataFrame, programme: Programme, specification: str
+    tallies: pd.DataFrame,
+    programme: Programme,
+    programmes: Mapping[int, Programme],
+    specification: str,
 ) -> tuple[CategoryShare, ...]:
-    """The share of each category in routine audits, with its one-sided upper bound."""
-    counted = counted_categories(programme, specification)
-    totes = stratified(routine(tallies), (), programme.category_codes)
-    stratum = totes["stratum"].to_numpy(dtype=object)
-    n = totes["inspected"].to_numpy()
+    """The share of each category in the routine audits that looked for it, with its upper bound.
+
+    An audit looks for the categories of the version of the programme that it was made under; a
+    category that none of them looked for is left out.
+    """
+    used, counted = routine(tallies), counted_categories(programme, specification)
+    whole = set(counted) == set(programme.category_codes)
+    known = [programmes[version] for version in sorted(used["programme"].unique(), reverse=True)]
+    every = {each.code: each for one in (programme, *known) for each in reversed(one.categories)}
     found = []
-    for each in programme.categories:
-        x = totes[each.code].to_numpy()
-        without = clustered(
-            n - x,
-            n,
-            stratum=stratum,
-            confidence=programme.confidence,
-            method=METHOD,
-            side="lower",
-            correlation=programme.correlation,
-        ).interval
-        found.append(
-            CategoryShare(
-                each.code,
-                each.name,
-                each.severity,
-                each.code in counted,
-                int(x.sum()),
-                int(n.sum()),
-                1.0 - float(without.estimate),
-                1.0 - float(without.low),
-            )
-        )
+    for each in reversed(every.values()):
+        having = [at for at, one in programmes.items() if each.code in one.category_codes]
+        looked = used[used["programme"].isin(having)]
+        if len(looked):
+            counts = whole or each.code in counted
+            found.append(_category_share(each, counts, looked, len(looked) < len(used), programme))
     return tuple(found)
+
+
+def _category_share(
+    each: Category, counts: bool, looked: pd.DataFrame, partly: bool, programme: Programme
+) -> CategoryShare:
+    totes = stratified(looked, (), [each.code])
+    x, n = totes[each.code].to_numpy(), totes["inspected"].to_numpy()
+    without = clustered(
+        n - x,
+        n,
+        stratum=totes["stratum"].to_numpy(dtype=object),
+        confidence=programme.confidence,
+        method=METHOD,
+        side="lower",
+        correlation=programme.correlation,
+    ).interval
+    return CategoryShare(
+        each.code,
+        each.name,
+        each.severity,
+        counts,
+        int(x.sum()),
+        int(n.sum()),
+        1.0 - float(without.estimate),
+        1.0 - float(without.low),
+        *((looked["day"].min().date(), looked["day"].max().date()) if partly else (None, None)),
+    )
 
 
 def counted_categories(programme: Programme, specification: str) -> tuple[str, ...]:

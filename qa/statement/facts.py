@@ -86,6 +86,7 @@ class _Found:
     changed: pd.DataFrame
     in_force: pd.DataFrame
     versions: tuple[Version, ...]
+    programmes: Mapping[int, Programme]
 
 
 def _found(store: Store, scope: Scope, programme: Programme) -> _Found:
@@ -117,6 +118,7 @@ def _found(store: Store, scope: Scope, programme: Programme) -> _Found:
         changed=changed[changed["lane"].isin(scope.lanes)],
         in_force=in_force[in_force["product"] == scope.product],
         versions=_versions(store, here),
+        programmes=every,
     )
 
 
@@ -144,7 +146,7 @@ def _statement(
         made=counting.figures(here, programme, (), **how)[0],
         shipped=counting.shipped_figure(found.of_these, found.judged, programme, **how),
         by_lane=counting.figures(here, programme, ("lane",), **how),
-        categories=counting.categories(here, programme, **how),
+        categories=counting.categories(here, programme, found.programmes, **how),
         spread=counting.spread(here, programme, target=said.target, **how),
         counted=counting.counted(here, found.changed, scope),
         lots=counting.lots(found.judged, found.of_these, found.dispositions),

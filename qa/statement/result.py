@@ -85,7 +85,10 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class CategoryShare:
-    """Pieces of one kind of defect; `counts` where it counts against a piece."""
+    """Pieces of one kind of defect; `counts` where it counts against a piece.
+
+    `first_day` and `last_day` are those of the audits that looked for it, None where all did.
+    """
 
     code: str
     name: str
@@ -95,6 +98,8 @@ class CategoryShare:
     inspected: int
     share: float
     upper: float
+    first_day: date | None = None
+    last_day: date | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,6 +1,6 @@
 """The sections of a statement that show figures: tables, the picture, the method."""
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from qa.claim import Bounded, alike, as_chosen
 from qa.statement import writing
@@ -80,14 +80,29 @@ def categories(teller: Teller) -> Section:
                 words.say(f"class.{each.severity}"),
                 say("yes.yes" if each.counts else "yes.no"),
                 teller.count(each.count),
+                teller.count(each.inspected),
                 share,
                 most,
             )
         )
-    heads = teller.heads("category", "class", "counts", "found", "share", "at_most")
-    table = Table(heads, tuple(rows), (False, False, False, True, True, True))
+    heads = teller.heads("category", "class", "counts", "found", "pieces", "share", "at_most")
+    table = Table(heads, tuple(rows), (False, False, False, True, True, True, True))
     told = say("text.categories", confidence=teller.confidence)
-    return Section(say("section.categories"), table=table, texts=(told,))
+    return Section(say("section.categories"), table=table, texts=(*_partly(teller), told))
+
+
+def _partly(teller: Teller) -> Iterator[str]:
+    """Kinds of defect that not all audits looked for, since the counting rule changed."""
+    for each in teller.of.categories:
+        if each.first_day is not None and each.last_day is not None:
+            yield teller.say(
+                "text.partly",
+                name=each.name,
+                first=writing.day(teller.words, each.first_day),
+                last=writing.day(teller.words, each.last_day),
+                inspected=each.inspected,
+                every=teller.of.made.inspected,
+            )
 
 
 def method(teller: Teller) -> Section:
