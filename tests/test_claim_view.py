@@ -57,10 +57,10 @@ def test_one_lane_and_another_specification_may_be_asked_for(plant: schema.Store
 
 
 def test_tote_by_tote_asks_for_its_share(plant: schema.Store) -> None:
-    found = view.view(plant, f"{DAYS}&kind=tote_by_tote&share=90&target=97").answered
+    found = view.view(plant, f"{DAYS}&kind=tote-by-tote&share=90&target=97").answered
     assert found is not None
     assert (found.claim.kind, found.claim.share, found.claim.target) == ("tote_by_tote", 0.9, 0.97)
-    assert view.beside(plant, f"{DAYS}&kind=tote_by_tote&share=90&target=97") is None
+    assert view.beside(plant, f"{DAYS}&kind=tote-by-tote&share=90&target=97") is None
 
 
 def test_what_would_change_the_answer_stands_beside_it(plant: schema.Store) -> None:
@@ -165,7 +165,7 @@ def rows_of(document: Document, title: str) -> list[tuple[str, ...]]:
         ("&target=99.2&figure=shipped", {"target": 0.992, "as_shipped": True}),
         ("&target=98&lane=2", {"target": 0.98, "lanes": ("2",)}),
         (
-            "&target=98&kind=tote_by_tote&share=90",
+            "&target=98&kind=tote-by-tote&share=90",
             {"target": 0.98, "kind": "tote-by-tote", "share": 0.9},
         ),
     ],
@@ -195,7 +195,9 @@ def test_page_and_statement_read_the_same_word_for_word(
             (each.label, each.said.estimate, each.said.lower, each.said.upper) for each in parts
         ]
     beside = view.beside(plant, "?first=2026-04-06&last=2026-04-20" + asked)
-    assert beside is None or "shipped" in asked or beside.ahead == paper.sentences[1:-1]
+    end = len(paper.sentences) - len(shown.cautions)
+    assert paper.sentences[end:] == shown.cautions
+    assert beside is None or beside.ahead == paper.sentences[1 : end - 1]
     if beside:
         assert beside.changes[0].way == shown.told.ways[0]
 

@@ -4,26 +4,34 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any
 from urllib.parse import parse_qsl
-
-import pandas as pd
 
 from dashboard.views import record as kept_record
 from dashboard.views.record import Record, Share
 from qa import claim as claims
 from qa import statement
-from qa.claim import Bounded, Bounds, Claim, Needed, Told, Way
+from qa.claim import Bounded, Bounds, Claim, Told, Way
 from qa.errors import InvalidInput
 from qa.intervals import InspectionStudy
 from qa.programme import HOUSE, Programme
 from qa.statement import Scope, counting
+from qa.statement.audits import (
+    KINDS,
+    Audits,
+    asked,
+    audits_of,
+    claim_of,
+    in_thousandths,
+    needed_for,
+    speaking,
+)
+from qa.statement.cautions import cautions
 from qa.statement.facts import period
 from qa.statement.pdf import pdf
 from qa.statement.result import Figure
 from qa.store import records
 from qa.store.schema import Store
-from qa.tally import routine
 from qa.wording import Wording, load
 
 __all__ = [
@@ -39,7 +47,6 @@ __all__ = [
 ]
 
 USUAL_DAYS = 30
-KINDS = ("average", "tote_by_tote")
 FIGURES = ("made", "shipped")
 STUDY = ("found", "incorrect", "passed", "study_correct")  # of an agreement study, in its order
 NAMES = (
@@ -61,15 +68,7 @@ Texts = Mapping[str, str]
 class Wish:
     """What is claimed, of what: hashed, so that an answer is worked out once."""
 
-    kind: str
-    figure: str
-    target: float
-    share: float
-    first: date
-    last: date
-    lane: str
-    product: str
-    specification: str
+    scope: Scope
     study: InspectionStudy | None
 
 
@@ -90,6 +89,7 @@ class Answered:
     target: str  # as it was asked for
     confidence: str
     told: Told
+    cautions: tuple[str, ...]  # that belong to the answer itself
     lanes: tuple[Part, ...]
     sides: tuple[Part, ...]  # as made, as shipped
     left_out: tuple[tuple[str, int], ...]
@@ -115,13 +115,17 @@ class Beside:
 
 @dataclass(frozen=True, slots=True)
 class ClaimView:
-    """The page: the form as it was filled in, what is wrong with it, else the answer."""
+    """The page: the form as it was filled in, and the answer or why there is none.
+
+    `problems` has what is wrong with a field; `reason` why the record has no answer.
+    """
 
     programme: Programme
     fields: Texts
     problems: Texts
     wish: Wish | None
     answered: Answered | None
+    reason: str
 
 
 def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
@@ -140,8 +144,12 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     fields = {**_usual(kept), **{name: text.strip() for name, text in said.items() if text.strip()}}
     problems: dict[str, str] = {}
     wish = _wish(fields, kept.programme, problems, language)
-    answered = _answered(kept, wish, _version(store, kept, wish), language) if wish else None
-    return ClaimView(kept.programme, fields, problems, wish, answered)
+    answered, reason = None, ""
+    try:
+        answered = _answered(kept, wish, _version(store, kept, wish), language) if wish else None
+    except InvalidInput as told:
+        reason = str(told)
+    return ClaimView(kept.programme, fields, problems, wish, answered, reason)
 
 
 def statement_of(store: Store, search: str | None, language: str = "en") -> bytes:
@@ -155,19 +163,7 @@ def statement_of(store: Store, search: str | None, language: str = "en") -> byte
     shown = view(store, search, language)
     if shown.wish is None:
         raise InvalidInput("; ".join(f"{name} {said}" for name, said in shown.problems.items()))
-    wish = shown.wish
-    scope = Scope(
-        wish.product,
-        wish.first,
-        wish.last,
-        lanes=(wish.lane,) if wish.lane else (),
-        specification=wish.specification,
-        kind=wish.kind.replace("_", "-"),
-        target=wish.target,
-        share=wish.share,
-        as_shipped=wish.figure == "shipped",
-    )
-    found, _ = statement.gather(store, scope)
+    found, _ = statement.gather(store, shown.wish.scope)
     return pdf(statement.tell(found, load(language)), found.ends)
 
 
@@ -201,6 +197,8 @@ def _wish(
             numbers[name] = 0.0
         if not 0 < numbers[name] < 1:
             problems[name] = say("field.per_cent", value=fields[name])
+        elif not in_thousandths(numbers[name]):
+            problems[name] = say("field.decimals", value=fields[name])
     days = {}
     for name in ("first", "last"):
         try:
@@ -222,8 +220,19 @@ def _wish(
     study = _study(fields, problems, language)
     if problems:
         return None
-    texts = {name: fields[name] for name in known}
-    return Wish(**numbers, first=days["first"], last=days["last"], study=study, **texts)
+    return Wish(
+        Scope(
+            fields["product"],
+            days["first"],
+            days["last"],
+            lanes=(fields["lane"],) if fields["lane"] else (),
+            specification=fields["specification"],
+            kind=fields["kind"],
+            **numbers,
+            as_shipped=fields["figure"] == FIGURES[1],
+        ),
+        study,
+    )
 
 
 def _study(fields: Texts, problems: dict[str, str], language: str) -> InspectionStudy | None:
@@ -250,7 +259,7 @@ def _study(fields: Texts, problems: dict[str, str], language: str) -> Inspection
 def beside(store: Store, search: str | None, language: str = "en") -> Beside | None:
     """What stands beside an average claim's answer; None where there is none."""
     shown = view(store, search, language)
-    if shown.wish is None or shown.answered is None or shown.wish.kind != "average":
+    if shown.wish is None or shown.answered is None or shown.wish.scope.kind != "average":
         return None
     kept = kept_record.record(store)
     return _beside(kept, shown.wish, _version(store, kept, shown.wish), language)
@@ -258,48 +267,49 @@ def beside(store: Store, search: str | None, language: str = "en") -> Beside | N
 
 def _version(store: Store, kept: Record, wish: Wish) -> int:
     """The version of the programme that speaks of the days: the one in force at their end."""
-    return records.version(store, period(wish.first, wish.last, kept.programme)[1])
+    scope = wish.scope
+    return records.version(store, period(scope.first_day, scope.last_day, kept.programme)[1])
 
 
 @lru_cache(maxsize=16)
-def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered | None:
-    programme, words = kept.programmes[version], load(language)
-    here, of_these, judged, spoken = _evidence(kept, wish)
-    if spoken.empty or routine(here).empty:
-        return None
-    more = _asked(wish)
-    if wish.kind == "average":
-        claim = claims.average(spoken, programme, **more)
-    else:
-        claim = claims.tote_by_tote(spoken, programme, share=wish.share, **more)
-    left = here.loc[here["purpose"] != "routine", "purpose"].value_counts()
-    made = counting.figures(here, programme, (), wish.specification)[0]
-    shipped = counting.shipped_figure(of_these, judged, programme, wish.specification)
-    lanes = counting.figures(here, programme, ("lane",), wish.specification)
-    misses = _with_misses(spoken, programme, wish)
+def _asked(kept: Record, wish: Wish, version: int) -> tuple[Audits, Scope, Programme]:
+    """The audits of a wish, its scope in full, and the programme that speaks of them."""
+    scope, programme = asked(wish.scope, kept.programmes[version])
+    return audits_of(kept.tallies, kept_record.lots(kept), scope), scope, programme
+
+
+@lru_cache(maxsize=16)
+def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered:
+    (audits, scope, programme), words = _asked(kept, wish, version), load(language)
+    claim, how = claim_of(audits, scope, programme), {"specification": scope.specification}
+    made = counting.figures(audits.here, programme, (), **how)[0]
+    shipped = counting.shipped_figure(audits, programme, **how)
+    lanes = counting.figures(audits.here, programme, ("lane",), **how)
+    counted = counting.counted(audits, counting.UNCHANGED, scope)
+    misses = _with_misses(audits, programme, wish)
+    figure = "as_shipped" if scope.as_shipped else "as_made"
     return Answered(
         claim=claim,
         target=claims.as_chosen(words, claim.target),
         confidence=claims.as_chosen(words, claim.confidence),
-        told=claims.told(claim, words, more=misses, figure=f"as_{wish.figure}"),
-        lanes=_lanes(lanes, wish.target, words),
-        sides=tuple(_side(each, wish.target, words) for each in (made, shipped) if each),
-        left_out=tuple((str(purpose), int(count)) for purpose, count in left.items()),
+        told=claims.told(claim, words, more=misses, figure=figure),
+        cautions=cautions(words, claim, counted, figure),
+        lanes=_lanes(lanes, claim.target, words),
+        sides=tuple(_side(each, claim.target, words) for each in (made, shipped) if each),
+        left_out=tuple(counted.left_out.items()),
     )
 
 
 @lru_cache(maxsize=16)
 def _beside(kept: Record, wish: Wish, version: int, language: str) -> Beside:
-    programme, words, more = kept.programmes[version], load(language), _asked(wish)
-    audits = _evidence(kept, wish).spoken
-    claim = claims.average(audits, programme, **more)
-    needed: tuple[Needed, ...] = ()
-    if claim.answer == "not_settled":
-        needed = claims.totes_still_needed(audits, programme, **more)
-    rows = claims.sensitivity(audits, programme, **more).to_dict("records")
+    (audits, scope, programme), words = _asked(kept, wish, version), load(language)
+    claim = claim_of(audits, scope, programme)
+    needed = needed_for(claim, audits, scope, programme)
+    how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
+    rows = claims.sensitivity(speaking(audits), programme, **how).to_dict("records")
     return Beside(
         ahead=claims.told(claim, words, needed=needed).ahead,
-        changes=tuple(_change(row, wish.target, words) for row in rows),
+        changes=tuple(_change(row, claim.target, words) for row in rows),
     )
 
 
@@ -310,40 +320,13 @@ def _change(row: Mapping[Hashable, Any], target: float, words: Wording) -> Chang
     return Change(change, value, int(row["totes"]), claims.way(bounds, target, words))
 
 
-def _with_misses(audits: pd.DataFrame, programme: Programme, wish: Wish) -> tuple[Bounds, ...]:
+def _with_misses(audits: Audits, programme: Programme, wish: Wish) -> tuple[Bounds, ...]:
     """The bounds that allow for what inspectors miss, where a study says how much."""
-    if wish.study is None or wish.kind != KINDS[0]:
+    scope = wish.scope
+    if wish.study is None or scope.kind != KINDS[0]:
         return ()
-    return (claims.with_misses(audits, programme, wish.study, **_asked(wish)),)
-
-
-def _asked(wish: Wish) -> dict[str, Any]:
-    return {"target": wish.target, "specification": wish.specification}
-
-
-class _Evidence(NamedTuple):
-    """Audits of the days; those of lots judged in them, and these lots; what the claim rests on."""
-
-    here: pd.DataFrame
-    of_these: pd.DataFrame
-    judged: pd.DataFrame
-    spoken: pd.DataFrame
-
-
-def _evidence(kept: Record, wish: Wish) -> _Evidence:
-    here, lots, tallies = _of_days(kept, wish), kept_record.lots(kept), kept.tallies
-    judged, of_these = (each[counting.of_lots(here, each)] for each in (lots, tallies))
-    if wish.figure == "made":
-        return _Evidence(here, of_these, judged, routine(here))
-    left = counting.left_plant(of_these, judged)
-    # Re-audits of re-sorted lots speak of what left.
-    return _Evidence(here, of_these, judged, left.assign(purpose="routine"))
-
-
-def _of_days(kept: Record, wish: Wish) -> pd.DataFrame:
-    days = kept_record.of_days(kept.tallies, wish.first, wish.last)
-    found = days[days["product"] == wish.product]
-    return found[found["lane"] == wish.lane] if wish.lane else found
+    how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
+    return (claims.with_misses(speaking(audits), programme, wish.study, **how),)
 
 
 def _lanes(figures: Sequence[Figure], target: float, words: Wording) -> tuple[Part, ...]:

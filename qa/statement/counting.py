@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from qa import efficiency
 from qa.claim.answer import METHOD
@@ -17,6 +16,7 @@ from qa.intervals import clustered
 from qa.plans import DoublePlan, MultiplePlan, SinglePlan
 from qa.plans.standard import Plan
 from qa.programme import HOUSE, Category, Programme
+from qa.statement.audits import Audits
 from qa.statement.result import (
     BuyersCount,
     CategoryShare,
@@ -29,10 +29,11 @@ from qa.statement.result import (
     Spread,
     Stage,
 )
-from qa.tally import COLUMNS, as_shipped, by_tote, routine, stratified, under
-from qa.verdicts import JUDGING
+from qa.tally import COLUMNS, by_tote, routine, stratified, under
+from qa.verdicts import JUDGING, numbers_at
 
 _LOT = ["site", "lot"]
+UNCHANGED = pd.DataFrame({"action": pd.Series(dtype=str)})  # no audit was corrected or voided
 
 
 def figures(
@@ -44,13 +45,16 @@ def figures(
     return _figures(table, by)
 
 
-def shipped_figure(
-    tallies: pd.DataFrame, lots: pd.DataFrame, programme: Programme, specification: str
-) -> Figure | None:
+def shipped_figure(audits: Audits, programme: Programme, specification: str) -> Figure | None:
     """Percent correct as shipped; None where no lot was accepted."""
     wide = replace(programme, confidence=both_sides(programme))
     table = efficiency.as_shipped(
-        tallies, wide, lots, by=(), specification=specification, method=METHOD
+        audits.of_lots,
+        wide,
+        audits.judged,
+        by=(),
+        specification=specification,
+        method=METHOD,
     )
     return next(iter(_figures(table, ())), None)
 
@@ -151,12 +155,13 @@ def spread(
     )
 
 
-def counted(tallies: pd.DataFrame, changed: pd.DataFrame, scope: Scope) -> Counted:
-    """Audits that the claim rests on, those of other purposes, and those changed."""
-    used = routine(tallies)
-    others = tallies.loc[tallies["purpose"] != "routine", "purpose"].value_counts(sort=False)
+def counted(audits: Audits, changed: pd.DataFrame, scope: Scope) -> Counted:
+    """Audits that the claim rests on, the others of the scope, and those changed."""
+    used, pool = audits.spoken, audits.of_lots if scope.as_shipped else audits.here
+    others = pool.loc[~pool["key"].isin(used["key"]), "purpose"].value_counts(sort=False)
     actions = changed["action"].value_counts()
     days = (scope.last_day - scope.first_day).days + 1
+    within = used["day"].between(pd.Timestamp(scope.first_day), pd.Timestamp(scope.last_day))
     return Counted(
         counted=len(used),
         left_out={str(name): int(others[name]) for name in sorted(others.index)},
@@ -165,24 +170,14 @@ def counted(tallies: pd.DataFrame, changed: pd.DataFrame, scope: Scope) -> Count
         fewest=int(used["inspected"].min()),
         most=int(used["inspected"].max()),
         silent_lanes=tuple(lane for lane in scope.lanes if lane not in set(used["lane"])),
-        silent_days=days - used["day"].nunique(),
+        silent_days=days - used.loc[within, "day"].nunique(),
         days=days,
     )
 
 
-def of_lots(scope: pd.DataFrame, every: pd.DataFrame) -> NDArray[np.bool_]:
-    """Which rows of a table with columns ``site`` and ``lot`` are of lots audited in the scope."""
-    judged = scope[scope["purpose"].isin(JUDGING)]
-    return pd.MultiIndex.from_frame(every[_LOT]).isin(pd.MultiIndex.from_frame(judged[_LOT]))
-
-
-def left_plant(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
-    """The audits that speak of what was shipped: of accepted lots that nothing locks."""
-    return as_shipped(tallies, lots[lots["floor"] != "locked"])
-
-
-def lots(verdicts: pd.DataFrame, tallies: pd.DataFrame, dispositions: pd.DataFrame) -> Lots:
-    """How lots of the scope stand; the tables are of these lots alone."""
+def lots(audits: Audits, dispositions: pd.DataFrame) -> Lots:
+    """How lots of the scope stand; the dispositions are of these lots alone."""
+    verdicts, tallies = audits.judged, audits.of_lots
     again = tallies.loc[tallies["purpose"] == "re-audit", _LOT]
     re_sorted = pd.MultiIndex.from_frame(verdicts[_LOT]).isin(pd.MultiIndex.from_frame(again))
     free = verdicts["floor"] == "release"
@@ -197,11 +192,22 @@ def lots(verdicts: pd.DataFrame, tallies: pd.DataFrame, dispositions: pd.DataFra
     )
 
 
-def plans(in_force: pd.DataFrame, lanes: Iterable[str]) -> tuple[PlanInForce, ...]:
-    """Each class's plans and the lanes that have them, from `qa.verdicts.in_force`."""
-    found: dict[tuple[str, str, tuple[Stage, ...]], list[str]] = {}
+def plans(
+    in_force: pd.DataFrame, lanes: Iterable[str], programme: Programme, audits: Audits
+) -> tuple[PlanInForce, ...]:
+    """Each class's plans and the lanes that have them, from `qa.verdicts.in_force`.
+
+    Where a lot is a tote, with the numbers at the sizes pulled, where these are more than asked.
+    """
+    used = audits.of_lots[audits.of_lots["purpose"].isin(JUDGING)]
+    sizes = {int(n) for n in used["inspected"]} if programme.lot == "tote" else set()
+    found: dict[tuple[str, str, tuple[Stage, ...], tuple[Stage, ...]], list[str]] = {}
     for row in in_force[in_force["lane"].isin(list(lanes))].to_dict("records"):
-        key = (row["severity"], row["inspection"], _stages(row["plan"]))
+        severity, inspection, plan = row["severity"], row["inspection"], row["plan"]
+        stages = _stages(plan)
+        beyond = [n for n in sizes if n > stages[-1].n]
+        pulled = numbers_at(programme, severity, plan, inspection, beyond)
+        key = (severity, inspection, stages, tuple(Stage(*each) for each in pulled))
         found.setdefault(key, []).append(row["lane"])
     return tuple(PlanInForce(*key, tuple(where)) for key, where in found.items())
 

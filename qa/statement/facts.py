@@ -2,25 +2,24 @@
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from typing import Any
 
 import pandas as pd
 
-from qa import claim, verdicts
-from qa._validate import checked_level, chosen, one_whole
-from qa.claim import Claim, Needed
+from qa import verdicts
+from qa._validate import one_whole
 from qa.errors import InvalidInput
-from qa.programme import HOUSE, Programme, shift_times
+from qa.programme import Programme, shift_times
 from qa.statement import counting
+from qa.statement.audits import Audits, asked, audits_of, claim_of, needed_for, of_lots, speaking
 from qa.statement.result import BuyersCount, Digest, Paper, Scope, Statement, Version
 from qa.store import changes, deeds, records
 from qa.store.schema import Store
 from qa.tally import routine, under
 
 LONGEST = 300  # characters of a text that people say
-KINDS = ("average", "tote-by-tote")
 
 
 def gather(
@@ -53,11 +52,12 @@ def gather(
         shipped, no accepted lot.
     """
     _, ends = period(scope.first_day, scope.last_day, records.programme(store))
-    asked, programme = _asked(scope, records.programme(store, ends))
+    full, programme = asked(scope, records.programme(store, ends))
     said, count = _checked(paper or Paper()), _checked_count(buyers)
-    found = _found(store, asked, programme)
-    csv = counting.canonical(found.spoken, found.codes)
-    return _statement(found, said, count, counting.digest(csv, len(found.spoken))), csv
+    found = _found(store, full, programme)
+    spoken = found.audits.spoken
+    csv = counting.canonical(spoken, found.codes)
+    return _statement(found, said, count, counting.digest(csv, len(spoken))), csv
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,39 +67,27 @@ class _Found:
     Attributes
     ----------
     codes : every category of any version
-    here : audits of the scope, of every purpose
-    of_these : audits of the lots judged in the scope, whenever they were pulled
-    spoken : the audits that the claim rests on, as if all were routine
-    judged, dispositions : how these lots stand, and what became of their totes
+    dispositions : what became of totes of the lots judged
     changed : audits of the scope that were corrected or voided
     in_force : the inspection at the end of the period
     """
 
     scope: Scope
     programme: Programme
+    programmes: Mapping[int, Programme]
     codes: tuple[str, ...]
-    here: pd.DataFrame
-    of_these: pd.DataFrame
-    spoken: pd.DataFrame
-    judged: pd.DataFrame
+    audits: Audits
     dispositions: pd.DataFrame
     changed: pd.DataFrame
     in_force: pd.DataFrame
     versions: tuple[Version, ...]
-    programmes: Mapping[int, Programme]
 
 
 def _found(store: Store, scope: Scope, programme: Programme) -> _Found:
-    tallies = records.tallies(store)
-    here = _of(tallies, scope)
-    if routine(here).empty:
-        raise InvalidInput(f"a statement needs a routine audit, got none {_where(scope)}")
-    every, resumed = records.programmes_by_version(store), deeds.resumed(store)
+    tallies, every = records.tallies(store), records.programmes_by_version(store)
+    resumed = deeds.resumed(store)
     lots = verdicts.lots(tallies, every, records.findings(store), resumed)
-    judged, of_these = (each[counting.of_lots(here, each)] for each in (lots, tallies))
-    left = counting.left_plant(of_these, judged)
-    if scope.as_shipped and left.empty:
-        raise InvalidInput(f"a claim as shipped needs an accepted lot, got none {_where(scope)}")
+    audits = audits_of(tallies, lots, scope)
     dispositions = deeds.dispositions(store)
     days = {"first_day": scope.first_day, "last_day": scope.last_day}
     changed = changes.changed(store, **days, product=scope.product)
@@ -109,26 +97,23 @@ def _found(store: Store, scope: Scope, programme: Programme) -> _Found:
     return _Found(
         scope,
         programme,
+        every,
         codes=_codes(tallies),
-        here=here,
-        of_these=of_these,
-        spoken=left if scope.as_shipped else routine(here),
-        judged=judged,
-        dispositions=dispositions[counting.of_lots(here, dispositions)],
+        audits=audits,
+        dispositions=dispositions[of_lots(audits.here, dispositions)],
         changed=changed[changed["lane"].isin(scope.lanes)],
         in_force=in_force[in_force["product"] == scope.product],
-        versions=_versions(store, here),
-        programmes=every,
+        versions=_versions(store, audits.spoken),
     )
 
 
 def _statement(
     found: _Found, paper: Paper, buyers: tuple[int, int] | None, digest: Digest
 ) -> Statement:
-    scope, programme, here = found.scope, found.programme, found.here
+    scope, programme, audits = found.scope, found.programme, found.audits
     begins, ends = period(scope.first_day, scope.last_day, programme)
     how: dict[str, Any] = {"specification": scope.specification}
-    said, needed = _claim(found)
+    said, here = claim_of(audits, scope, programme), audits.here
     return Statement(
         site=programme.site,
         name=programme.name,
@@ -142,60 +127,28 @@ def _statement(
         begins=begins,
         ends=ends,
         claim=said,
-        needed=needed,
+        needed=needed_for(said, audits, scope, programme),
         made=counting.figures(here, programme, (), **how)[0],
-        shipped=counting.shipped_figure(found.of_these, found.judged, programme, **how),
+        shipped=counting.shipped_figure(audits, programme, **how),
         by_lane=counting.figures(here, programme, ("lane",), **how),
         categories=counting.categories(here, programme, found.programmes, **how),
-        spread=counting.spread(here, programme, target=said.target, **how),
-        counted=counting.counted(here, found.changed, scope),
-        lots=counting.lots(found.judged, found.of_these, found.dispositions),
-        plans=counting.plans(found.in_force, scope.lanes),
+        spread=counting.spread(speaking(audits), programme, target=said.target, **how),
+        counted=counting.counted(audits, found.changed, scope),
+        lots=counting.lots(audits, found.dispositions),
+        plans=counting.plans(found.in_force, scope.lanes, programme, audits),
         versions=found.versions,
         buyer=_buyer(found, buyers),
         digest=digest,
     )
 
 
-def _asked(scope: Scope, programme: Programme) -> tuple[Scope, Programme]:
-    """The scope with what was left to the programme, and the programme at its confidence."""
-    chosen(_of_codes(programme.products), "product", scope.product)
-    chosen({HOUSE: "", **_of_codes(programme.specifications)}, "specification", scope.specification)
-    chosen(dict.fromkeys(KINDS), "kind", scope.kind)
-    every = [each.code for each in programme.lanes]
-    for lane in scope.lanes:
-        chosen(dict.fromkeys(every), "lanes", lane)
-    target = checked_level(programme.target if scope.target is None else scope.target, "target")
-    confidence = programme.confidence if scope.confidence is None else scope.confidence
-    asked = replace(
-        scope,
-        lanes=tuple(lane for lane in every if not scope.lanes or lane in scope.lanes),
-        target=target,
-        confidence=checked_level(confidence),
-    )
-    return asked, replace(programme, confidence=confidence)
-
-
-def _claim(found: _Found) -> tuple[Claim, tuple[Needed, ...]]:
-    """The claim, and what would settle one of an average that is not settled."""
-    scope, programme = found.scope, found.programme
-    how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
-    audits = found.spoken.assign(purpose="routine")  # those of re-sorted lots speak of what left
-    if scope.kind == "tote-by-tote":
-        return claim.tote_by_tote(audits, programme, share=scope.share, **how), ()
-    said = claim.average(audits, programme, **how)
-    if said.answer != "not_settled" or scope.as_shipped:
-        return said, ()
-    return said, claim.totes_still_needed(audits, programme, **how)
-
-
 def _buyer(found: _Found, buyers: tuple[int, int] | None) -> BuyersCount | None:
     """What a buyer counted beside what was shipped, or made where nothing was."""
     if buyers is None:
         return None
-    audits, ours = counting.left_plant(found.of_these, found.judged), "as_shipped"
+    audits, ours = found.audits.left, "as_shipped"
     if audits.empty:
-        audits, ours = routine(found.here), "as_made"
+        audits, ours = routine(found.audits.here), "as_made"
     audits = under(audits, found.programme, found.scope.specification)
     return counting.buyers_count(*buyers, audits, ours, found.programme.confidence)
 
@@ -222,24 +175,14 @@ def _checked(paper: Paper) -> Paper:
     return paper
 
 
-def _versions(store: Store, here: pd.DataFrame) -> tuple[Version, ...]:
-    """The programme's versions under which audits of the scope were pulled."""
+def _versions(store: Store, audits: pd.DataFrame) -> tuple[Version, ...]:
+    """The programme's versions under which these audits were pulled."""
     every = records.programmes(store)
-    used = every[every["version"].isin(here["programme"].unique())]
+    used = every[every["version"].isin(audits["programme"].unique())]
     return tuple(
         Version(int(row["version"]), hashlib.sha256(row["text"].encode("utf-8")).hexdigest())
         for row in used.to_dict("records")
     )
-
-
-def _of(tallies: pd.DataFrame, scope: Scope) -> pd.DataFrame:
-    days = tallies["day"].between(pd.Timestamp(scope.first_day), pd.Timestamp(scope.last_day))
-    return tallies[days & (tallies["product"] == scope.product) & tallies["lane"].isin(scope.lanes)]
-
-
-def _where(scope: Scope) -> str:
-    days = f"from {scope.first_day} to {scope.last_day}"
-    return f"of {scope.product} {days} on lanes {', '.join(scope.lanes)}"
 
 
 def _codes(tallies: pd.DataFrame) -> tuple[str, ...]:

@@ -170,11 +170,16 @@ class Stage:
 
 @dataclass(frozen=True, slots=True)
 class PlanInForce:
-    """A class's plan and inspection at the end of the period, and the lanes that have it."""
+    """A class's plan and inspection at the end of the period, and the lanes that have it.
+
+    `pulled` has its numbers at the sizes in which lots were judged and that are more than it asks:
+    each from that size on, `n` being the smallest that was judged by them.
+    """
 
     severity: str
     inspection: str
     stages: tuple[Stage, ...]
+    pulled: tuple[Stage, ...]
     lanes: tuple[str, ...]
 
 

@@ -8,6 +8,8 @@ from qa.statement.document import Section, Strip, StripRow, Table
 from qa.statement.result import Figure
 from qa.statement.teller import Teller, bounded_of, vars_of
 
+_STUDIED = 0.95  # the confidence of the bounds whose misses were counted: python -m tests.coverage
+
 
 def figures(teller: Teller) -> Section:
     """As made beside as shipped."""
@@ -108,7 +110,11 @@ def _partly(teller: Teller) -> Iterator[str]:
 def method(teller: Teller) -> Section:
     """How the figure was made, what is usual and why that is wrong."""
     say, claim, told = teller.say, teller.of.claim, teller.told
-    of_totes = say("method.totes", inspected=claim.inspected, totes=claim.totes)
+    of_totes = [say("method.totes", inspected=claim.inspected, totes=claim.totes)]
+    if claim.kind != "average":
+        of_totes.append(say("method.share", share=as_chosen(teller.words, claim.share)))
+    elif not teller.of.scope.as_shipped and claim.confidence == _STUDIED:
+        of_totes.append(say("method.coverage"))
     return Section(
         say("section.method"),
         table=Table(
@@ -116,7 +122,7 @@ def method(teller: Teller) -> Section:
             tuple((each.name, each.lower, each.upper, each.answer) for each in told.ways),
             (False, True, True, False),
         ),
-        texts=(of_totes, told.naive, *claim.assumed),
+        texts=(*of_totes, told.naive, *claim.assumed),
     )
 
 

@@ -38,8 +38,12 @@ class Teller:
     @property
     def told(self) -> Told:
         """The claim's answer in words."""
-        figure = "as_shipped" if self.of.scope.as_shipped else "as_made"
-        return told(self.of.claim, self.words, needed=self.of.needed, figure=figure)
+        return told(self.of.claim, self.words, needed=self.of.needed, figure=self.figure)
+
+    @property
+    def figure(self) -> str:
+        """Of which pieces the claim speaks: "as_made" or "as_shipped"."""
+        return "as_shipped" if self.of.scope.as_shipped else "as_made"
 
     @property
     def target(self) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from zoneinfo import ZoneInfo
 
 from qa.statement import shown, writing
+from qa.statement.cautions import cautions
 from qa.statement.document import Document, Section, Table
 from qa.statement.result import Statement
 from qa.statement.teller import Teller, bounded_of, vars_of
@@ -51,6 +52,7 @@ def _sentences(teller: Teller) -> Iterator[str]:
     if other:
         key = "made" if teller.of.scope.as_shipped else "shipped"
         yield teller.say(f"more.{key}", **vars_of(bounded_of(teller, other)))
+    yield from cautions(teller.words, teller.of.claim, teller.of.counted, teller.figure)
 
 
 def _subject(teller: Teller) -> Section:
@@ -93,9 +95,9 @@ def _totes(teller: Teller) -> Section:
     key = "audited_same" if counted.fewest == counted.most else "audited_range"
     audited = say(
         f"text.{key}",
-        totes=of.made.totes,
+        totes=of.claim.totes,
         audits=counted.counted,
-        inspected=of.made.inspected,
+        inspected=of.claim.inspected,
         fewest=counted.fewest,
         most=counted.most,
     )
@@ -103,8 +105,10 @@ def _totes(teller: Teller) -> Section:
         say("text.left_out_one", count=count, purpose=say(f"purpose.{purpose}"))
         for purpose, count in counted.left_out.items()
     ]
-    listed = say("text.left_out", listed=words.listed(left_out)) if left_out else say("none")
-    chosen = "chosen_also" if of.paper.chosen else "chosen"
+    listed = say("none")
+    if left_out:
+        listed = say(f"text.left_out_{teller.figure}", listed=words.listed(left_out))
+    chosen = f"{say(f'text.chosen_{teller.figure}')} {of.paper.chosen}".strip()
     worst = say(
         "text.worst",
         tote=spread.worst,
@@ -122,8 +126,7 @@ def _totes(teller: Teller) -> Section:
         pairs=teller.pairs(
             ("load_totes", _load(teller)),
             ("audited", audited),
-            ("silent", _silent(teller)),
-            ("chosen", say(f"text.{chosen}", chosen=of.paper.chosen)),
+            ("chosen", chosen),
             ("left_out", listed),
             ("changed", changed),
             ("worst", worst),
@@ -132,23 +135,11 @@ def _totes(teller: Teller) -> Section:
     )
 
 
-def _silent(teller: Teller) -> str:
-    """Lanes and days of the scope of which no figure speaks."""
-    of, told = teller.of.counted, []
-    if of.silent_lanes:
-        lanes = teller.words.listed(list(of.silent_lanes))
-        told.append(teller.say("text.silent_lanes", lanes=lanes))
-    if of.silent_days:
-        known = {"silent": of.silent_days, "days": of.days}
-        told.append(teller.say("text.silent_days", **known))
-    return " ".join(told)
-
-
 def _spread(teller: Teller) -> str:
     spread = teller.of.spread
     told = teller.say(
         "text.spread",
-        totes=teller.of.made.totes,
+        totes=teller.of.claim.totes,
         at_target=spread.at_target,
         target=teller.target,
         median=teller.words.per_cent(spread.median),
@@ -161,7 +152,7 @@ def _spread(teller: Teller) -> str:
 
 
 def _load(teller: Teller) -> str:
-    shipped, audited = teller.of.paper.shipped, teller.of.made.totes
+    shipped, audited = teller.of.paper.shipped, teller.of.claim.totes
     if shipped is None:
         return ""
     if shipped < audited:
@@ -181,7 +172,7 @@ def _lots(teller: Teller) -> Section:
     for each in teller.of.plans:
         inspection = say(f"inspection.{each.inspection}")
         lanes = words.listed(list(each.lanes))
-        plan = writing.plan(words, each.stages)
+        plan = writing.plan(words, each.stages, each.pulled)
         rows.append((words.say(f"class.{each.severity}"), inspection, lanes, plan))
     heads = teller.heads("judged", "inspection", "lanes", "plan")
     return Section(
@@ -219,12 +210,13 @@ def _again(teller: Teller) -> Section:
         for each in of.versions
     ]
     columns = ", ".join(of.digest.columns)
+    follows = say(f"again.{teller.figure}")
     return Section(
         say("section.again"),
         pairs=teller.pairs(
             ("programme", teller.words.listed(versions)), ("digest", of.digest.sha256)
         ),
-        texts=(say("again.digest", count=of.digest.audits, columns=columns),),
+        texts=(say("again.digest", count=of.digest.audits, columns=columns), follows),
     )
 
 

@@ -21,8 +21,11 @@ def day(words: Wording, when: date) -> str:
     return words.say("statement.date", day=words.day(when), year=str(when.year))
 
 
-def plan(words: Wording, stages: Sequence[Stage]) -> str:
-    """A plan as the floor reads it: pull 80, accept on 3, reject on 4."""
+def plan(words: Wording, stages: Sequence[Stage], pulled: Sequence[Stage] = ()) -> str:
+    """A plan as the floor reads it: pull 80, accept on 3, reject on 4.
+
+    With its numbers where more was pulled.
+    """
     told, before = [], 0
     for at, stage in enumerate(stages):
         key = "then" if at else "pull"
@@ -32,6 +35,9 @@ def plan(words: Wording, stages: Sequence[Stage]) -> str:
         else:
             told.append(words.say(f"planning.{key}", ac=stage.ac, **sizes))
         before = stage.n
+    told += [
+        words.say("statement.text.pulled", n=each.n, ac=each.ac, re=each.re) for each in pulled
+    ]
     return "; ".join(told)
 
 

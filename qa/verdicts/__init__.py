@@ -24,7 +24,7 @@ from qa.tally import checked, from_audits
 from qa.verdicts.holding import Held, Lot, held
 from qa.verdicts.judging import Case, Judge, Programmes
 from qa.verdicts.locks import FINDING, Lock, locks
-from qa.verdicts.numbers import STOPPED, class_plan, classes, first_pull, floor_plan
+from qa.verdicts.numbers import STOPPED, class_plan, classes, first_pull, floor_plan, numbers_at
 from qa.verdicts.telling import Stream, told_back, told_why
 from qa.wording import Wording, load
 
@@ -40,6 +40,7 @@ __all__ = [
     "in_force",
     "lots",
     "lots_and_inspection",
+    "numbers_at",
     "of_audit",
 ]
 

@@ -1,6 +1,6 @@
 """The numbers that a count is held against: a class's plan, its stages, what lies beyond them."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cache, lru_cache
 from typing import Any, NamedTuple
 
@@ -70,6 +70,19 @@ def floor_plan(programme: Programme, severity: str) -> plans.SinglePlan | None:
     n = plan.n if several else max(first_pull(programme, plan.n), plan.n)
     stage = stage_of(Asked(programme.plans[severity], plan, "normal", several), n)
     return plans.SinglePlan(n, stage.re - 1)
+
+
+def numbers_at(
+    programme: Programme, severity: str, plan: Plan, inspection: str, sizes: Iterable[int]
+) -> list[tuple[int, int | None, int]]:
+    """Size, Ac and Re wherever they change over sizes in which lots were judged, smallest first."""
+    of = Asked(programme.plans[severity], plan, inspection, programme.lot != "tote")
+    found: list[tuple[int, int | None, int]] = []
+    for size in sorted(sizes):
+        stage = stage_of(of, size)
+        if not found or found[-1][1:] != (stage.accepts, stage.re):
+            found.append((size, stage.accepts, stage.re))
+    return found
 
 
 @cache

@@ -74,8 +74,8 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
     shown: list[Any] = []
     if view.answered:
         shown = [answer(words, view.answered, view.fields), picture(words, view.answered)]
-    elif not view.problems:
-        shown = [components.note(say("claim.empty"))]
+    elif view.reason:
+        shown = [components.note(f"{components.sentence(view.reason)}.")]
     return [
         components.head(say("claim.title"), html.P(say("claim.address"))),
         *shown[:1],
@@ -96,6 +96,7 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
         [
             html.H2(components.sentence(told.word), className="answer-word", id="claim-word"),
             html.P(told.sentence, className="answer-next"),
+            *(html.P(each) for each in found.cautions),
             html.P(told.rests),
             html.P(told.naive),
             *(html.P(each, className="quiet") for each in found.claim.assumed),
