@@ -1,6 +1,9 @@
 """Inspectors' errors taken out of a fraction: published examples, limits of it, and enumeration."""
 
 import dataclasses
+import json
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -19,37 +22,49 @@ from qa.intervals import (
     rogan_gladen,
 )
 
+FILE = Path(__file__).parent / "reference" / "intervals" / "published.json"
+CASES = {case["id"]: case for case in json.loads(FILE.read_text("utf-8"))}
+
+
+def published(case: str) -> tuple[dict[str, Any], Any, float]:
+    """What was asked, what was printed, and half a unit of its last decimal."""
+    found = CASES[case]
+    return found["inputs"], found["expected"], found["tolerance"]
+
+
 counts = st.integers(1, 300).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n)))
 
 
-# Lang & Reiczigel (2014), Preventive Veterinary Medicine 113, 13-22, examples; the limits as the
-# documentation of the R package asht states them (three printed decimals).
-@pytest.mark.parametrize(
-    ("count", "inspected", "study", "expected"),
-    [
-        (4060, 11284, (178, 179, 358, 359), (0.349, 0.372)),
-        (51, 509, (23, 41, 187, 195), (0.037, 0.195)),
-    ],
-)
-def test_limits_agree_with_lang_and_reiczigel(count, inspected, study, expected) -> None:
-    found = corrected(count, inspected, InspectionStudy(*study))
-    assert_allclose([found.low, found.high], expected, rtol=0, atol=6e-4)
+# Lang & Reiczigel (2014), examples, to three printed decimals.
+@pytest.mark.parametrize("case", ["lang-reiczigel-1", "lang-reiczigel-5"])
+def test_limits_agree_with_lang_and_reiczigel(case: str) -> None:
+    given, expected, off = published(case)
+    study = InspectionStudy(*given["se"], *given["sp"])
+    found = corrected(given["positives"], given["tested"], study)
+    assert_allclose([found.low, found.high], expected, rtol=0, atol=off)
 
 
 # The same source, example 3: 6 % of 11,862, as an estimate whose pieces are no whole number.
 def test_an_estimate_agrees_with_lang_and_reiczigel() -> None:
-    seen = clustered([712] * 30, [11862] * 30)
-    interval = dataclasses.replace(seen.interval, estimate=np.array(0.06))
-    seen = dataclasses.replace(seen, interval=interval, effective_n=11862.0)
-    found = corrected_estimate(seen, InspectionStudy(8, 10, 12, 12))
-    assert_allclose([found.low, found.high], [0, 0.147], rtol=0, atol=6e-4)
+    given, expected, off = published("lang-reiczigel-3")
+    n = given["tested"]
+    seen = clustered([712] * 30, [n] * 30)
+    interval = dataclasses.replace(seen.interval, estimate=np.array(given["positives"] / n))
+    seen = dataclasses.replace(seen, interval=interval, effective_n=float(n))
+    found = corrected_estimate(seen, InspectionStudy(*given["se"], *given["sp"]))
+    assert_allclose([found.low, found.high], expected, rtol=0, atol=off)
 
 
-# CRAN epiR vignette on diagnostic tests, example 3: Wilson's limits carried through (known errors).
-def test_rogan_gladen_agrees_with_a_published_example() -> None:
-    seen = binomial(26, 200, method="wilson")
-    got = [rogan_gladen(p, 0.30, 0.96) for p in (seen.estimate, seen.low, seen.high)]
-    assert_allclose(got, [0.3461538, 0.1933924, 0.552552], rtol=0, atol=6e-7)
+# Limits of the apparent fraction carried through, sensitivity and specificity known.
+@pytest.mark.parametrize(
+    ("case", "method"), [("rogan-gladen-26-200", "wilson"), ("rogan-gladen-epir-1", "blaker")]
+)
+def test_rogan_gladen_agrees_with_published_examples(case: str, method: str) -> None:
+    given, expected, off = published(case)
+    seen = binomial(given["x"], given["n"], method=method)
+    through = [seen.estimate, seen.low, seen.high]
+    got = [rogan_gladen(p, given["se"], given["sp"]) for p in through]
+    assert_allclose(got, [expected["tp"], *expected["ci"]], rtol=0, atol=off)
 
 
 # With an endless study the errors are known: Agresti & Coull's limits, carried through.
