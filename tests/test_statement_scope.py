@@ -209,6 +209,20 @@ def test_page_and_paper_speak_of_the_same_audits(
     assert view.statement_of(plant, search) == paper
 
 
+def test_a_kind_of_defect_that_was_not_found_has_no_share(plant: schema.Store) -> None:
+    found = gathered(plant)
+    [double] = [each for each in found.categories if each.code == "double"]
+    assert (double.count, double.share) == (0, 0.0)
+    [row] = [
+        row
+        for section in statement.tell(found, WORDS).sections
+        for row in (section.table.rows if section.table else ())
+        if row[0] == "double-loaded"
+    ]
+    assert row[5].strip("0 %") == "."
+    assert len(row[5]) <= len("0.000 %")
+
+
 def test_few_totes_and_silent_lanes_and_days_stand_at_the_head(plant: schema.Store) -> None:
     scope = replace(SCOPE, first_day=date(2026, 3, 1), last_day=FIRST)
     head = statement.tell(gathered(plant, scope), WORDS).sentences

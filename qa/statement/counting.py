@@ -120,7 +120,7 @@ def _category_share(
         counts,
         int(x.sum()),
         int(n.sum()),
-        1.0 - float(without.estimate),
+        round(1.0 - float(without.estimate), 12),  # none found is no share at all
         1.0 - float(without.low),
         *((looked["day"].min().date(), looked["day"].max().date()) if partly else (None, None)),
     )
