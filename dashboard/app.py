@@ -1,16 +1,18 @@
 """The app: its pages, their navigation, what every answer carries, and the server."""
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import waitress
 from dash import Dash, Input, Output, ctx, dcc, html, no_update
-from flask import Flask, Response, jsonify
+from dash.exceptions import DependencyException
+from flask import Flask, Response, jsonify, request
+from flask_wtf.csrf import generate_csrf
 
-from dashboard import components
+from dashboard import components, people, plain, sign_in
 from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import choices
@@ -18,6 +20,7 @@ from dashboard.views import floor as floor_view
 from dashboard.views.taking_in import MOST_UPLOAD
 from qa.errors import InvalidAudit, QAError
 from qa.loopback import bound
+from qa.store import people as qa_people
 from qa.store.schema import Store
 
 PAGES = (floor, lane, shift, plan, claim, tally, ledger, setup)
@@ -25,7 +28,11 @@ APART = (inspectors,)  # for the lead: at their own addresses, named on no page 
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
 MOST_BYTES = 1_000_000
-LOOPBACK = ("localhost", "127.0.0.1", "[::1]")  # until there are accounts
+LOOPBACK = ("localhost", "127.0.0.1", "[::1]")  # what this machine calls itself
+BEHIND = {
+    "trusted_proxy_count": 1,
+    "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
+}
 
 POLICY = "; ".join(
     (
@@ -66,6 +73,8 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     """The dashboard over a store; `now` is the clock, so that a demo can stand still."""
     app = Dash(
         "dashboard",
+        server=Flask("dashboard", static_folder=None),
+        use_pages=False,
         pages_folder="",
         assets_folder=str(Path(__file__).parent / "assets"),
         title=words().say("app.name"),
@@ -81,6 +90,8 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     for page in (*PAGES, *APART):
         page.register(app, store, now)
     _secure(app)
+    people.guard(app, store, now)
+    sign_in.register(app.server, now)
     return app
 
 
@@ -90,31 +101,51 @@ def serve(
     host: str,
     port: int,
     announce: Callable[[str], None],
+    names: Iterable[str] = (),
+    proxy: str | None = None,
 ) -> None:
-    """Serve the dashboard to this machine alone, until it is interrupted.
+    """Serve the dashboard until it is interrupted: to this machine, or to others that sign in.
+
+    Parameters
+    ----------
+    store : Store
+    now : callable
+        The clock.
+    host, port : str, int
+        Where to listen.
+    announce : callable
+        Is told the address.
+    names : iterable of str
+        Names and addresses by which other machines reach it.
+    proxy : str or None
+        The address of a server before it whose word is taken on who asks, for what and by TLS.
 
     Raises
     ------
     InvalidInput
-        If `host` is another machine's to reach, or the port cannot be had.
+        If `host` is other machines' to reach and there are no accounts, or the port cannot be had.
     """
-    with bound(host, port) as place:
+    with bound(host, port, others=qa_people.any_accounts(store)) as place:
         app = create_app(store, now)
-        app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, host]
+        app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, _shown(host), *names]
         server = waitress.create_server(
             app.server,
             sockets=[place],
             threads=THREADS,
             ident=None,
             max_request_body_size=MOST_UPLOAD + MOST_BYTES,
+            **(BEHIND | {"trusted_proxy": proxy} if proxy else {}),
         )
         threading.Thread(target=_warm, args=(store, now), daemon=True).start()
-        shown = f"[{host}]" if ":" in host else host
-        announce(f"http://{shown}:{place.getsockname()[1]}/")
+        announce(f"http://{_shown(host)}:{place.getsockname()[1]}/")
         try:
             server.run()
         finally:
             server.close()
+
+
+def _shown(host: str) -> str:
+    return f"[{host}]" if ":" in host else host
 
 
 def _warm(store: Store, now: Callable[[], datetime]) -> None:
@@ -150,10 +181,39 @@ def _frame() -> list[Any]:
                         "data-say-refused": say("app.outbox_refused", count="{count}"),
                     },
                 ),
+                *_person(),
             ],
             className="bar",
         ),
         html.Main(components.skeleton(words()), id=PAGE, tabIndex=-1),
+    ]
+
+
+def _person() -> list[Any]:
+    """Who is signed in, with the way out; and what a script shows when the session has ended."""
+    say, found = words().say, people.person()
+    if found is None:
+        return []
+    at = say("app.at_station", name=found.name, station=found.station)
+    signed = say("app.signed_in", name=found.name, role=say(f"role.{found.role}"))
+    ended = [say("refused.again"), " ", html.A(say("sign_in.title"), href=people.SIGN_IN)]
+    return [
+        html.Form(
+            [
+                html.Span(at if found.station else signed),
+                dcc.Input(type="hidden", name="csrf_token", value=generate_csrf(), id="app-token"),
+                html.Button(
+                    say("app.change" if found.station else "app.sign_out"),
+                    type="submit",
+                    className="choice",
+                ),
+            ],
+            action=people.SIGN_OUT,
+            method="post",
+            className="bar-person",
+            id="app-person",
+        ),
+        html.P(ended, id="app-ended", className="bar-ended", role="alert", hidden=True),
     ]
 
 
@@ -166,6 +226,7 @@ def _nav(path: str | None) -> list[html.A]:
             **({"aria-current": "page"} if page is here else {}),
         )
         for page in PAGES
+        if people.may_see(page.PATH)
     ]
 
 
@@ -177,6 +238,9 @@ def _page(path: str | None) -> Any:
             components.head(say("app.unknown_title")),
             components.note(say("app.unknown", path=path)),
         ]
+    if not people.may_see(page.PATH):
+        say = words().say
+        return [components.head(say(page.TITLE)), components.note(say("refused.right"))]
     return page.layout()
 
 
@@ -195,10 +259,17 @@ def _told(fault: Exception) -> Any:
     return no_update
 
 
-def _answered(fault: QAError) -> tuple[Response, int]:
-    """The same for a form that was sent."""
+def _answered(fault: QAError) -> tuple[Response, int] | Response:
+    """The same for a form that was sent, and for a page that is none of the app's own."""
+    if plain.wants_page():
+        return plain.told(f"{components.sentence(str(fault))}.", 422)
     problems = fault.problems if isinstance(fault, InvalidAudit) else {}
     return jsonify(problems=problems, trouble="" if problems else str(fault)), 422
+
+
+def _unknown(_: Exception) -> Response:
+    """A script that no library has: the address is wrong, and nothing is broken."""
+    return plain.told(words().say("app.unknown", path=request.path), 404)
 
 
 def _secure(app: Dash) -> None:
@@ -206,6 +277,7 @@ def _secure(app: Dash) -> None:
     server: Flask = app.server
     server.config.update(MAX_CONTENT_LENGTH=MOST_BYTES, TRUSTED_HOSTS=list(LOOPBACK))
     server.register_error_handler(QAError, _answered)
+    server.register_error_handler(DependencyException, _unknown)
 
     def carry(answer: Response) -> Response:
         # Dash may add a script of its own at the first request, so its hashes are asked each time.

@@ -110,11 +110,17 @@ def field(
     offers: Iterable[str] = (),
     most: int = MOST_CHARACTERS,
     value: str | None = None,
+    fixed: str = "",
 ) -> html.Div:
-    """A labelled text field with the place for its fault; numbers too are sent as typed."""
+    """A labelled text field with the place for its fault; numbers too are sent as typed.
+
+    What is `fixed` stands there and cannot be changed.
+    """
     more: dict[str, Any] = {"inputMode": "numeric"} if number else {}
     if value is not None:
         more["value"] = value
+    if fixed:
+        more |= {"value": fixed, "readOnly": True}
     options = [html.Option(value=each) for each in offers]
     if options:
         more["list"] = f"{identity}-offers"

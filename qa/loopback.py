@@ -1,4 +1,4 @@
-"""The one place that takes an address and a port of this machine alone, to serve from."""
+"""The one place that takes an address and a port to serve from: of this machine alone, mostly."""
 
 import errno
 import ipaddress
@@ -8,8 +8,8 @@ import socket
 from qa.errors import InvalidInput
 
 
-def bound(host: str, port: int) -> socket.socket:
-    """A listening socket that only this machine can reach, until there are accounts.
+def bound(host: str, port: int, *, others: bool = False) -> socket.socket:
+    """A listening socket that only this machine can reach, unless others may reach it too.
 
     The caller closes it; closing it at once only asks whether the place can be had.
 
@@ -19,11 +19,15 @@ def bound(host: str, port: int) -> socket.socket:
         "localhost" or a loopback address, of either version.
     port : int
         0 takes any free one.
+    others : bool
+        Whether other machines may reach it, since people must sign in: `host` may then be any
+        address that this machine has.
 
     Raises
     ------
     InvalidInput
-        If `host` is another machine's to reach, or the port cannot be had.
+        If `host` is no address, or is other machines' to reach and must not be, or the port
+        cannot be had.
 
     Examples
     --------
@@ -34,9 +38,12 @@ def bound(host: str, port: int) -> socket.socket:
     try:
         loopback = host == "localhost" or ipaddress.ip_address(host).is_loopback
     except ValueError:
-        loopback = False
-    if not loopback:
-        raise InvalidInput(f"host must be a loopback address such as 127.0.0.1, got {host}")
+        loopback, others = False, False
+    if not (loopback or others):
+        raise InvalidInput(
+            "host must be a loopback address such as 127.0.0.1, or any of this machine's once "
+            f"there are accounts, got {host}"
+        )
     place = socket.socket(socket.AF_INET6 if ":" in host else socket.AF_INET)
     if os.name == "posix":  # elsewhere the option would let two servers share a port
         place.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
@@ -45,6 +52,8 @@ def bound(host: str, port: int) -> socket.socket:
         place.listen()
     except OSError as reason:
         place.close()
+        if reason.errno == errno.EADDRNOTAVAIL:
+            raise InvalidInput(f"host must be an address of this machine, got {host}") from None
         taken = reason.errno == errno.EADDRINUSE
         told = "is in use" if taken else f"cannot be served: {reason.strerror}"
         raise InvalidInput(f"port {port} {told}; choose another with --port") from None

@@ -335,7 +335,8 @@ def nodes(files: list[Path]) -> Iterator[ast.AST]:
 
 
 def sheet_scripts() -> list[Path]:
-    return sorted((ROOT / "dashboard" / "assets").glob("*.js"))
+    rooms = ((ROOT / "dashboard" / "assets", "*.js"), (ROOT / "dashboard" / "templates", "*.html"))
+    return sorted(path for room, kind in rooms for path in room.glob(kind))
 
 
 def text_keys() -> set[str]:

@@ -76,7 +76,7 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[tuple]:
 
     class Entry:
         def load(self):
-            def serve(store, now, host, port, announce) -> None:
+            def serve(store, now, host, port, announce, names=(), proxy=None) -> None:
                 calls.append((store, now(), host, port))
                 announce(f"http://{host}:{port}/")
 
@@ -358,7 +358,8 @@ def test_serve_hands_the_store_over_and_prints_the_address(store: str, served: l
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.2", "example.org", "::"])
 def test_no_host_but_this_machine(store: str, served: list, host: str) -> None:
     said = refused("serve", "--store", store, "--host", host)
-    assert said == f"host must be a loopback address such as 127.0.0.1, got {host}"
+    told = "host must be a loopback address such as 127.0.0.1, or any of this machine's once there"
+    assert said == f"{told} are accounts, got {host}"
     assert served == []
 
 

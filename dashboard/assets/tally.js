@@ -41,7 +41,9 @@
     const entry = performance.getEntriesByType("navigation")[0];
     let mine = null;
     try { mine = sessionStorage.getItem(TAB); } catch (fault) { /* as above */ }
-    const taken = mine && Date.now() - (read(DRAFT + mine).seen || 0) < ALIVE && !(entry && entry.type === "reload");
+    const kept = mine ? read(DRAFT + mine) : {};
+    const taken = mine && !kept.left && Date.now() - (kept.seen || 0) < ALIVE && !(entry && entry.type === "reload");
+    if (kept.left && !taken) write(DRAFT + mine, Object.assign(kept, { left: false }));
     tab = mine && !taken ? mine : window.toteproof.newKey();
     try { sessionStorage.setItem(TAB, tab); } catch (fault) { /* as above */ }
     return tab;
@@ -311,6 +313,7 @@
       for (const name of TEXTS.concat(counts())) put(at(name), kept.values[name] || "");
       for (const name of CHOICES) choose(name, kept.values[name] || "");
     }
+    if (form().dataset.inspector && (at("inspector").readOnly || !text("inspector"))) put(at("inspector"), form().dataset.inspector);
     asked();
     sum();
     shown = JSON.stringify(values());
@@ -397,6 +400,11 @@
   }
   document.addEventListener("toteproof-outbox", function () { if (form() && form().dataset.state) outbox(); });
   setInterval(stir, ALIVE / 3);
+  /* A tab that goes elsewhere, say to sign in again, finds its draft when it comes back. */
+  window.addEventListener("pagehide", function () {
+    const mine = tab && read(DRAFT + tab);
+    if (mine && mine.values) write(DRAFT + tab, Object.assign(mine, { left: true }));
+  });
 
   /* A tap on a stepper counts one; held, it goes on counting. */
   let held = null;

@@ -4,6 +4,24 @@
 
   const SECONDS = 10;
 
+  /* Whatever the page sends to its own server carries the token that the browser was given; an
+     answer that nobody is signed in any more is told on the page. */
+  const fetched = window.fetch.bind(window);
+  window.fetch = async function (where, options) {
+    const asked = new URL(where instanceof Request ? where.url : where, location.href);
+    const own = asked.origin === location.origin;
+    const sends = own && options && options.method && options.method !== "GET";
+    const token = sends && document.cookie.match(/(?:^|; )_csrf_token=([^;]*)/);
+    if (token) options = Object.assign({}, options, { headers: new Headers(options.headers || {}) });
+    if (token) options.headers.set("X-CSRFToken", decodeURIComponent(token[1]));
+    const answer = await fetched(where, options);
+    if (own && answer.status === 401) {
+      const ended = document.getElementById("app-ended");
+      if (ended) { ended.hidden = false; ended.querySelector("a").search = "?" + new URLSearchParams({ next: location.pathname + location.search }); }
+    }
+    return answer;
+  };
+
   /* A key that sorts by time (RFC 9562, version 7); crypto.randomUUID would need HTTPS. */
   function newKey() {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -84,7 +102,7 @@
     if (event.defaultPrevented || event.button || event.metaKey || event.ctrlKey || event.shiftKey) return;
     const link = event.target.closest("a[href]");
     if (!link || link.target || link.origin !== location.origin) return;
-    if (link.getAttribute("href").startsWith("#")) return;
+    if (link.getAttribute("href").startsWith("#") || link.closest("#app-ended")) return;
     event.preventDefault();
     const turned = link.pathname !== location.pathname;
     history.pushState({}, "", link.href);

@@ -1,23 +1,45 @@
-"""What a page's own form sends: its fields, or a file; and what its script puts in place."""
+"""What a page's own form sends, its fields or a file, and who; what its script puts in place."""
 
 import json
 from typing import Any
 
+from dash import html
+from dash.development.base_component import Component
 from flask import Response, request
 from plotly.io.json import to_json_plotly
 
-from dashboard.texts import words
+from dashboard import components, people
+from dashboard.texts import Wording, words
 from qa.errors import InvalidInput
 
 ROOM = 1_000_000  # bytes, for what a form sends beside its file
 
 
-def sent() -> dict[str, object]:
-    """The fields of a form; JSON only, which no other site can make a browser send unasked."""
+def sent(who: str = "") -> dict[str, object]:
+    """The fields of a form; JSON only, which no other site can make a browser send unasked.
+
+    `who` names the field that says who did it: whoever is signed in takes its place.
+    """
     fields = request.get_json(silent=True)
     if not isinstance(fields, dict):
         raise InvalidInput(words().say("trouble.json"))
-    return fields
+    person = people.person()
+    return {**fields, who: person.name} if who and person else fields
+
+
+def signed(typed: str) -> str:
+    """Whoever is signed in; where nobody must be, the name that was typed."""
+    person = people.person()
+    return person.name if person else typed
+
+
+def asked_who(words: Wording, identity: str) -> Component:
+    """The field for who did it; the name of whoever is signed in, where people sign in."""
+    person = people.person()
+    if person is None:
+        return components.field(identity, words.say("form.who"))
+    said = words.say("form.signed", name=person.name)
+    return html.P(said, className="quiet field-signed")
 
 
 def file_sent(most: int, too_large: str) -> tuple[str, bytes]:

@@ -8,12 +8,13 @@ from typing import Any
 from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify, request
 
-from dashboard import components
+from dashboard import components, people
 from dashboard.pages.sending import sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import tally
 from dashboard.views.record import Inspection
-from dashboard.views.tally import Before, Saved, TallyView
+from dashboard.views.tally import Before, Saved, Sender, TallyView
+from qa.errors import InvalidAudit
 from qa.store.schema import Store
 
 PATH, TITLE = "/tally", "page.tally"
@@ -51,13 +52,38 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.post(SAVE_AT)
     def save() -> Response:
-        return jsonify(answer(words(), tally.save(store, sent(), now(), LANGUAGE)))
+        fields, sender = signed()
+        return jsonify(answer(words(), tally.save(store, fields, now(), LANGUAGE, sender)))
 
     @app.server.post(FINDING_AT)
     def save_finding() -> Response:
-        fields = sent()
-        tally.save_finding(store, fields, now(), LANGUAGE)
+        fields, sender = signed()
+        tally.save_finding(store, fields, now(), LANGUAGE, sender)
         return jsonify(locked(words(), fields))
+
+
+def signed() -> tuple[dict[str, object], Sender]:
+    """What the form sends, and who signed in to send it.
+
+    The inspector is whoever signed in, unless another account, whose tote waited here unsent, or a
+    supervisor types in what others wrote down.
+    """
+    fields, person = sent(), people.person()
+    if person is None:
+        return fields, Sender()
+    inspector = str(fields.get("inspector") or "").strip() or person.name
+    if not (person.may(people.DECIDE) or people.is_account(inspector)):
+        raise InvalidAudit({"inspector": words().say("tally.not_you")})
+    through = f"station {person.station}" if person.station else "form"
+    return {**fields, "inspector": inspector}, Sender(person.name, through)
+
+
+def inspector(words: Wording, view: TallyView) -> html.Div:
+    """Who pulls: whoever is signed in, and a choice where nobody is or others' totes come in."""
+    person, label = people.person(), words.say("tally.inspector")
+    if person is None or person.may(people.DECIDE):
+        return field("inspector", label, offers=view.inspectors)
+    return field("inspector", label, fixed=person.name)
 
 
 def following(words: Wording, saved: Saved) -> dict[str, Any] | None:
@@ -134,6 +160,7 @@ def body(words: Wording, view: TallyView) -> list[Any]:
 def script(words: Wording, view: TallyView) -> dict[str, str]:
     """What the page's script needs to know and to say."""
     names = {name: words.say(f"tally.{name}", **_kept(name)) for name in SAYS}
+    person = people.person()
     return {
         "data-pull": str(view.programme.pull),
         "data-pulls": json.dumps(pulls(words, view)),
@@ -145,6 +172,7 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
         "data-finding-at": FINDING_AT,
         "data-clock-at": CLOCK_AT,
         "data-before-at": BEFORE_AT,
+        "data-inspector": person.name if person else "",
         **{f"data-say-{name.replace('_', '-')}": text for name, text in names.items()},
     }
 
@@ -201,7 +229,7 @@ def which(words: Wording, view: TallyView, shift: str) -> html.Section:
                         html.P(id="tally-before", className="tally-note", role="status"),
                     ]
                 ),
-                field("inspector", say("tally.inspector"), offers=view.inspectors),
+                inspector(words, view),
             ],
             className="fields",
         ),

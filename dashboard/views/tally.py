@@ -72,6 +72,17 @@ class Before:
     correct: int
 
 
+@dataclass(frozen=True, slots=True)
+class Sender:
+    """Who records, "" for the inspector who is named, and through what."""
+
+    name: str = ""
+    through: str = SOURCE
+
+
+INSPECTOR = Sender()
+
+
 def view(store: Store, now: datetime) -> TallyView:
     """The form as it is now."""
     kept = kept_record.record(store)
@@ -119,7 +130,13 @@ def before(store: Store, tote: str, now: datetime) -> Before | None:
     )
 
 
-def save(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> Saved:
+def save(
+    store: Store,
+    fields: Mapping[str, object],
+    now: datetime,
+    language: str = "en",
+    sender: Sender = INSPECTOR,
+) -> Saved:
     """Record an audit from raw fields and say what happens to its lot.
 
     Parameters
@@ -129,6 +146,8 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
         As for `qa.audit.parse`; ``key`` is the sender's, so that a second sending is harmless.
     now : datetime
         When it is recorded, and when the pieces were pulled if the fields do not say.
+    language : str
+    sender : Sender
 
     Raises
     ------
@@ -141,14 +160,14 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
     said = _said(fields, records.programme(store), now, problems, language)
     programme = records.programme(store, said["pulled_at"])
     try:
-        audit = parse({**said, "source": SOURCE}, programme, language=language)
+        audit = parse({**said, "source": sender.through}, programme, language=language)
     except InvalidAudit as reason:
         raise InvalidAudit({**reason.problems, **problems}) from None
     problems |= _unlikely(store, audit, programme, language)
     if problems:
         raise InvalidAudit(problems)
     _check_lane(store, audit, language)
-    answer = records.log(store, audit, by=audit.inspector, at=now)
+    answer = records.log(store, audit, by=sender.name or audit.inspector, at=now)
     found = records.findings(store)
     verdict = verdicts.of_audit(
         audit,
@@ -175,7 +194,11 @@ def save(store: Store, fields: Mapping[str, object], now: datetime, language: st
 
 
 def save_finding(
-    store: Store, fields: Mapping[str, object], now: datetime, language: str = "en"
+    store: Store,
+    fields: Mapping[str, object],
+    now: datetime,
+    language: str = "en",
+    sender: Sender = INSPECTOR,
 ) -> bool:
     """Record a food-safety finding; whether it was new.
 
@@ -203,7 +226,7 @@ def save_finding(
         tote=text["tote"],
         what=text["what"],
     )
-    return records.record_finding(store, finding, by=text["inspector"], at=now).new
+    return records.record_finding(store, finding, by=sender.name or text["inspector"], at=now).new
 
 
 def _unlikely(store: Store, audit: Audit, programme: Programme, language: str) -> dict[str, str]:

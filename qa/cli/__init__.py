@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from qa.cli import agreeing, claiming, planning
+from qa.cli import agreeing, claiming, people, planning
 from qa.errors import InvalidFile, InvalidInput, QAError
 from qa.loopback import bound
 
@@ -88,19 +88,39 @@ def setup(programme: str, where: str, reason: str | None, who: str | None, as_js
 
 @main.command()
 @_store
-@click.option("--host", default=HOST, show_default=True, help="A loopback address.")
+@click.option("--host", default=HOST, show_default=True, help="Any address, where accounts are.")
 @_port
+@click.option(
+    "--known-as", "names", multiple=True, metavar="NAME", help="By which others reach it."
+)
+@click.option("--behind-proxy", "proxy", metavar="ADDRESS", help="Whose word on TLS is taken.")
 @_json
-def serve(where: str, host: str, port: int, as_json: bool) -> None:
-    """Serve the dashboard to this machine alone."""
-    from qa.store import schema  # noqa: PLC0415 - SQLAlchemy takes long to import
+def serve(
+    where: str, host: str, port: int, names: tuple[str, ...], proxy: str | None, as_json: bool
+) -> None:
+    """Serve the dashboard: to this machine alone, or to others too once there are accounts.
 
-    bound(host, port).close()
+    Others reach it by the names and addresses that --known-as gives. A server that speaks TLS for
+    it, on this machine or another, is named with --behind-proxy.
+    """
+    from qa.store import schema  # noqa: PLC0415 - SQLAlchemy takes long to import
+    from qa.store.people import any_accounts  # noqa: PLC0415 - the same
+
+    store = schema.open_store(where)
+    others = any_accounts(store)
+    if (names or proxy) and not others:
+        raise InvalidInput(
+            "--known-as and --behind-proxy let other machines in, and there are no accounts; make "
+            "the first one with toteproof user add"
+        )
+    bound(host, port, others=others).close()
     _serve(
-        schema.open_store(where),
+        store,
         lambda: datetime.now(UTC),
         *(host, port),
         lambda address: click.echo(json.dumps({"address": address}) if as_json else _at(address)),
+        names=names,
+        proxy=proxy,
     )
 
 
@@ -202,6 +222,7 @@ def drift(where: str, at: str | None, by: str | None, as_json: bool) -> None:
 main.add_command(planning.plan)
 main.add_command(claiming.claim)
 main.add_command(agreeing.agreement)
+main.add_command(people.user)
 
 
 @main.command("export")
@@ -320,6 +341,7 @@ def _serve(
     host: str,
     port: int,
     announce: Callable[[str], None],
+    **how: Any,
 ) -> None:
     """Hand over to the dashboard, which this package never imports: it is an entry point."""
     from importlib.metadata import entry_points  # noqa: PLC0415 - only to serve
@@ -327,7 +349,7 @@ def _serve(
     servers = entry_points(group="toteproof.server")
     if not servers:
         raise InvalidInput("the dashboard is not installed; install toteproof again")
-    next(iter(servers)).load()(store, now, host, port, announce)
+    next(iter(servers)).load()(store, now, host, port, announce, **how)
 
 
 def _at(address: str) -> str:

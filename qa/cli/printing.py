@@ -288,3 +288,31 @@ def _is_number(cell: object) -> bool:
 
 def _text(cell: object) -> str:
     return f"{cell:,}" if isinstance(cell, int | np.integer) else str(cell)
+
+
+def people(answer: Answer, words: Wording) -> str:
+    """A line an account, then a line a device."""
+    say = words.say
+    if not answer["accounts"] and not answer["devices"]:
+        return say("command.user.none")
+    heads = ("name", "role", "by_what", "stands", "changed_at", "changed_by")
+    rows = [
+        [
+            *(each["name"], each["role"]),
+            ", ".join(
+                say(f"command.user.{way}") for way in ("password_way", "pin_way") if each[way[:-4]]
+            ),
+            say("command.user.shut" if each["disabled"] else "command.user.open"),
+            *(_minute(each["at"]), each["by"]),
+        ]
+        for each in answer["accounts"]
+    ]
+    rows += [
+        [
+            *(each["name"], each["role"], say(f"command.user.{each['kind']}_way")),
+            say("command.user.shut" if each["revoked"] else "command.user.open"),
+            *(_minute(each["at"]), each["by"]),
+        ]
+        for each in answer["devices"]
+    ]
+    return aligned([say(f"command.user.{each}") for each in heads], rows)

@@ -29,6 +29,7 @@ STATION, TOKEN = KINDS = ("station", "token")
 DEVICE_ROLES = (VIEWER, RECORDER)
 FEWEST, MOST = 12, 200  # characters of a password; argon2 takes longer ones no less
 _NAME = re.compile(r"[^\W_](?:[\w .'-]{0,38}\w)?")
+_UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")
 _PIN = re.compile(r"[0-9]{4,8}", re.ASCII)
 _SIGNS = "cookies"
 
@@ -94,19 +95,36 @@ def add_account(store: Store, name: str, role: str, *, by: str, at: datetime) ->
     StoreError
         If there is an account of this name, whatever its letters' size.
     """
-    chosen(dict.fromkeys(ROLES), "role", role)
-    _check_name(name)
     check_stamp(by, at)
     with writing(store) as connection:
         kept = _accounts(connection)
-        if not kept and role != LEAD:
-            raise InvalidInput(f"the first account must be a {LEAD}'s, got {role}")
-        if _same(name) in kept:
-            raise StoreError(f"there is an account {kept[_same(name)].name} already")
+        _check_new(kept, name, role)
         if not kept:
             key = {"name": _SIGNS, "value": secrets.token_hex(32), "at": at, "by": by}
             add(connection, schema.secret, [key])
         return _append(connection, name, "added", role, by=by, at=at)
+
+
+def check_new(store: Store, name: str, role: str) -> None:
+    """Refuse what `add_account` refuses, before anybody types a password."""
+    with reading(store) as connection:
+        _check_new(_accounts(connection), name, role)
+
+
+def check_known(store: Store, name: str) -> None:
+    """Refuse a name that no account has."""
+    with reading(store) as connection:
+        _known(connection, name)
+
+
+def check_password(name: str, password: str) -> None:
+    """Refuse what `set_password` refuses."""
+    if not FEWEST <= len(password) <= MOST:
+        raise InvalidInput(f"a password must have {FEWEST} to {MOST} characters")
+    if _same(password) == _same(name):
+        raise InvalidInput("a password must not be the account's name")
+    if _UNWRITABLE.search(password):
+        raise InvalidInput("a password must be of characters that can be written")
 
 
 def set_role(
@@ -139,10 +157,7 @@ def set_password(store: Store, name: str, password: str, *, by: str, at: datetim
     StoreError
         If there is no such account.
     """
-    if not FEWEST <= len(password) <= MOST:
-        raise InvalidInput(f"a password must have {FEWEST} to {MOST} characters")
-    if password.casefold() == name.casefold():
-        raise InvalidInput("a password must not be the account's name")
+    check_password(name, password)
     return _set_digest(store, name, "password", password, by=by, at=at)
 
 
@@ -291,13 +306,19 @@ def _set_digest(
     store: Store, name: str, action: str, typed: str, *, by: str, at: datetime
 ) -> Account:
     check_stamp(by, at)
-    try:
-        value = _hasher().hash(typed)
-    except UnicodeEncodeError:
-        raise InvalidInput("a password must be of characters that can be written") from None
+    value = _hasher().hash(typed)
     with writing(store) as connection:
         kept = _known(connection, name)
         return _append(connection, kept.name, action, value, by=by, at=at)
+
+
+def _check_new(kept: Mapping[str, Account], name: str, role: str) -> None:
+    chosen(dict.fromkeys(ROLES), "role", role)
+    _check_name(name)
+    if not kept and role != LEAD:
+        raise InvalidInput(f"the first account must be a {LEAD}'s, got {role}")
+    if _same(name) in kept:
+        raise StoreError(f"there is an account {kept[_same(name)].name} already")
 
 
 def _known(connection: Connection, name: str) -> Account:

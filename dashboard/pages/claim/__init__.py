@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from dash import Dash, Input, Output, dcc, html
 from flask import Response, request
 
-from dashboard import components
+from dashboard import components, people
 from dashboard.figures.scale import high_scale
 from dashboard.pages.claim import study
 from dashboard.texts import LANGUAGE, Wording, words
@@ -43,7 +43,7 @@ def layout() -> list[Any]:
     return [
         html.Div(components.skeleton(words()), id=BODY),
         html.Div(id=MORE),
-        study.panel(words()),
+        *([study.panel(words())] if people.may(people.GOVERN) else ()),
     ]
 
 

@@ -36,22 +36,22 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(forms.EVENT_AT)
     def record_event() -> Response:
-        made = deeds.record_event(store, sent(), now(), LANGUAGE)
+        made = deeds.record_event(store, sent("who"), now(), LANGUAGE)
         return jsonify(said=forms.recorded(words(), made))
 
     @app.server.post(forms.ANSWER_AT)
     def acknowledge() -> Response:
-        signal = signals.acknowledge(store, sent(), now(), LANGUAGE)
+        signal = signals.acknowledge(store, sent("who"), now(), LANGUAGE)
         return jsonify(said=forms.acknowledged(words(), record(store).programme, signal))
 
     @app.server.post(forms.BASE_AT)
     def choose_baseline() -> Response:
-        made = signals.choose_baseline(store, sent(), now(), LANGUAGE)
+        made = signals.choose_baseline(store, sent("who"), now(), LANGUAGE)
         return jsonify(said=forms.chosen(words(), made))
 
     @app.server.post(forms.UNDO_AT)
     def withdraw() -> Response:
-        kind = signals.withdraw(store, sent(), now(), LANGUAGE)
+        kind = signals.withdraw(store, sent("who"), now(), LANGUAGE)
         return jsonify(said=words().say(f"lane.undone_{kind}"))
 
     @app.callback(
@@ -109,7 +109,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         html.Details([html.Summary(say("lane.notes")), method(words, view)]),
     )
     stopped = any(each.stopped for each in view.inspections)
-    worked = [history(words, view), *forms.answers(words, view), forms.baseline(words, view)]
+    worked = [history(words, view), *forms.deciding(words, view)]
     rest = [heads(words, view), differences(words, view), *forms.undo(words, view)]
     if stopped:  # what starts inspection again stands before all else
         return [*top, recording, chart, *worked, *rest]

@@ -4,7 +4,8 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import components
+from dashboard import components, people
+from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import signals
 from dashboard.views.deeds import KINDS, Event
@@ -26,34 +27,38 @@ def recorded(words: Wording, event: Event) -> str:
 
 def events(words: Wording, view: LaneView) -> html.Details:
     """What was done to the lane, as people enter it; open where inspection waits for it."""
-    say = words.say
     stopped = any(each.stopped for each in view.inspections)
-    kinds = [(each, say(f"event.{each}")) for each in KINDS]
+    form = entering(words, view) if people.may(people.DECIDE) else []
     return html.Details(
-        [
-            html.Summary(say("lane.event")),
-            done(words, view),
-            html.P(say("lane.event_lead"), className="quiet"),
-            components.form(
-                words,
-                "lane",
-                EVENT_AT,
-                say("lane.event_save"),
-                dcc.Input(id="lane-lane", type="hidden", value=view.lane),
-                components.buttons("lane-kind", say("lane.event_kind"), kinds),
-                html.Div(
-                    [
-                        components.field("lane-what", say("lane.event_what")),
-                        components.field("lane-who", say("form.who")),
-                        components.field("lane-when", say("form.when"), hint=say("form.hint")),
-                    ],
-                    className="fields",
-                ),
-            ),
-        ],
+        [html.Summary(words.say("lane.event")), done(words, view), *form],
         className="panel no-print",
         open=stopped or bool(view.events),
     )
+
+
+def entering(words: Wording, view: LaneView) -> list[Any]:
+    """The form for what was done."""
+    say = words.say
+    kinds = [(each, say(f"event.{each}")) for each in KINDS]
+    return [
+        html.P(say("lane.event_lead"), className="quiet"),
+        components.form(
+            words,
+            "lane",
+            EVENT_AT,
+            say("lane.event_save"),
+            dcc.Input(id="lane-lane", type="hidden", value=view.lane),
+            components.buttons("lane-kind", say("lane.event_kind"), kinds),
+            html.Div(
+                [
+                    components.field("lane-what", say("lane.event_what")),
+                    asked_who(words, "lane-who"),
+                    components.field("lane-when", say("form.when"), hint=say("form.hint")),
+                ],
+                className="fields",
+            ),
+        ),
+    ]
 
 
 def done(words: Wording, view: LaneView) -> Any:
@@ -99,6 +104,13 @@ def chosen(words: Wording, made: ChosenBaseline) -> str:
     return words.say("lane.base_saved", lane=made.lane, **days)
 
 
+def deciding(words: Wording, view: LaneView) -> list[html.Details]:
+    """What is said of signals, and a baseline, where whoever looks may decide."""
+    if not people.may(people.DECIDE):
+        return []
+    return [*answers(words, view), baseline(words, view)]
+
+
 def answers(words: Wording, view: LaneView) -> list[html.Details]:
     """What caused a signal and what was done: open while a signal waits for it."""
     say, zone = words.say, view.programme.zone
@@ -133,7 +145,7 @@ def answers(words: Wording, view: LaneView) -> list[html.Details]:
             [
                 components.field("lane-ack-cause", say("lane.ack_cause")),
                 components.field("lane-ack-done", say("lane.ack_done")),
-                components.field("lane-ack-who", say("form.who")),
+                asked_who(words, "lane-ack-who"),
             ],
             className="fields",
         ),
@@ -162,7 +174,7 @@ def baseline(words: Wording, view: LaneView) -> html.Details:
             most=MOST_ASIDE,
         ),
         components.field("lane-base-why", say("shift.reason")),
-        components.field("lane-base-who", say("form.who")),
+        asked_who(words, "lane-base-who"),
     ]
     form = components.form(
         words,
@@ -202,7 +214,7 @@ def undo(words: Wording, view: LaneView) -> list[html.Details]:
         for each in view.signals
         if each.said
     ]
-    if not which:
+    if not which or not people.may(people.DECIDE):
         return []
     form = components.form(
         words,
@@ -213,7 +225,7 @@ def undo(words: Wording, view: LaneView) -> list[html.Details]:
         html.Div(
             [
                 components.field("lane-undo-why", say("shift.reason")),
-                components.field("lane-undo-who", say("form.who")),
+                asked_who(words, "lane-undo-who"),
             ],
             className="fields",
         ),

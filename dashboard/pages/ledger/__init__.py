@@ -50,13 +50,13 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.post(one.CORRECT_AT)
     def correct() -> Response:
-        tote = ledger.correct(store, sent(), now(), LANGUAGE)
+        tote = ledger.correct(store, sent(ledger.WHO), now(), LANGUAGE)
         say = words().say
         return jsonify(said=say("ledger.corrected", tote=tote) if tote else say("ledger.same"))
 
     @app.server.post(one.VOID_AT)
     def void() -> Response:
-        ledger.void(store, sent(), now(), LANGUAGE)
+        ledger.void(store, sent(ledger.WHO), now(), LANGUAGE)
         return jsonify(said=words().say("ledger.voided"))
 
     @app.server.post(listing.CHECK_AT)

@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import components
+from dashboard import components, people
 from dashboard.pages.ledger import taking
 from dashboard.texts import Wording
 from dashboard.views import ledger
@@ -35,7 +35,7 @@ def body(words: Wording, view: LedgerView) -> list[Any]:
         *([filters(words, view)] if of_audits else ()),
         rows(words, view) if of_audits else deeds(words, view, what),
         *([files(words, view)] if of_audits else ()),
-        taking.panel(words),
+        *([taking.panel(words)] if people.may(people.GOVERN) else ()),
         check(words),
     ]
 

@@ -4,8 +4,9 @@ from typing import Any
 
 from dash import html
 
-from dashboard import components
+from dashboard import components, people
 from dashboard.pages.ledger.listing import PATH, PURPOSES, dated
+from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import ledger
 from dashboard.views.ledger import OF, REVISION, WHO, WHY, AuditView, Change, Version
@@ -23,11 +24,8 @@ def body(words: Wording, view: AuditView) -> list[Any]:
         components.head(title, html.P(say("ledger.titled_lead", audit=view.key))),
         html.Nav(html.A(say("ledger.back"), href=back, className="choice"), className="filters"),
         history(words, view),
-        *(
-            [html.P(say("ledger.is_voided"), className="note")]
-            if view.voided
-            else forms(words, view)
-        ),
+        *([html.P(say("ledger.is_voided"), className="note")] if view.voided else ()),
+        *(forms(words, view) if people.may(people.GOVERN) and not view.voided else ()),
     ]
 
 
@@ -118,7 +116,7 @@ def names(view: AuditView) -> list[str]:
 
 def stamp(words: Wording, name: str) -> list[Any]:
     return [
-        components.field(f"{name}-{WHO}", words.say("form.who")),
+        asked_who(words, f"{name}-{WHO}"),
         components.field(f"{name}-{WHY}", words.say("ledger.why")),
     ]
 

@@ -8,7 +8,7 @@ from dash import Dash, dcc, html
 from flask import Response, request
 
 from dashboard import components
-from dashboard.pages.sending import answered, file_sent
+from dashboard.pages.sending import answered, asked_who, file_sent, signed
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import taking_in
 from dashboard.views.taking_in import MOST_UPLOAD, Sent
@@ -29,7 +29,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(RECORD_AT)
     def record() -> Response:
         file, asked = received(), request.form
-        digest, who = asked.get("digest", ""), asked.get("who", "")
+        digest, who = asked.get("digest", ""), signed(asked.get("who", ""))
         report = taking_in.take(store, file, digest, who, now(), LANGUAGE)
         return answered(shown(words(), report, recorded=True))
 
@@ -61,7 +61,7 @@ def panel(words: Wording) -> html.Details:
                         ],
                         className="field",
                     ),
-                    components.field(f"{NAME}-who", say("form.who")),
+                    asked_who(words, f"{NAME}-who"),
                     components.select(f"{NAME}-rows", say("ledger.rows"), ways, "good"),
                 ],
                 className="fields",

@@ -34,7 +34,7 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(CHANGE_AT)
     def change() -> Response:
-        told = setup.change(store, sent(), now(), LANGUAGE)
+        told = setup.change(store, sent(setup.WHO), now(), LANGUAGE)
         return jsonify(said=versions.changed(words(), told))
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))

@@ -5,6 +5,7 @@ from typing import Any
 from dash import dcc, html
 
 from dashboard import components
+from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import setup
 from dashboard.views.setup import PART, VERSION, WHO, WHY, SetupView
@@ -20,7 +21,7 @@ def body(words: Wording, view: SetupView, change_at: str) -> html.Section:
     inner = text(words, view) if view.part == setup.TEXT else part(words, view)
     stamp = html.Div(
         [
-            components.field(f"{NAME}-{WHO}", say("form.who")),
+            asked_who(words, f"{NAME}-{WHO}"),
             components.field(f"{NAME}-{WHY}", say("setup.why")),
         ],
         className="fields",

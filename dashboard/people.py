@@ -1,0 +1,300 @@
+"""Who is asking, and what they may: one table of rights, held against every request.
+
+While a store has no accounts, one person may work on this machine alone. From the first account on
+nobody gets anything but the sign-in page and the files that it is drawn with.
+"""
+
+import ipaddress
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from hashlib import sha256
+from typing import Any
+
+from dash import Dash
+from flask import (
+    Flask,
+    Request,
+    Response,
+    current_app,
+    g,
+    has_request_context,
+    redirect,
+    request,
+    session,
+)
+from flask.sessions import SecureCookieSessionInterface
+from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf, validate_csrf
+from werkzeug.wrappers import Response as Answer
+from wtforms import ValidationError
+
+from dashboard import plain
+from dashboard.texts import words
+from qa.errors import StoreError
+from qa.store import people, sign_ins
+from qa.store.people import LEAD, RECORDER, ROLES, STATION, SUPERVISOR, VIEWER
+from qa.store.schema import Store
+
+SEE, RECORD, DECIDE, GOVERN = "see", "record", "decide", "govern"
+OPEN, BY_TOKEN = "open", "by token"  # whoever asks, or a device that the route looks at itself
+
+MAY: dict[str, frozenset[str]] = {
+    VIEWER: frozenset({SEE}),
+    RECORDER: frozenset({SEE, RECORD}),
+    SUPERVISOR: frozenset({SEE, RECORD, DECIDE}),
+    LEAD: frozenset({SEE, RECORD, DECIDE, GOVERN}),
+}
+# What a page's address and its callbacks need; "app" is what stands around every page.
+PAGES = {
+    "app": SEE,
+    "floor": SEE,
+    "lane": SEE,
+    "shift": SEE,
+    "plan": SEE,
+    "claim": SEE,
+    "tally": RECORD,
+    "ledger": SEE,
+    "setup": GOVERN,
+    "inspectors": GOVERN,  # what speaks of inspectors is for the lead
+}
+CALLBACKS = "/_dash-update-component"  # each by the pages that it draws on
+# What every other route needs; one that is not here is refused to everybody.
+ROUTES = {
+    "/sign-in": OPEN,
+    "/sign-out": OPEN,
+    "/station": OPEN,
+    "/assets/<path:filename>": OPEN,
+    "/_favicon.ico": OPEN,
+    "/": SEE,
+    "/<path:path>": SEE,  # a page's frame alone: what is in it comes by callbacks
+    "/_dash-layout": SEE,
+    "/_dash-dependencies": SEE,
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": SEE,
+    "/_reload-hash": SEE,
+    CALLBACKS: SEE,
+    "/plan/sheet": SEE,
+    "/claim/statement": SEE,
+    "/claim/study": GOVERN,  # what inspectors miss is for the lead
+    "/tally/clock": RECORD,
+    "/tally/before": RECORD,
+    "/tally/audits": RECORD,
+    "/tally/findings": RECORD,
+    "/lane/events": DECIDE,
+    "/lane/acknowledgements": DECIDE,
+    "/lane/baselines": DECIDE,
+    "/lane/withdrawals": DECIDE,
+    "/shift/dispositions": DECIDE,
+    "/shift/lifts": DECIDE,
+    "/ledger/export.<kind>": SEE,
+    "/ledger/check": SEE,
+    "/ledger/corrections": GOVERN,
+    "/ledger/voids": GOVERN,
+    "/ledger/preview": GOVERN,
+    "/ledger/imports": GOVERN,
+    "/ledger/rejects": GOVERN,
+    "/setup/changes": GOVERN,
+}
+
+SIGN_IN, SIGN_OUT, AT_STATION = "/sign-in", "/sign-out", "/station"
+DEVICE_COOKIE, TOKEN_COOKIE, TOKEN_HEADER = "toteproof_station", "_csrf_token", "X-CSRFToken"
+KEY = "key"  # of the session, in the signed cookie
+PREFIX = "station "  # of the place of a sign-in by PIN
+SAFE = ("GET", "HEAD", "OPTIONS")
+STATIC = (
+    "_dash_assets.static",
+    "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>",
+)
+NAME = "toteproof-people"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Who is signed in, as what, and at which station ("" where it is their own browser)."""
+
+    name: str
+    role: str
+    station: str = ""
+
+    def may(self, right: str) -> bool:
+        """Whether the person has a right."""
+        return right in MAY[self.role]
+
+
+class Gate:
+    """What the guard knows of a store: whether there are accounts, and who a request comes from."""
+
+    def __init__(self, store: Store, now: Callable[[], datetime]) -> None:
+        self.store, self.now = store, now
+        self.known_guarded = False
+
+    def guarded(self) -> bool:
+        """Whether people must sign in. Accounts are never taken away, so it is asked until then."""
+        self.known_guarded = self.known_guarded or people.any_accounts(self.store)
+        return self.known_guarded
+
+    def device(self) -> people.Device | None:
+        """The station that the request comes from."""
+        key = request.cookies.get(DEVICE_COOKIE)
+        return people.device(self.store, key, STATION) if key else None
+
+    def person(self) -> Person | None:
+        """Who the request comes from."""
+        key = session.get(KEY)
+        found = sign_ins.session(self.store, str(key), at=self.now()) if key else None
+        if found is None:
+            return None
+        name, role = found.account.name, found.account.role
+        if not found.place.startswith(PREFIX):
+            return Person(name, role)
+        device = self.device()
+        if device is None or PREFIX + device.name != found.place:
+            return None
+        # A PIN is short, so at a station nobody is more than a recorder.
+        return Person(name, min(role, RECORDER, key=ROLES.index), device.name)
+
+
+def person() -> Person | None:
+    """Who is signed in; None where there are no accounts, or nobody is."""
+    if not has_request_context() or NAME not in current_app.extensions:
+        return None
+    if "person" not in g:
+        gate: Gate = current_app.extensions[NAME]
+        g.person = gate.person() if gate.guarded() else None
+    found: Person | None = g.person
+    return found
+
+
+def may(right: str) -> bool:
+    """Whether who asks has a right; without accounts the one person on this machine has all."""
+    if not has_request_context():
+        return True
+    gate: Gate = current_app.extensions[NAME]
+    found = person()
+    return found.may(right) if found else not gate.guarded()
+
+
+def may_see(path: str) -> bool:
+    """Whether who asks may open a page, named by its address."""
+    right = PAGES.get(path.strip("/").partition("/")[0])
+    return right is not None and may(right)
+
+
+def is_account(name: str) -> bool:
+    """Whether a name is that of an account, as it is written there."""
+    gate: Gate = current_app.extensions[NAME]
+    return any(each.name == name for each in people.accounts(gate.store))
+
+
+def guard(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
+    """Hold every request of an app against the table of rights."""
+    server: Flask = app.server
+    gate = Gate(store, now)
+    server.extensions[NAME] = gate
+    server.session_interface = _Cookies(store)
+    server.config.update(
+        SESSION_COOKIE_NAME="toteproof",
+        SESSION_COOKIE_HTTPONLY=True,
+        SESSION_COOKIE_SAMESITE="Lax",
+        SESSION_REFRESH_EACH_REQUEST=False,
+        PERMANENT_SESSION_LIFETIME=sign_ins.LASTS,
+        WTF_CSRF_CHECK_DEFAULT=False,  # checked below, after it is known who asks
+        WTF_CSRF_TIME_LIMIT=None,  # it ends with the session
+    )
+    CSRFProtect(server)
+    server.register_error_handler(
+        CSRFError, lambda _: plain.told(words().say("refused.again"), 400)
+    )
+    server.before_request(lambda: _refused(app, gate))
+    server.after_request(lambda answer: _carried(gate, answer))
+
+
+def check_token() -> None:
+    """Refuse a form or a script that does not send back the token which its browser was given."""
+    sent = request.headers.get(TOKEN_HEADER)
+    if sent is None:  # a plain form; what scripts send may be a large file, and is not read yet
+        csrf: CSRFProtect = current_app.extensions["csrf"]
+        csrf.protect()
+        return
+    try:
+        validate_csrf(sent)
+    except ValidationError as reason:
+        raise CSRFError(str(reason)) from None
+
+
+def _refused(app: Dash, gate: Gate) -> Any:
+    """The answer that a request gets instead of what it asks for; None lets it through."""
+    rule = request.url_rule.rule if request.url_rule else ""
+    right = ROUTES.get(rule)
+    if right in (OPEN, BY_TOKEN):
+        return None
+    if not gate.guarded():
+        return None if _from_here() else plain.told(words().say("refused.elsewhere"), 403)
+    asking = person()
+    if asking is None:
+        return _ask_to_sign_in()
+    if request.method not in SAFE:
+        check_token()
+    needed = _drawn_on(app) if rule == CALLBACKS else {right}
+    return None if needed <= MAY[asking.role] else plain.told(words().say("refused.right"), 403)
+
+
+def _drawn_on(app: Dash) -> set[str | None]:
+    """The rights to the pages that a callback's outputs are on."""
+    asked = request.get_json(silent=True)
+    output = asked.get("output") if isinstance(asked, dict) else None
+    if not isinstance(output, str) or output not in app.callback_map:
+        return {None}
+    outputs = output.removeprefix("..").removesuffix("..").split("...")
+    return {PAGES.get(each.partition("-")[0]) for each in outputs}
+
+
+def _from_here() -> bool:
+    try:
+        return ipaddress.ip_address(request.remote_addr or "").is_loopback
+    except ValueError:
+        return False
+
+
+def _ask_to_sign_in() -> Answer:
+    if not plain.wants_page():
+        return plain.told(words().say("refused.again"), 401)
+    door = AT_STATION if DEVICE_COOKIE in request.cookies else SIGN_IN
+    there = request.full_path.rstrip("?") if request.method == "GET" else "/"
+    return redirect(plain.address(door, there), 303)
+
+
+def _carried(gate: Gate, answer: Response) -> Response:
+    """What an answer to somebody signed in carries: the token that scripts send back."""
+    if not gate.known_guarded or request.endpoint in STATIC:
+        return answer
+    answer.headers["Cache-Control"] = "no-store"  # the next person at this browser sees nothing
+    if KEY in session:
+        try:
+            validate_csrf(request.cookies.get(TOKEN_COOKIE))
+        except ValidationError:
+            answer.set_cookie(
+                TOKEN_COOKIE, generate_csrf(), secure=request.is_secure, samesite="Strict"
+            )
+    return answer
+
+
+class _Cookies(SecureCookieSessionInterface):
+    """Cookies signed by the store's key, and for TLS alone where the request came by TLS."""
+
+    digest_method = staticmethod(sha256)
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def open_session(self, app: Flask, request: Request) -> Any:
+        """The session, from the first account on; a store that does not answer has none."""
+        if not app.secret_key:
+            with suppress(StoreError):  # the guard meets the same trouble, and says it
+                app.secret_key = people.signing_key(self._store)
+        return super().open_session(app, request)
+
+    def get_cookie_secure(self, app: Flask) -> bool:
+        """Whether the browser may send it by TLS alone."""
+        del app
+        return request.is_secure

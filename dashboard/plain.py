@@ -1,0 +1,45 @@
+"""Answers that are no page of the app: plain pages that need no script, and what scripts read."""
+
+from typing import Any
+from urllib.parse import urlencode, urlsplit
+
+from flask import Response, jsonify, make_response, render_template, request
+
+from dashboard.texts import LANGUAGE, words
+
+
+def wants_page() -> bool:
+    """Whether a browser asks for something to show; scripts ask for anything at all."""
+    return "text/html" in request.headers.get("Accept", "")
+
+
+def told(text: str, status: int) -> Response:
+    """A sentence: a page where one is asked for, else what a script reads."""
+    if wants_page():
+        return page("told", status, title=words().say("refused.title"), text=text)
+    answer = jsonify(problems={}, trouble=text)
+    answer.status_code = status
+    return answer
+
+
+def page(template: str, status: int = 200, **shown: Any) -> Response:
+    """A plain page; what is shown is text, and never markup."""
+    say = words().say
+    frame = {"app": say("app.name"), "language": LANGUAGE, "floor": say("refused.floor")}
+    return make_response(render_template(f"{template}.html", **frame, **shown), status)
+
+
+def address(path: str, after: str) -> str:
+    """A door's address, with the page to go to after it."""
+    return path if local(after) == "/" else f"{path}?{urlencode({'next': after})}"
+
+
+def local(after: str | None) -> str:
+    """An address of this server's own pages, or the first page for any other."""
+    text = after or "/"
+    try:
+        parts = urlsplit(text)
+    except ValueError:
+        return "/"
+    own = text.startswith("/") and not text.startswith(("//", "/\\")) and text.isprintable()
+    return text if own and not parts.scheme and not parts.netloc else "/"

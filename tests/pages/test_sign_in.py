@@ -1,0 +1,186 @@
+"""The doors in a real browser: signing in, being locked out, a role without a right, a station."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from argon2 import PasswordHasher
+from selenium import webdriver
+
+from qa.store import people, records, schema
+from qa.store.sign_ins import MOST_OWN
+from tests.pages.conftest import Page, Server
+from tests.small_plant import NOW, small_plant
+
+WORD, PIN = "a dozen sprouts and one", "2580"
+NAMES = {"Lena": "lead", "Rosa": "recorder", "Vera": "viewer", "Otto": "viewer"}
+
+
+@pytest.fixture(scope="module")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
+    """A plant with an account of three roles; Rosa has a PIN too."""
+    with pytest.MonkeyPatch.context() as patch:
+        hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+        patch.setattr(people, "_hasher", lambda: hasher)
+        opened = small_plant(tmp_path_factory.mktemp("guarded") / "plant.db")
+        for name, role in NAMES.items():
+            people.add_account(opened, name, role, by="plant", at=NOW)
+            people.set_password(opened, name, WORD, by="plant", at=NOW)
+        people.set_pin(opened, "Rosa", PIN, by="plant", at=NOW)
+        yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def address(guarded: schema.Store) -> Iterator[str]:
+    running = Server(guarded)
+    yield running.address
+    running.stop()
+
+
+@pytest.fixture
+def door(chromium: webdriver.Chrome, address: str) -> Page:
+    chromium.get(address + "/assets/source-sans-3-licence.txt")
+    chromium.delete_all_cookies()
+    chromium.execute_script("localStorage.clear()")
+    chromium.get_log("browser")
+    return Page(chromium, address)
+
+
+def sign_in(door: Page, name: str, password: str = WORD) -> None:
+    door.find("#name").clear()
+    door.type("#name", name)
+    door.type("#password", password)
+    door.click(".door-form .act")
+
+
+def path(door: Page) -> str:
+    return str(door.driver.current_url).removeprefix(door.address)
+
+
+def test_signing_in_leads_to_what_was_asked_for_and_out_again(door: Page) -> None:
+    door.open("/lane?lane=2&days=14")
+    door.says("Sign in", "h1")
+    sign_in(door, "Lena")
+    door.says("Lane 2", "h1")
+    assert path(door) == "/lane?lane=2&days=14"
+    door.says("Lena, lead", "#app-person")
+    door.find("#lane-chart .main-svg")
+    assert door.complaints() == []
+    door.click("#app-person button")
+    door.says("Sign in", "h1")
+    door.driver.back()
+    door.says("Sign in", "h1")
+
+
+def test_a_wrong_password_and_then_the_lock_are_told(door: Page) -> None:
+    door.open("/")
+    for _ in range(MOST_OWN):
+        sign_in(door, "Otto", "not the password")
+        door.says("do not go together", "#fault")
+    sign_in(door, "Otto")
+    door.says("The next one is looked at in 15 minutes", "#fault")
+    assert door.find("#name").get_attribute("value") == "Otto"
+
+
+def test_a_role_without_a_right_is_not_offered_the_page(door: Page) -> None:
+    door.open("/floor")
+    sign_in(door, "Rosa")
+    door.says("Which lane needs me now?", "h1")
+    door.open("/lane?lane=2")
+    door.says("Record what was done to this lane")
+    assert door.all("form[data-send]") == []
+    door.says("Tally", "#app-nav")
+    door.click("#app-person button")
+    door.find("#name")
+    door.open("/tally")
+    sign_in(door, "Vera", WORD + "x")
+    door.says("do not go together", "#fault")
+    sign_in(door, "Vera")
+    door.says("Your role has no right to this. Ask the lead.")
+    assert "Tally" not in [each.text for each in door.all("#app-nav a")]
+    door.open("/lane?lane=2")
+    door.says("Lane 2", "h1")
+
+
+def test_an_ended_session_is_told_and_nothing_typed_is_lost(
+    door: Page, guarded: schema.Store
+) -> None:
+    door.open("/tally")
+    sign_in(door, "Rosa")
+    door.find("#tally-form[data-state]")
+    assert door.find("#tally-inspector").get_attribute("value") == "Rosa"
+    assert door.find("#tally-inspector").get_attribute("readonly")
+    door.type("#tally-tote", "kept-1")
+    door.click('#tally-lane [data-value="1"]')
+    door.click("#tally-clean")
+    door.driver.delete_cookie("toteproof")
+    door.click("#tally-save")
+    door.says("Please sign in again", "#app-ended")
+    door.says("Please sign in again", "#tally-verdict")
+    door.click("#app-ended a")
+    sign_in(door, "Rosa")
+    door.find("#tally-form[data-state]")
+    assert path(door) == "/tally"
+    assert door.find("#tally-tote").get_attribute("value") == "kept-1"
+    door.click("#tally-save")
+    door.says("Accept", "#tally-verdict")
+    row = records.tallies(guarded, tote="kept-1").iloc[0]
+    assert row["inspector"] == "Rosa"
+
+
+def test_a_station_is_made_and_an_inspector_logs_by_pin(door: Page, guarded: schema.Store) -> None:
+    door.open("/station")
+    sign_in(door, "Lena")
+    door.says("Make this browser a station", "h1")
+    door.type("#name", "Tablet 1")
+    door.click(".door-form .act")
+    door.says("Who logs here?", "h1")
+    door.click('.station-name:has([value="Rosa"])')
+    for digit in "2589":
+        door.click(f'[data-digit="{digit}"]')
+    door.click("#station .act")
+    door.says("This PIN is not that inspector's", "#fault")
+    for digit in "99":
+        door.click(f'[data-digit="{digit}"]')
+    door.click('[data-digit=""]')
+    for digit in PIN:
+        door.click(f'[data-digit="{digit}"]')
+    door.click("#station .act")
+    door.says("Rosa, at Tablet 1", "#app-person")
+    door.find("#tally-form[data-state]")
+    door.type("#tally-tote", "pin-1")
+    door.click('#tally-lane [data-value="1"]')
+    door.click("#tally-clean")
+    door.click("#tally-save")
+    door.says("Accept", "#tally-verdict")
+    row = records.audits(guarded, tote="pin-1").iloc[0]
+    assert (row["inspector"], row["source"]) == ("Rosa", "station Tablet 1")
+    assert [each for each in door.complaints() if "401" not in each] == []
+    door.click("#app-person button")
+    door.says("Who logs here?", "h1")
+
+
+@pytest.mark.parametrize("width", [360, 820, 1280])
+def test_keys_are_big_enough_for_gloves(door: Page, width: int) -> None:
+    door.open("/station")
+    sign_in(door, "Lena")
+    door.type("#name", "Tablet 2")
+    door.click(".door-form .act")
+    door.find(".pad:not([hidden])")
+    door.driver.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False},
+    )
+    try:
+        sizes: Any = door.driver.execute_script(
+            "return Array.from(document.querySelectorAll('.pad .step, .station-name'),"
+            " (each) => [each.offsetWidth, each.offsetHeight])"
+        )
+        wide = door.driver.execute_script("return document.documentElement.scrollWidth")
+    finally:
+        door.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    assert wide <= width
+    assert len(sizes) == 12
+    for each in sizes:
+        assert min(each) >= 64  # as large as Tally's own keys; WCAG 2.2 asks for 24, ours for 48
