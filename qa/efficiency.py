@@ -10,10 +10,9 @@ import pandas as pd
 
 from qa._validate import checked_columns, chosen
 from qa.errors import InvalidInput
-from qa.intervals import Estimate, clustered, clustered_from_sums
+from qa.intervals import Estimate, Interval, accepted, clustered, clustered_from_sums
 from qa.programme import HOUSE, Programme
-from qa.tally import COLUMNS, SUMS, routine, stratified, under
-from qa.tally import as_shipped as shipped_audits
+from qa.tally import COLUMNS, SUMS, routine, shipped_totes, stratified, under
 from qa.wording import load
 
 Weight = Mapping[tuple[str, str], float]
@@ -148,41 +147,75 @@ def as_shipped(
     *,
     by: Sequence[str] = ("lane",),
     specification: str = HOUSE,
-    method: str = "korn_graubard",
     language: str = "en",
 ) -> pd.DataFrame:
     """Percent correct as shipped: accepted lots, and re-sorted ones by their last re-audit.
+
+    The samples that speak also decided which lots were accepted, so the figure and its limits are
+    those of `qa.intervals.accepted`, for which every audited tote of the lots says how totes
+    differ.
 
     Parameters
     ----------
     lots : DataFrame
         The verdicts, as `qa.verdicts.lots` gives them for the same tallies. A lot that is held or
         locked is not shipped.
-    tallies, programme, by, specification, method, language
+    tallies, programme, by, specification, language
         As for `estimate`.
 
     Returns
     -------
     DataFrame
-        As `estimate` gives it.
+        As `estimate` gives it; ``incorrect`` of ``inspected`` pieces were in what was accepted, and
+        ``correct`` allows for the selection.
     """
     words = load(language)
     free = lots[lots["floor"] != "locked"] if "floor" in lots else lots
-    audits = under(shipped_audits(tallies, free), programme, specification)
-    table = _table(_totes(audits, by), programme, by, _of_totes(programme, method, by, None))
+    audits = _dated(under(tallies, programme, specification), by)
+    totes = shipped_totes(audits, free, by, ["correct"])
+    spoken = totes[totes["part"] != "held"]
+    table = _table(spoken, programme, by, _of_totes(programme, "korn_graubard", by, None))
+    left = [
+        _shipped(group, programme)
+        for _, group in _groups(totes, by)
+        if (group["part"] != "held").any()
+    ]
+    names = ("correct", "low", "high", "method")
+    table[list(names)] = pd.DataFrame(left, columns=list(names), index=table.index)
     assumed = (table["assumed"] + " " + words.say("efficiency.selected")).str.strip()
-    figure = words.say("efficiency.as_shipped")
-    return table.assign(figure=figure, assumed=assumed)[[*by, *FIGURES]]
+    return table.assign(figure=words.say("efficiency.as_shipped"), assumed=assumed)
+
+
+def _shipped(totes: pd.DataFrame, programme: Programme) -> tuple[float, float, float, str]:
+    found = accepted_of(totes, programme, programme.confidence)
+    return float(found.estimate), float(found.low), float(found.high), found.method
+
+
+def accepted_of(totes: pd.DataFrame, programme: Programme, confidence: float) -> Interval:
+    """The fraction correct in accepted totes, from what `qa.tally.shipped_totes` gives."""
+    first, again = (totes[(totes["part"] == "again") == late] for late in (False, True))
+    return accepted(
+        first["correct"].to_numpy(),
+        first["inspected"].to_numpy(),
+        (first["part"] == "passed").to_numpy(),
+        again=(again["correct"].to_numpy(), again["inspected"].to_numpy()),
+        whole=programme.lot == "tote",
+        confidence=confidence,
+    )
 
 
 def _totes(audits: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """One row a tote and group, with its stratum."""
+    return stratified(_dated(audits, by), by, ["correct"])
+
+
+def _dated(audits: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
+    """The audits with the week or month that they are grouped by."""
     if isinstance(by, str):
         raise InvalidInput(f'by must be a list of columns, got "{by}"')
     for column in by:
         chosen(dict.fromkeys((*COLUMNS, *_OF_DAY)), "by", column)
-    audits = audits.assign(**{name: _OF_DAY[name](audits["day"]) for name in by if name in _OF_DAY})
-    return stratified(audits, by, ["correct"])
+    return audits.assign(**{name: _OF_DAY[name](audits["day"]) for name in by if name in _OF_DAY})
 
 
 def _table(rows: pd.DataFrame, programme: Programme, by: Sequence[str], of: Of) -> pd.DataFrame:

@@ -123,6 +123,33 @@ def as_shipped(tallies: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([first, again]).sort_values("pulled_at")
 
 
+def shipped_totes(
+    tallies: pd.DataFrame, lots: pd.DataFrame, by: Sequence[str], counted: Sequence[str]
+) -> pd.DataFrame:
+    """One row a tote that tells of what left the plant, as `qa.intervals.accepted` wants them.
+
+    Parameters
+    ----------
+    tallies, lots
+        As for `as_shipped`; every tote of these lots, accepted or not.
+    by, counted
+        As for `by_tote`.
+
+    Returns
+    -------
+    DataFrame
+        As `stratified` gives it, with ``part``: "passed" (accepted as made), "again" (accepted
+        after a re-sort, by the audits after it), or "held" (all others: they left not, or not as
+        made, and say how totes differ).
+    """
+    spoken = as_shipped(tallies, lots)
+    speaks = tallies["key"].isin(spoken["key"])
+    again = speaks & (tallies["purpose"] == "re-audit")
+    part = again.map({True: "again", False: "held"}).mask(speaks & ~again, "passed")
+    told = (again | (tallies["purpose"] == "routine")).to_numpy()
+    return stratified(tallies.assign(part=part)[told], (*by, "part"), counted)
+
+
 def of_lots(tallies: pd.DataFrame, lots: pd.DataFrame, column: str) -> pd.Series:
     """What a table of lots says of each audit's lot, on the audits' index.
 

@@ -269,6 +269,11 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     [_, side] = shipped.sides
     assert shipped.claim.inspected == side.share.inspected
     assert shipped.claim.incorrect == side.share.count
-    assert "figure and bounds are too good" in shipped.told.rests
+    assert "the figure allows for that" in shipped.told.rests
+    assert shipped.claim.estimate < 1 - shipped.claim.incorrect / shipped.claim.inspected
+    both = view.view(plant, days + "&figure=shipped&kind=tote_by_tote")
+    assert both.answered is None
+    assert "must be made for a claim tote by tote" in both.problems["figure"]
+    assert view.beside(plant, days + "&figure=shipped") is None
     assert view.statement_of(plant, days + "&figure=shipped") != view.statement_of(plant, days)
     assert view.view(plant, f"{days}&figure=sold").problems == {"figure": "must be chosen"}

@@ -111,7 +111,7 @@ def test_the_decision_follows_its_rule() -> None:
 @pytest.mark.parametrize("lots", list(shipped.LOTS))
 def test_lots_leave_when_a_sample_accepts_them(lots: str) -> None:
     cell = Cell(40, 0.98, 0.05, shape=lots)
-    made, left, truth = shipped.simulated(np.random.default_rng(6), cell, 400)
+    made, left, passed, truth = shipped.simulated(np.random.default_rng(6), cell, 400)
     size, ac = shipped.PLAN[0] // shipped.LOTS[lots], shipped.PLAN[1]
     assert made.shape == left.shape == (400, 40)
     assert abs((made / size).mean() - 0.02) < 0.001
@@ -119,14 +119,17 @@ def test_lots_leave_when_a_sample_accepts_them(lots: str) -> None:
     before, after = of_lots
     assert (after <= ac).all()
     assert (after[before <= ac] == before[before <= ac]).all(), "an accepted lot is left alone"
-    assert 0.98 < truth < 1 - (left / size).mean(), "samples that accept look too good"
+    assert (passed == np.repeat(before <= ac, shipped.LOTS[lots], axis=1)).all()
+    mean = truth.mean()
+    assert 0.98 < mean < 1 - (left / size).mean(), "samples that accept look too good"
 
 
 def test_the_truth_of_what_leaves_is_that_of_the_totes_left() -> None:
     always = Cell(40, 0.999, 0.0005, shape="shift lots")
-    made, left, truth = shipped.simulated(np.random.default_rng(6), always, 400)
+    made, left, passed, truth = shipped.simulated(np.random.default_rng(6), always, 400)
+    assert passed.all()
     assert (made == left).all()
-    assert abs(truth - 0.999) < 2e-5
+    assert abs(truth.mean() - 0.999) < 2e-5
 
 
 def test_a_history_is_drawn_as_its_name_says(monkeypatch: pytest.MonkeyPatch) -> None:

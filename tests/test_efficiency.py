@@ -10,6 +10,7 @@ from numpy.testing import assert_allclose
 from qa import efficiency, tally, verdicts
 from qa.audit import Audit, parse
 from qa.errors import InvalidInput
+from qa.intervals import accepted
 from qa.programme import Programme
 
 START = datetime(2026, 3, 16, 6, 30, tzinfo=UTC)
@@ -105,6 +106,11 @@ def test_as_shipped_takes_re_sorted_lots_by_their_re_audit_and_leaves_held_ones_
     bolt = {"site": "SP1", "lane": "1", "tote": "D", "found_at": found_at, "what": "a bolt"}
     shipped = efficiency.as_shipped(rows, programme, verdicts.lots(rows, programme), by=())
     assert shipped[["figure", "totes", "incorrect"]].iloc[0].tolist() == ["as shipped", 3, 8]
+    first = accepted([191, 198, 180, 195], 200, [False, True, False, True], again=([199], [200]))
+    limits = shipped[["correct", "low", "high"]].iloc[0].astype(float)
+    assert_allclose(limits, [first.estimate, first.low, first.high], rtol=1e-12)
+    assert shipped["method"].iloc[0] == "accepted"
+    assert shipped["correct"].iloc[0] < 1 - 8 / 600
     made = efficiency.estimate(rows, programme, by=())
     assert made[["figure", "totes", "incorrect"]].iloc[0].tolist() == ["as made", 4, 36]
     locked = verdicts.lots(rows, programme, pd.DataFrame([bolt]))

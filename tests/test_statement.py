@@ -243,6 +243,11 @@ def test_a_claim_as_shipped_rests_on_what_left_the_plant(plant: schema.Store) ->
     assert (made.categories, made.by_lane) == (found.categories, found.by_lane)
 
 
+def test_a_claim_as_shipped_is_of_the_average(plant: schema.Store) -> None:
+    with pytest.raises(InvalidInput, match=r"as shipped must be of the average: .* got tote-by-t"):
+        gathered(plant, replace(SCOPE, as_shipped=True, kind="tote-by-tote"))
+
+
 def test_a_claim_as_shipped_needs_an_accepted_lot(own_plant: schema.Store) -> None:
     bad = {**_DAY, "pulled_at": datetime(2026, 4, 1, 9, tzinfo=UTC), "inspected": 200, "stem": 60}
     programme = records.programme(own_plant)

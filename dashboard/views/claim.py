@@ -217,6 +217,8 @@ def _wish(
         ),
     }
     problems |= {name: say("field.choose") for name in known if fields[name] not in known[name]}
+    if fields["figure"] == FIGURES[1] and fields["kind"] in KINDS[1:]:
+        problems["figure"] = say("field.shipped_average")
     study = _study(fields, problems, language)
     if problems:
         return None
@@ -257,9 +259,11 @@ def _study(fields: Texts, problems: dict[str, str], language: str) -> Inspection
 
 
 def beside(store: Store, search: str | None, language: str = "en") -> Beside | None:
-    """What stands beside an average claim's answer; None where there is none."""
+    """What stands beside the answer of an average claim as made; None for any other."""
     shown = view(store, search, language)
-    if shown.wish is None or shown.answered is None or shown.wish.scope.kind != "average":
+    if shown.wish is None or shown.answered is None:
+        return None
+    if shown.wish.scope.kind != "average" or shown.wish.scope.as_shipped:
         return None
     kept = kept_record.record(store)
     return _beside(kept, shown.wish, _version(store, kept, shown.wish), language)
@@ -306,7 +310,7 @@ def _beside(kept: Record, wish: Wish, version: int, language: str) -> Beside:
     claim = claim_of(audits, scope, programme)
     needed = needed_for(claim, audits, scope, programme)
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
-    rows = claims.sensitivity(speaking(audits), programme, **how).to_dict("records")
+    rows = claims.sensitivity(audits.spoken, programme, **how).to_dict("records")
     return Beside(
         ahead=claims.told(claim, words, needed=needed).ahead,
         changes=tuple(_change(row, claim.target, words) for row in rows),
@@ -323,10 +327,10 @@ def _change(row: Mapping[Hashable, Any], target: float, words: Wording) -> Chang
 def _with_misses(audits: Audits, programme: Programme, wish: Wish) -> tuple[Bounds, ...]:
     """The bounds that allow for what inspectors miss, where a study says how much."""
     scope = wish.scope
-    if wish.study is None or scope.kind != KINDS[0]:
+    if wish.study is None or scope.kind != KINDS[0] or scope.as_shipped:
         return ()
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
-    return (claims.with_misses(speaking(audits), programme, wish.study, **how),)
+    return (claims.with_misses(audits.spoken, programme, wish.study, **how),)
 
 
 def _lanes(figures: Sequence[Figure], target: float, words: Wording) -> tuple[Part, ...]:

@@ -11,10 +11,12 @@ from qa.claim.answer import METHOD, Bounds, Claim, average, tote_by_tote
 from qa.claim.evidence import learned_from
 from qa.claim.misses import with_misses
 from qa.claim.sensitivity import sensitivity
+from qa.claim.shipped import SHIPPED, as_shipped
 from qa.claim.told import Bounded, Told, Way, alike, as_chosen, bounded, told, way
 
 __all__ = [
     "METHOD",
+    "SHIPPED",
     "Bounded",
     "Bounds",
     "Claim",
@@ -24,6 +26,7 @@ __all__ = [
     "Way",
     "alike",
     "as_chosen",
+    "as_shipped",
     "average",
     "bounded",
     "learned_from",

@@ -109,12 +109,12 @@ def average(
         1.0,
         programme.confidence,
         found[METHOD].answer,
-        *_sizes(totes),
+        *sizes(totes),
         float(estimate),
         found.pop(METHOD),
         naive=found.pop(NAIVE),
         beside=tuple(found.values()),
-        assumed=_assumed(totes),
+        assumed=assumed_of(totes),
     )
 
 
@@ -157,12 +157,12 @@ def tote_by_tote(
         wanted,
         programme.confidence,
         bounds.answer,
-        *_sizes(totes),
+        *sizes(totes),
         float(found.estimate),
         bounds,
         naive=_naive_share(totes, goal, wanted, level),
         beside=(),
-        assumed=_assumed(totes),
+        assumed=assumed_of(totes),
     )
 
 
@@ -191,11 +191,17 @@ def ways_to_bound(programme: Programme, prior: Prior) -> Mapping[str, Way]:
         METHOD: of_totes(METHOD),
         "korn_graubard": of_totes("korn_graubard"),
         "always_valid": lambda totes: always_valid(*_counts(totes), confidence=level),
-        NAIVE: lambda totes: binomial(*(each.sum() for each in _counts(totes)), confidence=level),
+        NAIVE: lambda totes: naive_average(totes, level),
     }
 
 
-def _assumed(totes: pd.DataFrame) -> tuple[str, ...]:
+def naive_average(totes: pd.DataFrame, level: float) -> Interval:
+    """The pieces of all totes, taken for one random sample."""
+    return binomial(*(each.sum() for each in _counts(totes)), confidence=level)
+
+
+def assumed_of(totes: pd.DataFrame) -> tuple[str, ...]:
+    """What was assumed of totes and their strata, each a plain sentence."""
     counts = _counts(totes)
     return clustered(*counts, stratum=totes["stratum"], method=METHOD).assumed
 
@@ -219,6 +225,7 @@ def _counts(totes: pd.DataFrame) -> tuple[Whole, Whole]:
     return totes["correct"].to_numpy(), totes["inspected"].to_numpy()
 
 
-def _sizes(totes: pd.DataFrame) -> tuple[int, int, int]:
+def sizes(totes: pd.DataFrame) -> tuple[int, int, int]:
+    """Totes, pieces inspected, and incorrect ones among them."""
     inspected = int(totes["inspected"].sum())
     return len(totes), inspected, inspected - int(totes["correct"].sum())

@@ -1,5 +1,6 @@
 """Intervals for the fraction of pieces of one kind: from one sample, and from many totes."""
 
+from qa.intervals.accepted import accepted
 from qa.intervals.always_valid import always_valid
 from qa.intervals.beta_binomial import learned_prior
 from qa.intervals.binomial import Interval, binomial
@@ -19,6 +20,7 @@ __all__ = [
     "InspectionStudy",
     "Interval",
     "ToteFit",
+    "accepted",
     "always_valid",
     "binomial",
     "clustered",

@@ -95,7 +95,7 @@ class Density:
 
     def moments(self) -> tuple[float, float]:
         """Mean and variance of the fraction."""
-        weight = _halved_ends(self.values)
+        weight = halved_ends(self.values)
         fraction = np.sin(np.linspace(self.first, self.last, weight.size)) ** 2
         mean = float(weight @ fraction / weight.sum())
         return mean, float(weight @ (fraction - mean) ** 2 / weight.sum())
@@ -124,7 +124,7 @@ class Density:
 def _series(values: Array) -> Callable[[float], float]:
     """The chance below each place from 0, the first of equal steps, to 1, the last."""
     series, waves = fft.dct(values, type=1), np.pi * np.arange(1, values.size)
-    part = 2.0 * _halved_ends(series)[1:] / (waves * series[0])
+    part = 2.0 * halved_ends(series)[1:] / (waves * series[0])
     return lambda at: at + float(part @ np.sin(waves * at))
 
 
@@ -154,8 +154,8 @@ class Joint:
 
     def marginals(self) -> tuple[Density, Density]:
         """Of the mean, and of the correlation."""
-        mean = self.values @ _halved_ends(np.ones_like(self.rho))
-        rho = _halved_ends(np.ones_like(self.mean)) @ self.values
+        mean = self.values @ halved_ends(np.ones_like(self.rho))
+        rho = halved_ends(np.ones_like(self.mean)) @ self.values
         return (
             Density(self.mean[0], self.mean[-1], mean),
             Density(self.rho[0], self.rho[-1], rho),
@@ -165,10 +165,10 @@ class Joint:
         """Chance of a mean below a limit that each correlation has of its own."""
         first, last = self.mean[[0, -1]]
         at = np.clip((np.arcsin(np.sqrt(limit)) - first) / (last - first), 0.0, 1.0)
-        series = _halved_ends(fft.dct(self.values, type=1, axis=0))
+        series = halved_ends(fft.dct(self.values, type=1, axis=0))
         waves = np.pi * np.arange(1, len(series))
         swing = np.sin(np.multiply.outer(waves, at)) * series[1:] / waves[:, np.newaxis]
-        weight = _halved_ends(np.ones_like(self.rho))
+        weight = halved_ends(np.ones_like(self.rho))
         below = (series[0] * at + swing.sum(axis=0)) @ weight
         return float(below / (series[0] @ weight))
 
@@ -290,7 +290,7 @@ def _of_angle(totes: Totes, sums: tuple[float, float, float], angle: Array) -> A
     with np.errstate(divide="ignore"):
         table = totes.log_likelihood(np.sin(mean) ** 2, rho)
     top = table.max(axis=0)
-    return np.asarray(top + np.log(_halved_ends(np.exp(table - top)).sum(axis=0) * (last - first)))
+    return np.asarray(top + np.log(halved_ends(np.exp(table - top)).sum(axis=0) * (last - first)))
 
 
 def log_density_of(totes: Totes, prior: Prior) -> LogDensity:
@@ -368,7 +368,7 @@ def _spaced(ends: Array, steps: int) -> Array:
     return np.linspace(float(ends[0]), float(ends[1]), steps + 1)
 
 
-def _halved_ends(values: Array) -> Array:
+def halved_ends(values: Array) -> Array:
     """The values with the weights of the trapezoidal rule along the first axis."""
     values = values.copy()
     values[[0, -1]] /= 2.0

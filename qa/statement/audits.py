@@ -58,6 +58,11 @@ def asked(scope: Scope, programme: Programme) -> tuple[Scope, Programme]:
     chosen(products, "product", scope.product)
     chosen(specifications, "specification", scope.specification)
     chosen(dict.fromkeys(KINDS), "kind", scope.kind)
+    if scope.as_shipped and scope.kind != KINDS[0]:
+        raise InvalidInput(
+            "a claim as shipped must be of the average: audits that decided which totes were "
+            f"accepted do not say how good single totes were; got {scope.kind}"
+        )
     every = [each.code for each in programme.lanes]
     for lane in scope.lanes:
         chosen(dict.fromkeys(every), "lanes", lane)
@@ -121,9 +126,11 @@ def of_lots(scope: pd.DataFrame, every: pd.DataFrame) -> NDArray[np.bool_]:
 def claim_of(audits: Audits, scope: Scope, programme: Programme) -> Claim:
     """What the audits say of the claim, at the scope's target and the programme's confidence."""
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
+    if scope.as_shipped:
+        return claim.as_shipped(audits.of_lots, audits.judged, programme, **how)
     if scope.kind == "tote-by-tote":
-        return claim.tote_by_tote(speaking(audits), programme, share=scope.share, **how)
-    return claim.average(speaking(audits), programme, **how)
+        return claim.tote_by_tote(audits.spoken, programme, share=scope.share, **how)
+    return claim.average(audits.spoken, programme, **how)
 
 
 def needed_for(
@@ -136,12 +143,7 @@ def needed_for(
     if found.kind != "average" or found.answer != "not_settled" or scope.as_shipped:
         return ()
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
-    return claim.totes_still_needed(speaking(audits), programme, **how)
-
-
-def speaking(audits: Audits) -> pd.DataFrame:
-    """The audits that the claim rests on as claims take them: re-audits speak of what left."""
-    return audits.spoken.assign(purpose="routine")
+    return claim.totes_still_needed(audits.spoken, programme, **how)
 
 
 def _where(scope: Scope) -> str:

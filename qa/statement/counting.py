@@ -49,12 +49,7 @@ def shipped_figure(audits: Audits, programme: Programme, specification: str) -> 
     """Percent correct as shipped; None where no lot was accepted."""
     wide = replace(programme, confidence=both_sides(programme))
     table = efficiency.as_shipped(
-        audits.of_lots,
-        wide,
-        audits.judged,
-        by=(),
-        specification=specification,
-        method=METHOD,
+        audits.of_lots, wide, audits.judged, by=(), specification=specification
     )
     return next(iter(_figures(table, ())), None)
 

@@ -98,7 +98,9 @@ def once_each(limits: Callable[[Whole, Whole], Limits], x: Whole, n: Whole) -> N
     return np.array(answers)
 
 
-def found(cell: Cell, method: str, limits: NDArray[np.float64], truth: float) -> Found:
+def found(
+    cell: Cell, method: str, limits: NDArray[np.float64], truth: float | NDArray[np.float64]
+) -> Found:
     low, high, alone = limits.T
     missed = float(np.mean(alone > truth))
     repeats = len(limits)
