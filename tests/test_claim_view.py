@@ -271,7 +271,7 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     assert shipped.claim.incorrect == side.share.count
     assert "the figure allows for that" in shipped.told.rests
     assert shipped.claim.estimate < 1 - shipped.claim.incorrect / shipped.claim.inspected
-    both = view.view(plant, days + "&figure=shipped&kind=tote_by_tote")
+    both = view.view(plant, days + "&figure=shipped&kind=tote-by-tote")
     assert both.answered is None
     assert "must be made for a claim tote by tote" in both.problems["figure"]
     assert view.beside(plant, days + "&figure=shipped") is None

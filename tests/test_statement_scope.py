@@ -168,9 +168,14 @@ def test_the_figure_follows_from_the_file_handed_over_over_a_period_s_edge(
         rows.assign(purpose="routine", incorrect=rows["inspected"] - rows["correct"], programme=1),
         programme.category_codes,
     )
-    assert claim.average(taken, programme, target=0.9) == found.claim
+    ours = claim.average(taken, programme, target=0.9)
+    if as_shipped:  # drawn towards the audited totes that did not leave, which the file has not
+        assert (ours.totes, ours.incorrect) == (found.claim.totes, found.claim.incorrect)
+        assert ours.estimate > found.claim.estimate
+    else:
+        assert ours == found.claim
     told = " ".join(texts(found))
-    assert ("each of its audits taken for a routine one" in told) == as_shipped
+    assert ("The file has the audits of what left the plant" in told) == as_shipped
     assert ("under the same programme" in told) != as_shipped
 
 
@@ -180,7 +185,6 @@ ASKED: list[tuple[str, dict[str, Any]]] = [
     ("&specification=freezer&product=sprout-half", {"product": "sprout-half"}),
     ("&lane=3&figure=shipped", {"lanes": ("3",), "as_shipped": True}),
     ("&kind=tote-by-tote&share=70", {"kind": "tote-by-tote", "share": 0.7}),
-    ("&kind=tote-by-tote&share=70&figure=shipped", {"kind": "tote-by-tote", "as_shipped": True}),
 ]
 
 

@@ -24,7 +24,6 @@ from qa.statement.audits import (
     claim_of,
     in_thousandths,
     needed_for,
-    speaking,
 )
 from qa.statement.cautions import cautions
 from qa.statement.facts import period

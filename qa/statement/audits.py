@@ -146,6 +146,11 @@ def needed_for(
     return claim.totes_still_needed(audits.spoken, programme, **how)
 
 
+def speaking(audits: Audits) -> pd.DataFrame:
+    """The audits that the claim rests on, as tables of routine ones want them."""
+    return audits.spoken.assign(purpose="routine")
+
+
 def _where(scope: Scope) -> str:
     days = f"from {scope.first_day} to {scope.last_day}"
     return f"of {scope.product} {days} on lanes {', '.join(scope.lanes)}"
