@@ -10,9 +10,9 @@ import pandas as pd
 
 from qa._validate import checked_columns, chosen
 from qa.errors import InvalidInput
-from qa.intervals import Estimate, Interval, accepted, clustered, clustered_from_sums
+from qa.intervals import Estimate, accepted, clustered, clustered_from_sums
 from qa.programme import HOUSE, Programme
-from qa.tally import COLUMNS, SUMS, routine, shipped_totes, stratified, under
+from qa.tally import COLUMNS, SUMS, accepted_counts, routine, shipped_totes, stratified, under
 from qa.wording import load
 
 Weight = Mapping[tuple[str, str], float]
@@ -187,21 +187,12 @@ def as_shipped(
 
 
 def _shipped(totes: pd.DataFrame, programme: Programme) -> tuple[float, float, float, str]:
-    found = accepted_of(totes, programme, programme.confidence)
-    return float(found.estimate), float(found.low), float(found.high), found.method
-
-
-def accepted_of(totes: pd.DataFrame, programme: Programme, confidence: float) -> Interval:
-    """The fraction correct in accepted totes, from what `qa.tally.shipped_totes` gives."""
-    first, again = (totes[(totes["part"] == "again") == late] for late in (False, True))
-    return accepted(
-        first["correct"].to_numpy(),
-        first["inspected"].to_numpy(),
-        (first["part"] == "passed").to_numpy(),
-        again=(again["correct"].to_numpy(), again["inspected"].to_numpy()),
+    found = accepted(
+        **accepted_counts(totes),
         whole=programme.lot == "tote",
-        confidence=confidence,
+        confidence=programme.confidence,
     )
+    return float(found.estimate), float(found.low), float(found.high), found.method
 
 
 def _totes(audits: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:

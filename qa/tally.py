@@ -5,6 +5,7 @@ function that takes one checks it at the door with `checked`.
 """
 
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -148,6 +149,17 @@ def shipped_totes(
     part = again.map({True: "again", False: "held"}).mask(speaks & ~again, "passed")
     told = (again | (tallies["purpose"] == "routine")).to_numpy()
     return stratified(tallies.assign(part=part)[told], (*by, "part"), counted)
+
+
+def accepted_counts(totes: pd.DataFrame) -> dict[str, Any]:
+    """What `shipped_totes` gives, its pieces correct, as arguments of `qa.intervals.accepted`."""
+    first, again = (totes[(totes["part"] == "again") == late] for late in (False, True))
+    return {
+        "count": first["correct"].to_numpy(),
+        "inspected": first["inspected"].to_numpy(),
+        "passed": (first["part"] == "passed").to_numpy(),
+        "again": (again["correct"].to_numpy(), again["inspected"].to_numpy()),
+    }
 
 
 def of_lots(tallies: pd.DataFrame, lots: pd.DataFrame, column: str) -> pd.Series:

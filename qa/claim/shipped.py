@@ -4,10 +4,10 @@ import pandas as pd
 
 from qa.claim.answer import NAIVE, Claim, assumed_of, bounds_of, naive_average, sizes
 from qa.claim.evidence import both_sides, goal_of
-from qa.efficiency import accepted_of
 from qa.errors import InvalidInput
+from qa.intervals import accepted
 from qa.programme import HOUSE, Programme
-from qa.tally import shipped_totes, under
+from qa.tally import accepted_counts, shipped_totes, under
 
 SHIPPED = "accepted"
 
@@ -43,7 +43,7 @@ def as_shipped(
     left = totes[totes["part"] != "held"].reset_index(drop=True)
     if left.empty:
         raise InvalidInput("a claim as shipped needs an accepted lot, got none")
-    found = accepted_of(totes, programme, level)
+    found = accepted(**accepted_counts(totes), whole=programme.lot == "tote", confidence=level)
     bounds = bounds_of(SHIPPED, found, goal)
     return Claim(
         "average",
