@@ -39,7 +39,7 @@ def postgres() -> Iterator[Cluster]:
     """The tests' own PostgreSQL server; in its database "plant" a store as `store` gives it."""
     with cluster() as server:
         server.sql("CREATE DATABASE plant")
-        _set_up(server.url("plant")).engine.dispose()
+        set_up(server.url("plant")).engine.dispose()
         yield server
 
 
@@ -47,7 +47,7 @@ def postgres() -> Iterator[Cluster]:
 def store_to_copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A file to copy: making the tables afresh for each test takes longer than most tests."""
     made = tmp_path_factory.mktemp("plant") / "plant.db"
-    _set_up(made).engine.dispose()
+    set_up(made).engine.dispose()
     return made
 
 
@@ -77,7 +77,8 @@ def store(database: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iter
     opened.engine.dispose()
 
 
-def _set_up(where: Path | str) -> schema.Store:
+def set_up(where: Path | str) -> schema.Store:
+    """A new store whose first programme was put on 1 March 2026."""
     opened = schema.open_store(where, create=True)
     at = datetime(2026, 3, 1, tzinfo=UTC)
     records.put_programme(opened, PLANT, by="lead", at=at, reason="the plant is set up")
