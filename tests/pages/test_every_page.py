@@ -6,11 +6,12 @@ from typing import Any
 
 import pytest
 
+from tests.browser import SCHEMES, WIDTHS, look, look_as_ever
+
 RULES = Path(__file__).resolve().parents[2] / ".tools" / "axe.min.js"
 PAGES = ("/floor", "/lane?lane=2", "/shift?day=2026-04-19&shift=morning", "/plan", "/tally",
          "/claim?first=2026-04-01&last=2026-04-10", "/ledger", "/setup?part=categories",
          "/setup?part=text", "/setup?part=versions")  # fmt: skip
-WIDTHS = (390, 820, 1280, 1920)
 SERIOUS = ("serious", "critical")
 _OVER = """
 const over = (e) => e.getBoundingClientRect().right > window.innerWidth + 1;
@@ -32,18 +33,14 @@ def shown(page: Any) -> Any:
     """Opens a page at a width and in a scheme, and waits until all of it is there."""
 
     def show(path: str, width: int, scheme: str) -> Any:
-        chosen = [{"name": "prefers-color-scheme", "value": scheme}]
-        size = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
-        page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": chosen})
-        page.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+        look(page.driver, width, scheme)
         page.open(path)
         page.find("main h1")
         page.wait(lambda _: not page.all(".bone"), "the skeleton is gone")
         return page
 
     yield show
-    page.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
-    page.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    look_as_ever(page.driver)
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -53,7 +50,7 @@ def test_nothing_overflows(shown: Any, path: str, width: int) -> None:
     page.wait(lambda driver: driver.execute_script(_OVER) == [], f"nothing beyond {width} px")
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", SCHEMES)
 @pytest.mark.parametrize("path", PAGES)
 def test_accessibility_rules_are_kept(shown: Any, path: str, scheme: str) -> None:
     if not RULES.exists():

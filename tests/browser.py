@@ -1,0 +1,82 @@
+"""Chromium and the app for it to look at: what browser tests and screenshots share."""
+
+import threading
+from collections.abc import Callable
+from datetime import datetime
+from pathlib import Path
+from shutil import which
+
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from werkzeug.serving import make_server
+
+from dashboard.app import create_app
+from qa.store import schema
+
+PROGRAMS = ("chromium", "chromedriver")
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+WIDTHS = (390, 820, 1280, 1920)
+SCHEMES = ("light", "dark")
+SECONDS = 15
+
+
+class Server:
+    """The app on a port of this machine; it can be stopped and started again at the same one."""
+
+    def __init__(self, store: schema.Store, now: Callable[[], datetime]) -> None:
+        self._app = create_app(store, now).server
+        self.port = 0
+        self.start()
+
+    def start(self) -> None:
+        self._server = make_server("127.0.0.1", self.port, self._app, threaded=True)
+        self.port = self._server.server_port
+        self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
+        self._thread.start()
+
+    def stop(self) -> None:
+        self._server.shutdown()
+        self._server.server_close()
+        self._thread.join(SECONDS)
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+
+def missing() -> str | None:
+    """The program that this machine lacks to open a browser, if any."""
+    return next((name for name in PROGRAMS if not which(name)), None)
+
+
+def chromium(folder: Path) -> webdriver.Chrome:
+    """A browser without a screen, that keeps what it keeps in a folder; the caller quits it."""
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(which(PROGRAMS[0]))
+    for flag in (*FLAGS, f"--user-data-dir={folder}", "--window-size=1280,900"):
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    return webdriver.Chrome(options=options, service=Service(str(which(PROGRAMS[1]))))
+
+
+def look(driver: webdriver.Chrome, width: int, scheme: str, height: int = 900) -> None:
+    """Let the next pages be seen at a width in pixels, light or dark."""
+    chosen = [{"name": "prefers-color-scheme", "value": scheme}]
+    size = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": chosen})
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
+
+
+def look_as_ever(driver: webdriver.Chrome) -> None:
+    """Take back what `look` asked for."""
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
