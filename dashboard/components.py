@@ -39,6 +39,13 @@ def note(text: str) -> html.P:
     return html.P(text, className="note")
 
 
+def beginning(words: Wording, text: str) -> html.Div:
+    """A sentence where audits are missing, and the two ways to have some."""
+    ways = (("empty.log", "/tally"), ("empty.import", "/ledger"))
+    links = [html.A(words.say(key), href=path, className="choice") for key, path in ways]
+    return html.Div([html.P(text), html.Div(links, className="note-ways")], className="note")
+
+
 def trouble(words: Wording, said: str) -> html.Section:
     """What happened, what was kept and what to do."""
     return html.Section(

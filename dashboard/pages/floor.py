@@ -63,7 +63,7 @@ def body(words: Wording, view: FloorView) -> list[Any]:
     )
     top = components.head(say("floor.title"), html.P(moment))
     if view.empty:
-        return [top, components.note(say("floor.empty"))]
+        return [top, components.beginning(words, say("floor.empty"))]
     shares = [share for row in view.rows for share in (row.shift, row.week) if share]
     scale = high_scale((share.low for share in shares), view.programme.target)
     rows = [lane_row(words, view, scale, row) for row in view.rows]

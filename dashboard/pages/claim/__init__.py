@@ -75,7 +75,7 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
     if view.answered:
         shown = [answer(words, view.answered, view.fields), picture(words, view.answered)]
     elif view.reason:
-        shown = [components.note(f"{components.sentence(view.reason)}.")]
+        shown = [components.beginning(words, f"{components.sentence(view.reason)}.")]
     return [
         components.head(say("claim.title"), html.P(say("claim.address"))),
         *shown[:1],

@@ -94,9 +94,14 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     ]
     recording = forms.events(words, view)
     if not view.charted:
-        return [*top, components.note(say("lane.no_chart", lane=view.lane)), recording]
+        why = "lane.no_chart" if view.status == "no audits" else "lane.no_baseline"
+        return [*top, components.beginning(words, say(why, lane=view.lane)), recording]
     if not view.points:
-        return [*top, components.note(say("lane.empty", lane=view.lane, **days)), recording]
+        return [
+            *top,
+            components.beginning(words, say("lane.empty", lane=view.lane, **days)),
+            recording,
+        ]
     chart = components.panel(
         components.sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
         html.P(say("lane.period", **days), className="quiet small"),
