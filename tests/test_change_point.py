@@ -180,3 +180,23 @@ def test_time_reversed_and_correct_for_incorrect_mirror(counts):
 def test_bad_input_is_told_the_rule(call, message):
     with pytest.raises(InvalidInput, match=message):
         call()
+
+
+def test_a_rise_is_dated_where_an_improvement_came_before_it() -> None:
+    # The fall at 40 is the likelier step of the two; a chart that watches for a rise asks for it.
+    x = np.repeat([8, 2, 6], [40, 60, 8])
+    assert change_point(x, 200).index == 40
+    rise = change_point(x, 200, toward="up")
+    assert (rise.index, rise.set.min() > 90) == (100, True)
+    mirrored = change_point(200 - x, 200, toward="down")
+    assert (mirrored.index, mirrored.low, mirrored.high) == (rise.index, rise.low, rise.high)
+    assert change_point(x, 200, toward="down").index == 40
+
+
+def test_without_a_step_that_way_every_step_is_looked_at() -> None:
+    falling = [9, 7, 5, 3, 1]
+    assert change_point(falling, 200, toward="up").set.tolist() == (
+        change_point(falling, 200).set.tolist()
+    )
+    with pytest.raises(InvalidInput, match='toward must be one of either, up, down, got "rise"'):
+        change_point(falling, 200, toward="rise")

@@ -370,3 +370,12 @@ def test_no_sentence_speaks_of_an_inspector(watched):
     rows = rows.assign(inspector="insp-08")
     found = drift.findings(rows, watched, now=at_day(30))
     assert "insp" not in " ".join(each.sentence + " ".join(each.notes) for each in found)
+
+
+def test_a_rise_after_an_improvement_is_dated_by_the_rise(watched):
+    better, worse = ("2", "stem", 0, 20, 4.0), ("2", "stem", 45, 99, 10.0)
+    rows = plant(watched, 3, days=46, lanes="12", rises=(better, worse))
+    told = finding(drift.findings(rows, watched, now=at_day(46)), "2", "stem")
+    assert told.status == "drifting"
+    assert told.since_low <= at_day(45) <= told.since_high
+    assert told.before.estimate < told.after.estimate

@@ -1,16 +1,22 @@
 """When did the rate step, and from what to what: the likeliest tote and the set of likely ones."""
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from qa._validate import checked_counts, checked_level
+from qa._validate import checked_counts, checked_level, chosen
 from qa.charts.beta_binomial import checked_correlation, log_rising
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
 _GRID = 160
+_TOWARD: Mapping[str, Callable[[Floats], NDArray[np.bool_]]] = {
+    "either": lambda step: np.ones(step.shape, dtype=np.bool_),
+    "up": lambda step: step > 0,
+    "down": lambda step: step < 0,
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,6 +50,7 @@ def change_point(
     correlation: float = 0.0,
     confidence: float = 0.9,
     before: float | None = None,
+    toward: str = "either",
 ) -> ChangePoint:
     """Step in a series of beta-binomial counts, with a confidence set for where it began.
 
@@ -56,6 +63,9 @@ def change_point(
     confidence : float, between 0 and 1
     before : float, optional
         The level before the step, where a baseline gives it; else it is estimated too.
+    toward : {"either", "up", "down"}
+        Which steps are looked for: a larger one the other way, such as an improvement before a
+        rise, is then not taken for it. Where no position has such a step all are.
 
     Returns
     -------
@@ -93,6 +103,8 @@ def change_point(
     after = up_to[:_GRID, -1:] - up_to[:_GRID, :-1]
     best = _peak(left[:, :-1]) + _peak(after)
     alone = float(_peak(left[:, -1:])[0])
+    sought = chosen(_TOWARD, "toward", toward)(_apart(x, n, before))
+    best = np.where(sought | ~sought.any(), best, -np.inf)
     at = int(np.argmax(best))
     likely = np.flatnonzero(best >= best[at] + np.log1p(-np.sqrt(level))) + 1
     until, since = slice(None, at + 1), slice(at + 1, None)
@@ -106,6 +118,14 @@ def change_point(
         confidence=level,
         gain=max(float(best[at]) - alone, 0.0),
     )
+
+
+def _apart(x: NDArray[np.int64], n: NDArray[np.int64], before: float | None) -> Floats:
+    """At each position, how far the fraction after it lies above the one before."""
+    found, seen = np.cumsum(x)[:-1], np.cumsum(n)[:-1]
+    left = found / seen if before is None else np.full(found.size, before)
+    apart: Floats = (x.sum() - found) / (n.sum() - seen) - left
+    return apart
 
 
 def _grid(

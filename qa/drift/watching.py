@@ -136,7 +136,7 @@ def _end(x: Whole, n: Whole, begin: int, shown: int, watch: Watch, stops: Sequen
     """First tote of the level being back, no sooner than the last break before it was shown."""
     at = slice(begin, shown + 1)
     afresh = max((each for each in stops if begin < each <= shown), default=begin)
-    return max(begin + _step(x[at], n[at], watch).index, afresh)
+    return max(begin + _step(x[at], n[at], watch, "down").index, afresh)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,12 +149,12 @@ class _Begin:
 def _begin(x: Whole, n: Whole, watch: Watch) -> _Begin:
     """Where in these totes the rise began, the baseline's totes telling the level before it."""
     lead = watch.count.size
-    step = _step(np.append(watch.count, x), np.append(watch.inspected, n), watch)
+    step = _step(np.append(watch.count, x), np.append(watch.inspected, n), watch, "up")
     return _Begin(*(max(each - lead, 0) for each in (step.index, step.low, step.high)))
 
 
-def _step(x: Whole, n: Whole, watch: Watch) -> ChangePoint:
-    return change_point(x, n, correlation=watch.correlation)
+def _step(x: Whole, n: Whole, watch: Watch, toward: str) -> ChangePoint:
+    return change_point(x, n, correlation=watch.correlation, toward=toward)
 
 
 def _shown_back(x: Whole, n: Whole, begin: int, signal: int, watch: Watch) -> int | None:
