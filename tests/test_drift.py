@@ -379,3 +379,48 @@ def test_a_rise_after_an_improvement_is_dated_by_the_rise(watched):
     assert told.status == "drifting"
     assert told.since_low <= at_day(45) <= told.since_high
     assert told.before.estimate < told.after.estimate
+
+
+def test_every_chart_of_levels_has_the_baseline_of_the_sum_in_force(watched):
+    rows = plant(watched, 5, days=30, lanes="12", rises=(("2", "stem", 25, 99, 4.0),))
+    made = {
+        kind: drift.chart(rows, watched, "2", "stem", kind=kind, now=at_day(30))
+        for kind in drift.KINDS
+    }
+    usual = made["limits"]
+    held = usual.baseline_totes
+    for each in made.values():
+        assert [one.signal for one in each.excursions] == [one.signal for one in usual.excursions]
+        assert_allclose(each.cusum.path_up, usual.cusum.path_up)
+    x, n = usual.count, usual.inspected
+    level = usual.chart.center[0]
+    z = (x[held] / n[held] - level) / np.sqrt(level * (1 - level) / n[held])
+    stretch = np.abs(np.diff(z)).mean() / 1.128  # Laney (2002)
+    sigma = stretch * np.sqrt(level * (1 - level) / n)
+    assert_allclose(made["laney"].chart.upper, level + 3 * sigma, rtol=1e-3)
+    assert_allclose(made["standardised"].chart.statistic, (x / n - level) / sigma, rtol=1e-3)
+    mean = level
+    for k in range(held.size):  # Roberts (1959)
+        mean = 0.1 * x[k] / n[k] + 0.9 * mean
+    assert_allclose(made["ewma"].chart.statistic[-1], mean)
+    assert made["ewma"].chart.signals[-1]
+
+
+def test_the_weighted_mean_starts_afresh_at_sanitation(watched):
+    rows = plant(watched, 5, days=30, lanes="12", rises=(("2", "stem", 25, 99, 4.0),))
+    cleaned = pd.Timestamp(at_day(28))
+    events = pd.DataFrame(
+        [{"lane": "2", "happened_at": cleaned, "kind": "sanitation", "what": "weekly clean"}]
+    )
+    made = drift.chart(
+        rows, watched, "2", "stem", kind="ewma", now=at_day(30), known=Known(events=events)
+    )
+    (place,) = (each.position for each in made.breaks)
+    x, n, chart = made.count[place], made.inspected[place], made.chart
+    assert_allclose(chart.statistic[place], 0.1 * x / n + 0.9 * chart.center[place])
+    assert chart.statistic[place - 1] > 2 * chart.statistic[place]
+
+
+def test_a_chart_of_another_kind_is_refused(watched):
+    with pytest.raises(InvalidInput, match="kind must be one of limits, ewma, laney"):
+        drift.chart(plant(watched, 5, days=21), watched, "2", "stem", kind="p")

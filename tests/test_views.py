@@ -73,8 +73,9 @@ def test_an_address_says_its_choices_and_back(programme: Programme) -> None:
         ("?lane=9", 'lane must be one of 1, 2, 3, 4, 5, 6, got "9"'),
         ("?lane=", 'lane must be one of 1, 2, 3, 4, 5, 6, got ""'),
         ("?category=x", 'category must be one of correct, stem, over_trim, double, got "x"'),
+        ("?chart=p", 'chart must be one of limits, ewma, laney, standardised, got "p"'),
         ("?days=8", 'days must be one of 7, 14, 30, 90, got "8"'),
-        ("?lame=4", 'an address may ask for day, shift, lane, category, days, got "lame"'),
+        ("?lame=4", 'an address may ask for day, shift, lane, category, days, chart, got "lame"'),
     ],
 )
 def test_a_bad_address_gets_a_sentence(search: str, said: str, programme: Programme) -> None:
@@ -173,6 +174,42 @@ def test_lane_points_are_the_totes_of_the_window(plant: schema.Store) -> None:
     assert rise.until is None
     assert rise.low <= pd.Timestamp("2026-04-13T06:20", tz="UTC") <= rise.high
     assert [point.rise for point in view.points if point.rise] == [rise]
+
+
+def test_lane_draws_the_chart_that_is_asked_for(plant: schema.Store) -> None:
+    usual = lane.view(plant, Choices(lane="2", category="stem", days=14), NOW)
+    assert usual.kind == "limits"
+    for kind in drift.KINDS:
+        view = lane.view(plant, Choices(lane="2", category="stem", days=14, chart=kind), NOW)
+        told = drift.chart(
+            records.tallies(plant), records.programme(plant), "2", "stem", kind=kind, now=NOW
+        )
+        assert told is not None
+        assert view.kind == kind
+        values = told.chart.statistic[-len(view.points) :]
+        assert_allclose([point.value for point in view.points], values)
+        assert [point.share for point in view.points] == [each.share for each in usual.points]
+        assert view.rises == usual.rises
+
+
+def test_other_charts_of_percent_correct_are_mirrors_too(plant: schema.Store) -> None:
+    asked = Choices(lane="2", category="correct", days=14)
+    mean = lane.view(plant, replace(asked, chart="ewma"), NOW).points
+    share = lane.view(plant, asked, NOW).points
+    weighed = 0.1 * share[-1].share + 0.9 * mean[-2].value
+    assert_allclose(mean[-1].value, weighed)
+    off = lane.view(plant, replace(asked, chart="standardised"), NOW).points
+    assert {(each.center, round(each.lower, 9)) for each in off} == {(0.0, -3.0)}
+    assert all((each.value > 0) == (each.share > share[0].center) for each in off)
+
+
+def test_a_mean_signals_where_it_gets_beyond_its_limit(plant: schema.Store) -> None:
+    asked = Choices(lane="2", category="stem", days=14, chart="ewma")
+    points = lane.view(plant, asked, NOW).points
+    above = [each.value > each.upper for each in points]
+    first = [now and not before for now, before in zip(above, [False, *above], strict=False)]
+    assert [each.beyond == "above" for each in points] == first
+    assert sum(first) < sum(above)
 
 
 def test_lane_without_choices_is_the_neediest_one_and_its_drifting_category(

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from urllib.parse import parse_qsl, urlencode
 
+from qa.drift import KINDS
 from qa.errors import InvalidInput
 from qa.programme import Programme
 
@@ -21,6 +22,7 @@ class Choices:
     lane: str | None = None
     category: str | None = None
     days: int | None = None
+    chart: str | None = None
 
 
 def read(search: str | None, programme: Programme) -> Choices:
@@ -37,6 +39,7 @@ def read(search: str | None, programme: Programme) -> Choices:
         "lane": [each.code for each in programme.lanes],
         "category": [CORRECT, *programme.category_codes],
         "days": [str(each) for each in WINDOWS],
+        "chart": list(KINDS),
     }
     for name in asked:
         if name not in ("day", *known):
@@ -51,6 +54,7 @@ def read(search: str | None, programme: Programme) -> Choices:
         lane=asked.get("lane"),
         category=asked.get("category"),
         days=int(asked["days"]) if "days" in asked else None,
+        chart=asked.get("chart"),
     )
 
 

@@ -65,13 +65,15 @@ class Rise:
 class Point:
     """One tote: its share, the limits at its size, and the sum; `beyond` is "above" or "below".
 
-    A limit that no count could cross is nan. `rise` is the one that signals at this tote.
+    `value` is what is drawn: the share, its weighted mean, or how many standard deviations it is
+    off. A limit that no count could cross is nan. `rise` is the one that signals at this tote.
     """
 
     tote: str
     at: datetime
     count: int
     inspected: int
+    share: float
     value: float
     center: float
     lower: float
@@ -114,6 +116,7 @@ class LaneView:
     now: datetime
     lane: str
     category: str
+    kind: str
     days: int
     first_day: date
     last_day: date
@@ -148,17 +151,19 @@ def view(store: Store, choices: Choices, now: datetime) -> LaneView:
     worst = min(of_lane, key=lambda each: STATUSES.index(each.status))
     usual = worst.category if worst.status in ("drifting", "watch") else CORRECT
     category = choices.category or usual
-    chart = kept_record.chart(kept, lane, ALL if category == CORRECT else category, now)
+    kind = choices.chart or drift.KINDS[0]
+    chart = kept_record.chart(kept, lane, ALL if category == CORRECT else category, now, kind)
     today = kept_record.day_and_shift(programme, now)[0]
     last, days = choices.day or today, choices.days or USUAL_DAYS
     first = last - timedelta(days=days - 1)
     begin, end = _days(programme, first, last)
-    points = _points(chart, category, begin, end) if chart else ()
+    points = _points(chart, category, kind, begin, end) if chart else ()
     return LaneView(
         programme=programme,
         now=now,
         lane=lane,
         category=category,
+        kind=kind,
         days=days,
         first_day=first,
         last_day=last,
@@ -233,7 +238,9 @@ def _days(programme: Programme, first: date, last: date) -> tuple[datetime, date
     return utc(begin), utc(end)
 
 
-def _points(chart: LaneChart, category: str, begin: datetime, end: datetime) -> tuple[Point, ...]:
+def _points(
+    chart: LaneChart, category: str, kind: str, begin: datetime, end: datetime
+) -> tuple[Point, ...]:
     rises = {each.signal: _rise(each, category) for each in chart.excursions}
     moments = [utc(pd.Timestamp(at)) for at in chart.at]
     limits = chart.chart
@@ -241,15 +248,19 @@ def _points(chart: LaneChart, category: str, begin: datetime, end: datetime) -> 
     low, high = chart.count < limits.least, chart.count > limits.most
     if category == CORRECT:
         count = chart.inspected - chart.count
-        levels = [1 - each for each in (levels[0], levels[1], levels[3], levels[2])]
+        whole = 0.0 if kind == "standardised" else 1.0
+        levels = [whole - each for each in (levels[0], levels[1], levels[3], levels[2])]
         low, high = high, low
     beyond = np.where(high, "above", np.where(low, "below", ""))
+    if kind == "ewma":  # a mean stays beyond for long: it signals where it gets there
+        beyond[1:][beyond[1:] == beyond[:-1]] = ""
     return tuple(
         Point(
             str(chart.tote[k]),
             at,
             int(count[k]),
             int(chart.inspected[k]),
+            float(count[k] / chart.inspected[k]),
             *(float(each[k]) for each in levels),
             float(chart.cusum.path_up[k]),
             float(chart.sum_limit[k]),

@@ -135,17 +135,23 @@ def _gross(kept: Record, until: datetime) -> dict[str, tuple[gross.Gross, ...]]:
     return gross.standing(kept.tallies, kept.programmes, now=until)
 
 
-def chart(kept: Record, lane: str, category: str, now: datetime) -> drift.LaneChart | None:
+def chart(
+    kept: Record, lane: str, category: str, now: datetime, kind: str = drift.KINDS[0]
+) -> drift.LaneChart | None:
     """The chart of one lane and category; category `ALL` is every incorrect piece."""
-    return _chart(kept, lane, category, _tick(now))
+    return _chart(kept, lane, category, _tick(now), kind)
 
 
 @lru_cache(maxsize=32)
-def _chart(kept: Record, lane: str, category: str, until: datetime) -> drift.LaneChart | None:
-    if category != ALL:
+def _chart(
+    kept: Record, lane: str, category: str, until: datetime, kind: str
+) -> drift.LaneChart | None:
+    if category != ALL and kind == drift.KINDS[0]:
         return _charts(kept, lane, until).get(category)
-    programme = together(kept.programme)
-    return drift.chart(kept.tallies, programme, lane, category, now=until, known=kept.known)
+    programme = together(kept.programme) if category == ALL else kept.programme
+    return drift.chart(
+        kept.tallies, programme, lane, category, kind=kind, now=until, known=kept.known
+    )
 
 
 def charts(kept: Record, lane: str, now: datetime) -> dict[str, drift.LaneChart]:

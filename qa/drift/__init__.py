@@ -5,11 +5,13 @@ And where else a difference comes from: an inspector, a shift, a weekday, a line
 
 from qa.drift.answer import chart, charts, findings, lanes
 from qa.drift.known import Known
+from qa.drift.levels import KINDS
 from qa.drift.result import Acknowledged, Break, DriftFinding, Excursion, LaneChart
 from qa.drift.sources import DOUBT, Source, sources
 
 __all__ = [
     "DOUBT",
+    "KINDS",
     "Acknowledged",
     "Break",
     "DriftFinding",

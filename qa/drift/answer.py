@@ -13,6 +13,7 @@ import pandas as pd
 from qa._validate import chosen
 from qa.drift.floor import Floor
 from qa.drift.known import Known
+from qa.drift.levels import KINDS
 from qa.drift.result import STATUSES, DriftFinding, LaneChart
 from qa.programme import Programme
 from qa.wording import load
@@ -81,18 +82,22 @@ def chart(
     lane: str,
     category: str,
     *,
+    kind: str = "limits",
     now: datetime | None = None,
     known: Known | None = None,
     language: str = "en",
 ) -> LaneChart | None:
     """What a lane's page draws of one category; None while nothing can be drawn.
 
-    The tallies are those of the whole floor, which shares one correlation and one budget.
+    The tallies are those of the whole floor, which shares one correlation and one budget. `kind`
+    is the chart of levels above the sum: "limits" (those that fit the data), "ewma", "laney" or
+    "standardised" (Laney's, in standard deviations from the baseline).
     """
     chosen(dict.fromkeys(each.code for each in programme.lanes), "lane", lane)
     chosen(dict.fromkeys(programme.category_codes), "category", category)
+    chosen(dict.fromkeys(KINDS), "kind", kind)
     floor = Floor(tallies, programme, now, load(language), known or Known())
-    return floor.chart(lane, category)
+    return floor.chart(lane, category, kind)
 
 
 def charts(

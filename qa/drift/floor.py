@@ -1,16 +1,15 @@
 """The floor's charts, each run over its lane's totes, and their findings."""
 
 from collections.abc import Iterator, Sequence
-from dataclasses import fields
 from datetime import datetime
 from functools import cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from qa.charts import ControlChart, Cusum, p_chart
+from qa.charts import Cusum
 from qa.drift.baseline import (
     Budget,
     Correlation,
@@ -24,6 +23,7 @@ from qa.drift.baseline import (
 from qa.drift.eras import Era, eras, held, of_lane, pooled
 from qa.drift.heads import Carrier, carrier
 from qa.drift.known import Known
+from qa.drift.levels import Part, levels
 from qa.drift.result import (
     AFTER_RETURN,
     NEAR,
@@ -114,7 +114,7 @@ class Floor:
             status, said = self._quiet(run, category, past)
         return self._plain(lane, category, status, said, past=past, notes=notes, down=down)
 
-    def chart(self, lane: str, category: str) -> LaneChart | None:
+    def chart(self, lane: str, category: str, kind: str = "limits") -> LaneChart | None:
         """What a lane's page draws of one category; None while nothing can be drawn."""
         of_lane = self._of_lane(lane)
         run = self._run(of_lane, category) if of_lane else None
@@ -130,7 +130,7 @@ class Floor:
             tote=run.series.tote,
             count=x,
             inspected=n,
-            chart=_levels(run, x, n),
+            chart=levels(_parts(run, category), kind),
             cusum=_drawn(run, limits),
             sum_limit=limits,
             breaks=run.breaks,
@@ -360,20 +360,16 @@ def _cut(run: _Run) -> list[_Stretch]:
     return [run.stretches[0]._replace(start=0), *run.stretches[1:]]
 
 
-def _levels(run: _Run, x: NDArray[np.int64], n: NDArray[np.int64]) -> ControlChart:
-    """Limits at each tote's own size, of the baseline in force at it."""
-    charts = []
-    for part in _cut(run):
-        at, rho = slice(part.start, part.stop), part.correlation.value
-        limits = "beta_binomial" if rho else "exact"
-        charts.append(
-            p_chart(x[at], n[at], center=part.watch.level, correlation=rho or None, limits=limits)
-        )
-    joined: dict[str, Any] = {
-        each.name: np.concatenate([getattr(chart, each.name) for chart in charts])
-        for each in fields(ControlChart)
-    }
-    return ControlChart(**joined)
+def _parts(run: _Run, category: str) -> list[Part]:
+    """Each stretch's totes, and where its charts start afresh."""
+    lane, made = run.series, []
+    for each in _cut(run):
+        at = slice(each.start, each.stop)
+        afresh = [one.position for one in run.breaks if each.start < one.position < each.stop]
+        counts, inspected = lane.counts[category][at], lane.inspected[at]
+        breaks = tuple(one - each.start for one in sorted(set(afresh)))
+        made.append(Part(counts, inspected, each.watch, breaks))
+    return made
 
 
 def _drawn(run: _Run, limits: NDArray[np.float64]) -> Cusum:

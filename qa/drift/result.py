@@ -119,7 +119,7 @@ class LaneChart:
     Attributes
     ----------
     at, tote, count, inspected : the series, in order of filling; times UTC
-    chart : ControlChart, limits at each tote's own size
+    chart : ControlChart of the kind asked for, limits at each tote's own size
     cusum : Cusum, its sum 0 before the baseline ends and afresh once a level is back
     sum_limit : the sum's limit at each tote, that of the baseline then in force
     breaks : where the charts start afresh

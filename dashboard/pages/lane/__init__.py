@@ -15,7 +15,7 @@ from dashboard.pages.lane.drawing import drawing, drawn, key, name_of, summary, 
 from dashboard.pages.sending import sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import choices, deeds, lane, signals
-from dashboard.views.choices import CORRECT, WINDOWS
+from dashboard.views.choices import CORRECT, KINDS, WINDOWS
 from dashboard.views.lane import LaneView
 from dashboard.views.record import record
 from dashboard.views.signals import Signal
@@ -105,6 +105,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     chart = components.panel(
         components.sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
         html.P(say("lane.period", **days), className="quiet small"),
+        html.P(kind_means(words, view), className="quiet small"),
         key(words),
         components.graph(control_chart(drawing(words, view)), summary(words, view), CHART),
         *thinned(words, view),
@@ -146,6 +147,8 @@ def filters(words: Wording, view: LaneView) -> html.Div:
     def to(**changed: Any) -> str:
         day = None if view.latest else view.last_day
         kept = {"lane": view.lane, "category": view.category, "days": view.days, "day": day}
+        if view.kind != KINDS[0]:
+            kept["chart"] = view.kind
         return PATH + choices.query(**{**kept, **changed})
 
     lanes = [
@@ -156,11 +159,13 @@ def filters(words: Wording, view: LaneView) -> html.Div:
         for each in (CORRECT, *view.programme.category_codes)
     ]
     days = [(say("choice.days", count=each), to(days=each), each == view.days) for each in WINDOWS]
+    charts = [(say(f"lane.kind_{each}"), to(chart=each), each == view.kind) for each in KINDS]
     return html.Div(
         [
             components.links(say("choice.lane"), lanes),
             components.links(say("choice.shows"), categories),
             components.links(say("choice.period"), days),
+            components.links(say("lane.kind"), charts),
         ],
         className="filters",
     )
@@ -184,12 +189,15 @@ def sentences(words: Wording, view: LaneView) -> html.Ul:
 
 
 def method(words: Wording, view: LaneView) -> html.Div:
-    said = words.say(
-        "lane.method",
-        alarms=words.count(10_000 * lane.POINT_ALARM),
-        arl=words.count(view.arl),
-    )
-    return html.Div([html.P(each) for each in (said, words.say("lane.run_rules"), *view.notes)])
+    said = words.say("lane.method", arl=words.count(view.arl))
+    told = (kind_means(words, view), said, words.say("lane.run_rules"), *view.notes)
+    return html.Div([html.P(each) for each in told])
+
+
+def kind_means(words: Wording, view: LaneView) -> str:
+    """What the chart of levels shows, and how its limits are placed."""
+    alarms, arl = words.count(10_000 * lane.POINT_ALARM), words.count(view.arl)
+    return words.say(f"lane.means_{view.kind}", alarms=alarms, arl=arl)
 
 
 def history(words: Wording, view: LaneView) -> html.Section:

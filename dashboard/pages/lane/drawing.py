@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import datetime
+from math import nan
 
 from dash import html
 
@@ -44,17 +45,20 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
     correct = view.category == CORRECT
     name = components.sentence(name_of(words, view))
     axis = say("lane.correct_axis") if correct else say("lane.category_axis", category=name)
+    if view.kind in ("ewma", "standardised"):
+        axis = say(f"lane.{view.kind}_axis", category=name)
+    unit = 1 if view.kind == "standardised" else 100
     return Drawing(
         at=at,
-        value=[100 * each.value for each in points],
-        center=[100 * each.center for each in points],
-        lower=[100 * each.lower for each in points],
-        upper=[100 * each.upper for each in points],
+        value=[unit * each.value for each in points],
+        center=[unit * each.center for each in points],
+        lower=[unit * each.lower for each in points],
+        upper=[unit * each.upper for each in points],
         total=[each.total for each in points],
         limit=[each.limit for each in points],
         said=[point_said(words, view, each) for each in points],
         sum_said=[sum_said(words, view, each) for each in points],
-        signals=[Signal(t, 100 * p.value, beyond(words, p)) for t, p in marked if p.beyond],
+        signals=[Signal(t, unit * p.value, beyond(words, view, p)) for t, p in marked if p.beyond],
         sum_signals=[Signal(t, p.total, signal_said(words, p.rise)) for t, p in marked if p.rise],
         changes=list(changes(words, view, at)),
         baseline=view.baseline and tuple(_local(view, each) for each in view.baseline),
@@ -104,6 +108,7 @@ def mark_said(words: Wording, view: LaneView, mark: lane.Mark) -> str:
 def changes(words: Wording, view: LaneView, at: list[datetime]) -> Iterator[Change]:
     """When each rise may have begun, as far as the window shows it."""
     zone = view.programme.zone
+    unit = nan if view.kind == "standardised" else 100  # a level has no place on that scale
     for rise in view.rises:
         until = _local(view, rise.until) if rise.until else at[-1]
         low, since, high = (_local(view, each) for each in (rise.low, rise.since, rise.high))
@@ -113,8 +118,8 @@ def changes(words: Wording, view: LaneView, at: list[datetime]) -> Iterator[Chan
             since=max(since, at[0]),
             high=max(high, at[0]),
             until=until,
-            before=100 * rise.before.fraction,
-            after=100 * rise.after.fraction,
+            before=unit * rise.before.fraction,
+            after=unit * rise.after.fraction,
             said=words.say("lane.changed", since=words.moment(rise.since, zone), **ends),
         )
 
@@ -126,7 +131,7 @@ def point_said(words: Wording, view: LaneView, point: Point) -> str:
         when=words.moment(point.at, view.programme.zone),
         count=point.count,
         inspected=point.inspected,
-        share=words.per_cent(point.value),
+        share=words.per_cent(point.share),
     )
 
 
@@ -140,9 +145,11 @@ def sum_said(words: Wording, view: LaneView, point: Point) -> str:
     )
 
 
-def beyond(words: Wording, point: Point) -> str:
-    which = "lane.beyond_high" if point.beyond == "above" else "lane.beyond_low"
-    return words.say(which, count=point.count, inspected=point.inspected)
+def beyond(words: Wording, view: LaneView, point: Point) -> str:
+    which = "high" if point.beyond == "above" else "low"
+    if view.kind == "ewma":
+        return words.say(f"lane.mean_{which}", mean=words.per_cent(point.value))
+    return words.say(f"lane.beyond_{which}", count=point.count, inspected=point.inspected)
 
 
 def signal_said(words: Wording, rise: Rise) -> str:
@@ -173,10 +180,10 @@ def table(words: Wording, view: LaneView) -> html.Div:
             words.moment(each.at, view.programme.zone),
             words.count(each.count),
             words.count(each.inspected),
-            words.per_cent(each.value),
-            limits(words, each),
+            words.per_cent(each.share),
+            limits(words, view, each),
             f"{each.total:.1f}",
-            beyond(words, each) if each.beyond else "",
+            beyond(words, view, each) if each.beyond else "",
         ]
         for each in newest
     ]
@@ -184,10 +191,13 @@ def table(words: Wording, view: LaneView) -> html.Div:
     return components.table(caption, [words.say(f"lane.{name}") for name in names], rows)
 
 
-def limits(words: Wording, point: Point) -> str:
+def limits(words: Wording, view: LaneView, point: Point) -> str:
     """Both limits; none is written as a dash."""
-    ends = (point.lower, point.upper)
-    return " / ".join("–" if each != each else words.per_cent(each) for each in ends)
+
+    def said(limit: float) -> str:
+        return f"{limit:.1f}" if view.kind == "standardised" else words.per_cent(limit)
+
+    return " / ".join("–" if each != each else said(each) for each in (point.lower, point.upper))
 
 
 def _local(view: LaneView, moment: datetime) -> datetime:
