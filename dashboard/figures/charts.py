@@ -13,6 +13,7 @@ from dashboard import theme
 _SHADE = "rgba(133,127,114,0.16)"
 _RANGE = "rgba(213,94,0,0.16)"
 _DIAMOND = {"symbol": "diamond-open", "size": 13, "color": theme.VERMILION, "line": {"width": 2.5}}
+_FARTHEST = 60  # pixels from its diamond that a reason may stand
 _MOST_REASONS = 8  # more would cover the points; the table behind the chart has them all
 _LETTER, _LINE = 8, 24  # pixels, about: of a letter, of a line
 _WIDE, _HIGH = 900, (360, 170)  # pixels, about: of the chart and of its two parts
@@ -249,18 +250,21 @@ def _diamonds(signals: Sequence[Signal]) -> go.Scatter:
 
 
 def _reasons(figure: go.Figure, drawn: Drawing, signals: Sequence[Signal], row: int) -> None:
-    """The newest signals' reasons in words beside their diamonds, clear of one another."""
+    """The newest signals' reasons in words beside their diamonds, where there is room for them."""
     first, last = drawn.at[0], drawn.at[-1]
     taken: list[tuple[float, float, float]] = []
-    top = max((each.value for each in signals), default=1.0) or 1.0
-    for each in signals[-_MOST_REASONS:]:
+    values = [0.0, *(each.value for each in signals)]
+    bottom, span = min(values), (max(values) - min(values)) or 1.0
+    for each in reversed(signals[-_MOST_REASONS:]):
         place = (each.at - first) / max(last - first, timedelta(minutes=1)) * _WIDE
         late = place > _WIDE / 2
         length = _LETTER * len(each.said)
         begin, end = (place - length, place) if late else (place, place + length)
-        level, lift = each.value / top * _HIGH[row - 1], _ABOVE[row - 1]
+        level, lift = (each.value - bottom) / span * _HIGH[row - 1], _ABOVE[row - 1]
         while any(a < end and begin < b and abs(level + lift - y) < _LINE for a, b, y in taken):
             lift += _LINE // 2
+        if lift > _FARTHEST:
+            continue
         taken.append((begin, end, level + lift))
         figure.add_annotation(
             x=each.at,

@@ -59,7 +59,9 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
         said=[point_said(words, view, each) for each in points],
         sum_said=[sum_said(words, view, each) for each in points],
         signals=[Signal(t, unit * p.value, beyond(words, view, p)) for t, p in marked if p.beyond],
-        sum_signals=[Signal(t, p.total, signal_said(words, p.rise)) for t, p in marked if p.rise],
+        sum_signals=[
+            Signal(t, p.total, signal_said(words, view, p.rise)) for t, p in marked if p.rise
+        ],
         changes=list(changes(words, view, at)),
         baseline=view.baseline and tuple(_local(view, each) for each in view.baseline),
         marks=[
@@ -152,9 +154,10 @@ def beyond(words: Wording, view: LaneView, point: Point) -> str:
     return words.say(f"lane.beyond_{which}", count=point.count, inspected=point.inspected)
 
 
-def signal_said(words: Wording, rise: Rise) -> str:
+def signal_said(words: Wording, view: LaneView, rise: Rise) -> str:
+    said = "lane.signal_correct" if view.category == CORRECT else "lane.signal"
     levels = {"before": rise.before.fraction, "after": rise.after.fraction}
-    return words.say("lane.signal", **{k: words.per_cent(v) for k, v in levels.items()})
+    return words.say(said, **{k: words.per_cent(v) for k, v in levels.items()})
 
 
 def summary(words: Wording, view: LaneView) -> str:
