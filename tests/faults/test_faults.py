@@ -247,3 +247,13 @@ def test_a_copy_taken_in_mid_write_is_whole_or_said_to_be_hurt(store, make, tmp_
         writer.join()
     assert whole + hurt == 12
     assert trail.check(store) == ()
+
+
+def test_nobody_is_told_of_a_restart_while_nobody_asked(postgres, make):
+    store = schema.open_store(postgres.database("plant"))
+    records.log(store, make("K1"), **BY)
+    postgres.stop()
+    postgres.start()
+    assert records.log(store, make("K2"), **BY).new
+    assert len(records.tallies(store)) == 2
+    store.engine.dispose()
