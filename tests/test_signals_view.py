@@ -11,6 +11,7 @@ from dashboard.pages.lane import body
 from dashboard.pages.lane.forms import ends
 from dashboard.texts import words
 from dashboard.views import lane, record
+from dashboard.views import shift as shift_view
 from dashboard.views import signals as signals_view
 from dashboard.views.choices import Choices
 from qa.errors import InvalidAudit
@@ -97,6 +98,25 @@ def test_a_baseline_is_chosen_for_a_lane_or_for_all(plant: schema.Store) -> None
     assert (signal.state, signal.excursion.closed_by, signal.excursion.until) == (
         *("closed", "baseline", NOW),
     )
+
+
+def test_a_shift_is_held_against_the_baseline_in_force_of_each_lane(plant: schema.Store) -> None:
+    totes = records.tallies(plant, lane="2", first_day=date(2026, 4, 1), last_day=date(2026, 4, 8))
+    shift = totes.loc[totes["purpose"] == "routine", "shift"].iloc[0]
+    told = totes[(totes["purpose"] == "routine") & (totes["shift"] == shift)]
+    first = told["tote"].iloc[0]
+    before = shift_view.view(plant, Choices(shift=shift), NOW)
+    assert before.baselines == ((date(2026, 3, 16), date(2026, 4, 4)),)
+    made = signals_view.choose_baseline(plant, {**BASE, "aside": f"{first}: wet"}, NOW)
+    after = shift_view.view(plant, Choices(shift=shift), NOW)
+    assert after.baselines == (*before.baselines, (made.first_day, made.last_day))
+    assert after.rows[0].cells["stem"] == before.rows[0].cells["stem"]
+    own = after.rows[1].cells["stem"].baseline
+    kept = told[told["tote"] != first]
+    assert own is not None
+    assert (own.count, own.totes) == (kept["stem"].sum(), len(kept))
+    earlier = shift_view.view(plant, Choices(day=date(2026, 4, 10), shift=shift), NOW)
+    assert earlier.baselines == before.baselines  # what was told before stays
 
 
 @pytest.mark.parametrize(

@@ -7,9 +7,9 @@ from typing import Any
 from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify
 
-from dashboard import components, people
+from dashboard import components
 from dashboard.figures.scale import Scale, low_scale
-from dashboard.pages.sending import asked_who, sent
+from dashboard.pages.sending import sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import choices, deeds, shift
 from dashboard.views.deeds import DISPOSITIONS, Disposition
@@ -33,11 +33,11 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(DISPOSE_AT)
     def dispose() -> Response:
-        return jsonify(said=disposed(words(), deeds.dispose(store, sent("who"), now(), LANGUAGE)))
+        return jsonify(said=disposed(words(), deeds.dispose(store, sent(), now(), LANGUAGE)))
 
     @app.server.post(LIFT_AT)
     def lift() -> Response:
-        tote = deeds.lift(store, sent("by"), now(), LANGUAGE)
+        tote = deeds.lift(store, sent(), now(), LANGUAGE)
         return jsonify(said=words().say("shift.lifted", tote=tote))
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
@@ -63,13 +63,14 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
     ]
     if view.empty:
         empty = say("shift.empty", shift=view.name, day=words.day(view.day))
-        return [*top, components.beginning(words, empty)]
+        return [*top, components.note(empty)]
     return [
         *top,
         tiles(words, view),
         matrix(words, view),
         lots(words, view),
-        *(deciding(words, view) if people.may(people.DECIDE) else ()),
+        *([disposition(words, view)] if any(each.totes for each in view.held) else ()),
+        *([lifting(words, view)] if view.findings else ()),
         signals(words, view),
         *(
             components.panel(say(f"shift.{name}"), html.Ul([html.Li(each) for each in said]))
@@ -77,13 +78,6 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
             if said
         ),
     ]
-
-
-def deciding(words: Wording, view: ShiftView) -> list[Any]:
-    """The forms for what becomes of totes."""
-    held = any(each.totes for each in view.held)
-    forms = [disposition(words, view)] if held else []
-    return [*forms, *([lifting(words, view)] if view.findings else ())]
 
 
 def filters(words: Wording, view: ShiftView) -> html.Div:
@@ -167,9 +161,11 @@ def matrix(words: Wording, view: ShiftView) -> html.Section:
 
 def caption(words: Wording, view: ShiftView) -> str:
     confidence = words.per_cent(view.programme.confidence, decimals=0)[:-2]
-    if view.baseline is None:
+    if not view.baselines:
         return words.say("shift.table_caption_bare", confidence=confidence)
-    first, last = (words.day(each) for each in view.baseline)
+    if len(view.baselines) > 1:
+        return words.say("shift.table_caption_each", confidence=confidence)
+    first, last = (words.day(each) for each in view.baselines[0])
     return words.say("shift.table_caption", confidence=confidence, first=first, last=last)
 
 
@@ -261,7 +257,7 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
             html.Div(
                 [
                     components.field("shift-tote", say("shift.tote"), offers=totes),
-                    asked_who(words, "shift-who"),
+                    components.field("shift-who", say("form.who")),
                     components.field("shift-why", say("shift.reason")),
                 ],
                 className="fields",
@@ -299,7 +295,7 @@ def lifting(words: Wording, view: ShiftView) -> html.Details:
                 components.buttons("shift-finding", say("shift.lift_which"), which),
                 html.Div(
                     [
-                        asked_who(words, "shift-by"),
+                        components.field("shift-by", say("form.who")),
                         components.field("shift-reason", say("shift.reason")),
                     ],
                     className="fields",

@@ -87,7 +87,7 @@ class ShiftView:
     days: tuple[date, ...]
     rows: tuple[ShiftRow, ...]
     line: Share | None
-    baseline: tuple[date, date] | None
+    baselines: tuple[tuple[date, date], ...]
     audits: int
     counted: int
     totes: int
@@ -113,11 +113,8 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
     day, shift = choices.day or day, choices.shift or shift
     start, end = shift_times(programme, day, shift)
     this = _of_shift(kept_record.of_days(kept.tallies, day, day), shift)
-    baseline = programme.baselines[-1] if programme.baselines else None
-    before = this.iloc[:0]
-    if baseline:
-        days = kept_record.of_days(kept.tallies, baseline.first_day, baseline.last_day)
-        before = routine(_of_shift(days, shift))
+    held = _baselines(kept, min(now, end))
+    before = _before(kept, held, shift)
     lots = kept_record.lots(kept)
     lots = _of_shift(lots[lots["day"] == pd.Timestamp(day)], shift)
     return ShiftView(
@@ -131,7 +128,9 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
         days=_days(kept),
         rows=_rows(routine(this), before, programme),
         line=kept_record.share(routine(this), "correct", programme),
-        baseline=(baseline.first_day, baseline.last_day) if baseline else None,
+        baselines=tuple(
+            sorted({(row.first_day.date(), row.last_day.date()) for row in held.itertuples()})
+        ),
         audits=len(this),
         counted=int(this["inspected"].sum()),
         totes=this["tote"].nunique(),
@@ -143,6 +142,34 @@ def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
         findings=tuple(kept.findings[["key", "tote", "what"]].itertuples(index=False, name=None)),
         dispositions=_disposed(kept.dispositions, start, end),
     )
+
+
+def _baselines(kept: Record, until: datetime) -> pd.DataFrame:
+    """The baseline in force of each lane, of the product that it ran last."""
+    every = kept.known.baselines
+    if every is None:
+        return pd.DataFrame()
+    ran = routine(kept.tallies[kept.tallies["pulled_at"] <= until])
+    last = ran.sort_values("pulled_at").drop_duplicates("lane", keep="last")
+    reach = last[["lane", "product"]].astype("str").rename(columns={"lane": "of"})
+    known = every[every["at"].isna() | (every["at"] <= until)]
+    of_lanes = reach.merge(known, on="product")
+    of_lanes = of_lanes[(of_lanes["lane"] == "") | (of_lanes["lane"] == of_lanes["of"])]
+    in_force = of_lanes.sort_values("at", na_position="first", kind="stable")
+    return in_force.drop_duplicates("of", keep="last")
+
+
+def _before(kept: Record, held: pd.DataFrame, shift: str) -> pd.DataFrame:
+    """The same shift's routine audits in each lane's baseline, those set aside left out."""
+    every = routine(_of_shift(kept.tallies, shift))
+    found = [every.iloc[:0]]
+    for row in held.itertuples():
+        days = kept_record.of_days(every, row.first_day, row.last_day)
+        days = days[(days["lane"] == row.of) & (days["product"] == row.product)]
+        if not pd.isna(row.at):
+            days = days[days["fill_start"].fillna(days["pulled_at"]) < row.at]
+        found.append(days[~days["tote"].isin(list(row.set_aside))])
+    return pd.concat(found)
 
 
 def _disposed(dispositions: pd.DataFrame, start: datetime, end: datetime) -> tuple[HeldTote, ...]:
