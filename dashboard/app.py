@@ -12,7 +12,7 @@ from dash.exceptions import DependencyException
 from flask import Flask, Response, jsonify, request
 from flask_wtf.csrf import generate_csrf
 
-from dashboard import components, people, plain, sign_in
+from dashboard import api, components, people, plain, sign_in
 from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import choices
@@ -92,6 +92,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     _secure(app)
     people.guard(app, store, now)
     sign_in.register(app.server, now)
+    api.register(app.server, store, now)
     return app
 
 

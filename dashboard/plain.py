@@ -29,6 +29,14 @@ def page(template: str, status: int = 200, **shown: Any) -> Response:
     return make_response(render_template(f"{template}.html", **frame, **shown), status)
 
 
+def json_sent() -> Any:
+    """What was sent as JSON; None where it is none, or is nested deeper than any reader goes."""
+    try:
+        return request.get_json(silent=True)
+    except RecursionError:
+        return None
+
+
 def address(path: str, after: str) -> str:
     """A door's address, with the page to go to after it."""
     return path if local(after) == "/" else f"{path}?{urlencode({'next': after})}"

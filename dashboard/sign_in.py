@@ -17,8 +17,10 @@ from dashboard.people import (
     DEVICE_COOKIE,
     GOVERN,
     KEY,
+    MAY,
     NAME,
     PREFIX,
+    RECORD,
     SIGN_IN,
     SIGN_OUT,
     Gate,
@@ -146,7 +148,8 @@ def _sign_in_page(refusal: tuple[str, int] = ("", 200)) -> Response:
 def _station_page(
     gate: Gate, device: str, chosen: str = "", refusal: tuple[str, int] = ("", 200)
 ) -> Response:
-    names = [each.name for each in people.accounts(gate.store) if each.pin and not each.disabled]
+    known = people.accounts(gate.store)
+    names = [e.name for e in known if e.pin and not e.disabled and RECORD in MAY[e.role]]
     return plain.page(
         "station",
         refusal[1],

@@ -3,6 +3,7 @@
 import ast
 import base64
 import hashlib
+import http.client
 import json
 import re
 import socket
@@ -18,11 +19,12 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from dashboard import theme
 from dashboard.app import PAGES, create_app, serve
 from dashboard.pages.lane import FRESH
 from dashboard.texts import words
 from qa.errors import QAError
-from qa.store import records, schema
+from qa.store import people, records, schema
 from tests.small_plant import NOW, small_plant
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -263,6 +265,25 @@ def test_nothing_comes_from_outside(client: FlaskClient) -> None:
         assert "http" not in sheet.read_text(encoding="utf-8"), sheet.name
 
 
+def test_no_chart_offers_to_send_what_it_shows_away() -> None:
+    assert theme.CHART_CONFIG["showSendToCloud"] is False
+    calls = [each for each in nodes(SOURCES) if isinstance(each, ast.Call)]
+    made = [each for each in calls if ast.unparse(each.func).endswith("Graph")]
+    assert made, "charts are drawn somewhere"
+    for each in made:
+        config = [ast.unparse(k.value) for k in each.keywords if k.arg == "config"]
+        assert config == ["theme.CHART_CONFIG"], ast.unparse(each)
+    written = {"to_html", "write_html", "plot", "to_image"}
+    assert not [e for e in calls if ast.unparse(e.func).rpartition(".")[2] in written]
+
+
+def test_what_people_typed_is_shown_as_text_alone() -> None:
+    ways = ("Markdown", "DangerouslySetInnerHTML", "innerHTML", "outerHTML", "insertAdjacentHTML")
+    for path in (*SOURCES, *sheet_scripts()):
+        text = path.read_text(encoding="utf-8")
+        assert not [each for each in (*ways, "Markup(", "|safe", "| safe", "eval(") if each in text]
+
+
 def test_the_page_says_its_language(client: FlaskClient) -> None:
     assert '<html lang="en">' in client.get("/").text
 
@@ -277,6 +298,40 @@ def test_only_this_machine_is_served(host: str, store: schema.Store) -> None:
         serve(store, lambda: NOW, host, 0, print)
 
 
+SERVES = (
+    "import sys\nfrom datetime import UTC, datetime\n"
+    "from dashboard.app import serve\nfrom qa.store.schema import open_store\n"
+    "say = lambda at: print(at, flush=True)\n"
+    "serve(open_store(sys.argv[1]), lambda: datetime.now(UTC), '127.0.0.1', 0, say)\n"
+)
+PROXIES = [(None, False), ("127.0.0.1", True), ("10.9.9.9", False)]
+
+
+@pytest.mark.parametrize(("proxy", "secure"), PROXIES)
+def test_others_are_served_by_the_names_that_are_given(
+    store: schema.Store, proxy: str | None, secure: bool
+) -> None:
+    """With accounts: by name, and as by TLS where a server before it says so and is trusted."""
+    people.add_account(store, "Lena", "lead", by="plant", at=NOW)
+    script = SERVES.replace("'127.0.0.1', 0, say", f"'0.0.0.0', 0, say, ['plant-pc'], {proxy!r}")
+    command = [sys.executable, "-c", script, store.url]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as running:
+        assert running.stdout is not None
+        port = int(running.stdout.readline().strip().rstrip("/").rpartition(":")[2])
+        try:
+            for host, status in (("plant-pc", 200), ("127.0.0.1", 200), ("evil.example", 400)):
+                connection = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+                head = {"Host": host, "X-Forwarded-Proto": "https", "Accept": "text/html"}
+                connection.request("GET", "/sign-in", headers=head)
+                answer = connection.getresponse()
+                assert answer.status == status, host
+                if status == 200:
+                    assert ("Secure" in str(answer.headers["Set-Cookie"])) == secure
+                connection.close()
+        finally:
+            running.terminate()
+
+
 def test_a_port_in_use_is_one_sentence(store: schema.Store) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
@@ -287,13 +342,7 @@ def test_a_port_in_use_is_one_sentence(store: schema.Store) -> None:
 
 
 def test_it_serves_and_says_where(plant: schema.Store) -> None:
-    script = (
-        "import sys\nfrom datetime import UTC, datetime\n"
-        "from dashboard.app import serve\nfrom qa.store.schema import open_store\n"
-        "say = lambda at: print(at, flush=True)\n"
-        "serve(open_store(sys.argv[1]), lambda: datetime.now(UTC), '127.0.0.1', 0, say)\n"
-    )
-    command = [sys.executable, "-c", script, plant.url]
+    command = [sys.executable, "-c", SERVES, plant.url]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as running:
         assert running.stdout is not None
         address = running.stdout.readline().strip()

@@ -174,7 +174,10 @@ def test_nobody_gets_the_doors_and_what_they_are_drawn_with_alone(app: Dash) -> 
     client = app.server.test_client()
     for rule, method in routes(app):
         answer = asked(client, rule, method)
-        if rights.ROUTES[rule.rule] != rights.OPEN:
+        if rights.ROUTES[rule.rule] == rights.BY_TOKEN:
+            assert answer.status_code == 401, f"{method} {rule.rule} gives {answer.status_code}"
+            assert answer.headers["WWW-Authenticate"].startswith("Bearer")
+        elif rights.ROUTES[rule.rule] != rights.OPEN:
             assert answer.status_code == 401, f"{method} {rule.rule} gives {answer.status_code}"
             assert answer.get_json()["trouble"].startswith("Please sign in again")
     for output in callbacks(app):
@@ -438,7 +441,8 @@ def station(app: Dash) -> FlaskClient:
 def test_an_inspector_logs_at_a_station_by_pin(station: FlaskClient, plant: schema.Store) -> None:
     text = station.get("/station", headers=PAGE).text
     assert "Station Tablet 1" in text
-    assert all(f'value="{name}"' in text for name in NAMES.values())
+    offered = {name for name in NAMES.values() if f'value="{name}"' in text}
+    assert offered == {"Rosa", "Sam", "Lena"}  # a viewer logs nothing
     answer = send(station, "/station", name="Rosa", pin="9999")
     assert answer.status_code == 401
     assert "This PIN is not that inspector" in answer.text
@@ -500,6 +504,31 @@ def test_a_station_s_name_is_one(app: Dash) -> None:
     assert answer.status_code == 422
     assert "a name must have 1 to 40 letters" in answer.text
     assert "<b>" not in answer.text
+
+
+# Devices
+
+
+@pytest.mark.parametrize("role", ["viewer", "recorder"])
+def test_a_device_gets_the_api_alone_and_what_its_role_may(
+    app: Dash, plant: schema.Store, role: str
+) -> None:
+    token = people.register(plant, "scale 3", "token", role=role, by="Lena", at=NOW)
+    client, by = app.server.test_client(), {"Authorization": f"Bearer {token}"}
+    for rule, method in routes(app):
+        path = re.sub(r"<[^>]+>", "x", rule.rule)
+        status = client.open(path, method=method, json={}, headers=by).status_code
+        right = rights.ROUTES[rule.rule]
+        if right == rights.BY_TOKEN:
+            assert (status == 403) == (method == "POST" and role == "viewer"), rule.rule
+            assert status in (200, 403, 422)
+        elif right != rights.OPEN:
+            assert status == 401, rule.rule
+
+
+def test_nobody_s_session_opens_the_api(app: Dash) -> None:
+    client = signed_in(app, "lead")
+    assert client.get("/api/v1/audits").status_code == 401
 
 
 # Without accounts

@@ -8,23 +8,28 @@ from dash.development.base_component import Component
 from flask import Response, request
 from plotly.io.json import to_json_plotly
 
-from dashboard import components, people
+from dashboard import components, people, plain
 from dashboard.texts import Wording, words
 from qa.errors import InvalidInput
 
+NAMES = ("who", "by", "stamp-who")  # of the fields that say who did it
 ROOM = 1_000_000  # bytes, for what a form sends beside its file
 
 
 def sent(who: str = "") -> dict[str, object]:
     """The fields of a form; JSON only, which no other site can make a browser send unasked.
 
-    `who` names the field that says who did it: whoever is signed in takes its place.
+    `who` names the field that says who did it: whoever is signed in takes its place, and the
+    place of every other name that was typed for it.
     """
-    fields = request.get_json(silent=True)
+    fields = plain.json_sent()
     if not isinstance(fields, dict):
         raise InvalidInput(words().say("trouble.json"))
     person = people.person()
-    return {**fields, who: person.name} if who and person else fields
+    if person is None:
+        return fields
+    names = [each for each in NAMES if each in fields] + ([who] if who else [])
+    return {**fields, **dict.fromkeys(names, person.name)}
 
 
 def signed(typed: str) -> str:

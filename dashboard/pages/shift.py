@@ -7,9 +7,9 @@ from typing import Any
 from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify
 
-from dashboard import components
+from dashboard import components, people
 from dashboard.figures.scale import Scale, low_scale
-from dashboard.pages.sending import sent
+from dashboard.pages.sending import asked_who, sent
 from dashboard.texts import LANGUAGE, Wording, words
 from dashboard.views import choices, deeds, shift
 from dashboard.views.deeds import DISPOSITIONS, Disposition
@@ -33,11 +33,11 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(DISPOSE_AT)
     def dispose() -> Response:
-        return jsonify(said=disposed(words(), deeds.dispose(store, sent(), now(), LANGUAGE)))
+        return jsonify(said=disposed(words(), deeds.dispose(store, sent("who"), now(), LANGUAGE)))
 
     @app.server.post(LIFT_AT)
     def lift() -> Response:
-        tote = deeds.lift(store, sent(), now(), LANGUAGE)
+        tote = deeds.lift(store, sent("by"), now(), LANGUAGE)
         return jsonify(said=words().say("shift.lifted", tote=tote))
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
@@ -69,8 +69,7 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
         tiles(words, view),
         matrix(words, view),
         lots(words, view),
-        *([disposition(words, view)] if any(each.totes for each in view.held) else ()),
-        *([lifting(words, view)] if view.findings else ()),
+        *(deciding(words, view) if people.may(people.DECIDE) else ()),
         signals(words, view),
         *(
             components.panel(say(f"shift.{name}"), html.Ul([html.Li(each) for each in said]))
@@ -78,6 +77,13 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
             if said
         ),
     ]
+
+
+def deciding(words: Wording, view: ShiftView) -> list[Any]:
+    """The forms for what becomes of totes."""
+    held = any(each.totes for each in view.held)
+    forms = [disposition(words, view)] if held else []
+    return [*forms, *([lifting(words, view)] if view.findings else ())]
 
 
 def filters(words: Wording, view: ShiftView) -> html.Div:
@@ -257,7 +263,7 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
             html.Div(
                 [
                     components.field("shift-tote", say("shift.tote"), offers=totes),
-                    components.field("shift-who", say("form.who")),
+                    asked_who(words, "shift-who"),
                     components.field("shift-why", say("shift.reason")),
                 ],
                 className="fields",
@@ -295,7 +301,7 @@ def lifting(words: Wording, view: ShiftView) -> html.Details:
                 components.buttons("shift-finding", say("shift.lift_which"), which),
                 html.Div(
                     [
-                        components.field("shift-by", say("form.who")),
+                        asked_who(words, "shift-by"),
                         components.field("shift-reason", say("shift.reason")),
                     ],
                     className="fields",

@@ -60,8 +60,8 @@ def test_lane_draws_its_charts_with_the_figures_behind(page: Any) -> None:
     assert figure.get_attribute("aria-label").startswith("Control chart of stem left on on lane 2")
     page.says("goes on")
     page.says("Head B")
-    page.click("figure + details summary")
-    assert page.all("figure + details[open] tbody tr")
+    page.click("figure ~ details summary")
+    assert page.all("figure ~ details[open] tbody tr")
     page.click('nav[aria-label="Shows"] a:first-of-type')
     page.says("Lane 2: percent correct")
     assert "category=correct" in page.driver.current_url

@@ -46,7 +46,7 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
     name = components.sentence(name_of(words, view))
     axis = say("lane.correct_axis") if correct else say("lane.category_axis", category=name)
     if view.kind in ("ewma", "standardised"):
-        axis = say(f"lane.{view.kind}_axis", category=name)
+        axis = say(f"lane.axis_{view.kind}", category=name)
     unit = 1 if view.kind == "standardised" else 100
     return Drawing(
         at=at,

@@ -1,0 +1,172 @@
+"""The HTTP API, version 1: line computers and scanners send audits and read tallies and figures.
+
+JSON in, JSON out, a token a device. What cannot be taken is said field by field, with status 422;
+the same audit sent twice is recorded once.
+"""
+
+from collections.abc import Callable
+from datetime import date, datetime
+from functools import wraps
+from typing import Any
+
+from flask import Flask, Response, jsonify, request
+
+from dashboard.people import MAY, RECORD, SEE
+from dashboard.plain import json_sent
+from dashboard.texts import LANGUAGE, words
+from dashboard.views import record as kept_record
+from dashboard.views import tally
+from dashboard.views.tally import Sender
+from dashboard.views.typed import texts
+from qa import drift, efficiency
+from qa._plain import plain
+from qa.errors import Conflict, InvalidAudit, QAError, StoreError
+from qa.store import people, records
+from qa.store.people import TOKEN, Device
+from qa.store.schema import Store
+
+AUDITS, EFFICIENCY = "/api/v1/audits", "/api/v1/efficiency"
+DRIFT, LOTS = "/api/v1/drift", "/api/v1/lots"
+MOST_AUDITS = 10_000  # given at once
+DAYS = ("first_day", "last_day")
+OF_AUDITS = ("line", "lane", "shift", "product", "purpose", "tote", "lot", "inspector")
+Work = Callable[[Device], tuple[dict[str, Any], int]]
+
+
+def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
+    """The routes of the API; each looks at the token itself."""
+
+    def route(method: str, rule: str, right: str, work: Work) -> None:
+        @wraps(work)
+        def answer() -> Response:
+            return _answered(store, right, work)
+
+        server.add_url_rule(rule, f"api {method} {rule}", answer, methods=[method])
+
+    def send(device: Device) -> tuple[dict[str, Any], int]:
+        sender = Sender(device.name, f"token {device.name}")
+        fields = _audit()
+        saved = tally.save(store, fields, now(), LANGUAGE, sender)
+        said = {name: getattr(saved, name) for name in ("new", "tote", "lane", "purpose")}
+        counted = {"inspected": saved.inspected, "correct": saved.correct}
+        return {
+            "key": fields["key"],
+            **said,
+            **counted,
+            "verdict": saved.verdict,
+        }, 201 if saved.new else 200
+
+    def audits(_: Device) -> tuple[dict[str, Any], int]:
+        found = records.tallies(store, **_asked(*DAYS, *OF_AUDITS))
+        if len(found) > MOST_AUDITS:
+            told = words().say("api.too_many", most=MOST_AUDITS, count=len(found))
+            raise InvalidAudit({"first_day": told})
+        return {"audits": found}, 200
+
+    def rates(_: Device) -> tuple[dict[str, Any], int]:
+        asked = _asked(*DAYS, "by", "specification")
+        groups = [each.strip() for each in asked.pop("by", "lane").split(",") if each.strip()]
+        counted = asked.pop("specification", "house")
+        tallies = records.tallies(store, **asked)
+        programme = records.programme(store)
+        found = efficiency.estimate(tallies, programme, by=groups, specification=counted)
+        return {"by": groups, "efficiency": found}, 200
+
+    def drifting(_: Device) -> tuple[dict[str, Any], int]:
+        _asked()
+        moment = now()
+        found = kept_record.findings(kept_record.record(store), moment)
+        return {"as_of": moment, "lanes": drift.lanes(found), "findings": found}, 200
+
+    def lots(_: Device) -> tuple[dict[str, Any], int]:
+        asked = _asked("lot", needed=("lot",))
+        every = kept_record.lots(kept_record.record(store))
+        own = every[every["lot"] == asked["lot"]]
+        if own.empty:
+            return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404
+        return {"lots": own}, 200
+
+    route("POST", AUDITS, RECORD, send)
+    route("GET", AUDITS, SEE, audits)
+    route("GET", EFFICIENCY, SEE, rates)
+    route("GET", DRIFT, SEE, drifting)
+    route("GET", LOTS, SEE, lots)
+
+
+def _answered(store: Store, right: str, work: Work) -> Response:
+    """What a device gets: what it asked for, or why not, in words."""
+    try:
+        device = _device(store)
+        if device is None:
+            return _said({"trouble": words().say("api.no_token")}, 401)
+        if right not in MAY[device.role]:
+            return _said({"trouble": words().say("api.no_right", role=device.role)}, 403)
+        return _said(*work(device))
+    except InvalidAudit as fault:
+        return _said({"problems": fault.problems}, 422)
+    except _NotJson:
+        return _said({"trouble": words().say("trouble.json")}, 400)
+    except Conflict as fault:
+        return _said({"trouble": str(fault)}, 409)
+    except StoreError as fault:
+        return _said({"trouble": str(fault)}, 503)
+    except QAError as fault:
+        return _said({"trouble": str(fault)}, 422)
+
+
+def _said(answer: dict[str, Any], status: int) -> Response:
+    made: Response = jsonify(plain(answer))
+    made.status_code = status
+    made.headers["Cache-Control"] = "no-store"
+    if status == 401:
+        made.headers["WWW-Authenticate"] = 'Bearer realm="toteproof"'
+    return made
+
+
+def _device(store: Store) -> Device | None:
+    kind, _, key = request.headers.get("Authorization", "").partition(" ")
+    return people.device(store, key.strip(), TOKEN) if kind.lower() == "bearer" else None
+
+
+class _NotJson(Exception):
+    """What was sent is no JSON object."""
+
+
+def _audit() -> dict[str, object]:
+    """The fields that were sent, with the key that makes a second sending harmless."""
+    fields = json_sent()
+    if not isinstance(fields, dict):
+        raise _NotJson
+    header, key = request.headers.get("Idempotency-Key", "").strip(), fields.get("key") or ""
+    if header and key and header != key:
+        raise InvalidAudit({"key": words().say("api.two_keys", header=header)})
+    if not (header or key):
+        raise InvalidAudit({"key": words().say("api.no_key")})
+    return {**fields, "key": header or key}
+
+
+def _asked(*known: str, needed: tuple[str, ...] = ()) -> dict[str, Any]:
+    """What the address asks for: texts and days, each known and said once."""
+    problems: dict[str, str] = {}
+    given = request.args.to_dict(flat=False)
+    for name in sorted(given.keys() - set(known)):
+        problems[name[:40]] = words().say("api.unknown", known=", ".join(known) or "-")
+    once = {name: values[-1] for name, values in given.items() if name in known}
+    for name, values in given.items():
+        if name in known and len(values) > 1:
+            problems[name] = words().say("api.once", count=len(values))
+    asked: dict[str, Any] = dict(texts(once, [*once, *needed], problems, LANGUAGE))
+    for name in DAYS:
+        if name in asked and name not in problems:
+            asked[name] = _day(name, asked[name], problems)
+    if problems:
+        raise InvalidAudit(problems)
+    return asked
+
+
+def _day(name: str, text: str, problems: dict[str, str]) -> date | None:
+    try:
+        return datetime.strptime(text, "%Y-%m-%d").date()
+    except ValueError:
+        problems[name] = words().say("api.day", text=text)
+        return None
