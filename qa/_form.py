@@ -1,7 +1,7 @@
 """The raw fields of one audit being read: every problem is noted in words, none is raised."""
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from datetime import UTC, date, datetime
 from typing import Any, TypeVar
 
@@ -75,6 +75,9 @@ class Form:
                 self.fault(name, "missing")
             return default or ""
         value = self._given[name]
+        if isinstance(value, Collection) and not isinstance(value, str):
+            self.fault(name, "text", got=self.shown(name))
+            return ""
         text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
         problem = text_problem(text, self._words, most)
         if problem:

@@ -204,8 +204,11 @@ def _dated(audits: pd.DataFrame, by: Sequence[str]) -> pd.DataFrame:
     """The audits with the week or month that they are grouped by."""
     if isinstance(by, str):
         raise InvalidInput(f'by must be a list of columns, got "{by}"')
+    groups = [name for name in (*COLUMNS, *_OF_DAY) if name not in FIGURES]
     for column in by:
-        chosen(dict.fromkeys((*COLUMNS, *_OF_DAY)), "by", column)
+        chosen(dict.fromkeys(groups), "by", column)
+    if len(set(by)) < len(by):
+        raise InvalidInput(f"by must name each column once, got {', '.join(by)}")
     return audits.assign(**{name: _OF_DAY[name](audits["day"]) for name in by if name in _OF_DAY})
 
 

@@ -92,6 +92,15 @@ def test_a_text_has_at_most_200_characters(
     assert told == {name: "must be at most 200 characters long, got 201"}
 
 
+@pytest.mark.parametrize("value", [["T1"], {"T": 1}, ("T", 1), b"T1"])
+@pytest.mark.parametrize("name", [*TYPED, "lane", "purpose"])
+def test_a_text_is_no_list_of_things(
+    name: str, value: object, programme: Programme, audit_fields: Fields
+) -> None:
+    told = problems(audit_fields(**{name: value}), programme)
+    assert told == {name: f"must be a text or a number, got {value}"}
+
+
 def test_a_file_s_name_may_be_as_long_as_it_is(programme: Programme, audit_fields: Fields) -> None:
     assert len(parse(audit_fields(source="f" * 251 + ".csv"), programme).source) == 255
 

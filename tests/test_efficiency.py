@@ -161,6 +161,10 @@ def test_no_audits_give_an_empty_table(programme, by):
 
 def test_an_unknown_column_is_refused(programme):
     rows = plant(programme, 1)
+    with pytest.raises(InvalidInput, match=r"by must name each column once, got lane, lane"):
+        efficiency.estimate(rows, programme, by=("lane", "lane"))
+    with pytest.raises(InvalidInput, match=r'by must be one of key, .*got "correct"'):
+        efficiency.estimate(rows, programme, by=("correct",))
     with pytest.raises(InvalidInput, match=r'by must be one of key, site, .*got "lanes"'):
         efficiency.estimate(rows, programme, by=("lanes",))
     with pytest.raises(InvalidInput, match='by must be a list of columns, got "lane"'):
