@@ -8,6 +8,7 @@ from typing import Any
 from urllib.parse import parse_qsl
 
 from dashboard.views import record as kept_record
+from dashboard.views.claim_paper import PAPER, Added, added
 from dashboard.views.record import Record, Share
 from qa import claim as claims
 from qa import statement
@@ -36,12 +37,15 @@ from qa.wording import Wording, load
 __all__ = [
     "FIGURES",
     "KINDS",
+    "PAPER",
     "STUDY",
     "Answered",
     "Beside",
     "Bounds",
     "ClaimView",
     "beside",
+    "files_of",
+    "statement_of",
     "view",
 ]
 
@@ -58,7 +62,9 @@ NAMES = (
     "lane",
     "product",
     "specification",
+    "confidence",
     *STUDY,
+    *PAPER,
 )
 Texts = Mapping[str, str]
 
@@ -123,6 +129,7 @@ class ClaimView:
     fields: Texts
     problems: Texts
     wish: Wish | None
+    added: Added | None
     answered: Answered | None
     reason: str
 
@@ -142,13 +149,14 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
             raise InvalidInput(f'an address may ask for {", ".join(NAMES)}, got "{name}"')
     fields = {**_usual(kept), **{name: text.strip() for name, text in said.items() if text.strip()}}
     problems: dict[str, str] = {}
+    paper = added(fields, problems, load(language))
     wish = _wish(fields, kept.programme, problems, language)
     answered, reason = None, ""
     try:
         answered = _answered(kept, wish, _version(store, kept, wish), language) if wish else None
     except InvalidInput as told:
         reason = str(told)
-    return ClaimView(kept.programme, fields, problems, wish, answered, reason)
+    return ClaimView(kept.programme, fields, problems, wish, paper, answered, reason)
 
 
 def statement_of(store: Store, search: str | None, language: str = "en") -> bytes:
@@ -159,11 +167,28 @@ def statement_of(store: Store, search: str | None, language: str = "en") -> byte
     InvalidInput
         If the address has no answer, with the reason.
     """
-    shown = view(store, search, language)
-    if shown.wish is None:
-        raise InvalidInput("; ".join(f"{name} {said}" for name, said in shown.problems.items()))
-    found, _ = statement.gather(store, shown.wish.scope)
+    found, _ = _gathered(store, search, language)
     return pdf(statement.tell(found, load(language)), found.ends)
+
+
+def files_of(store: Store, search: str | None, language: str = "en") -> tuple[str, str]:
+    """The same statement as JSON, and the audits that it rests on as CSV.
+
+    Raises
+    ------
+    InvalidInput
+        If the address has no answer, with the reason.
+    """
+    found, audits = _gathered(store, search, language)
+    return statement.as_json(found, statement.tell(found, load(language))), audits
+
+
+def _gathered(store: Store, search: str | None, language: str) -> tuple[statement.Statement, str]:
+    shown = view(store, search, language)
+    if shown.wish is None or shown.added is None:
+        raise InvalidInput("; ".join(f"{name} {said}" for name, said in shown.problems.items()))
+    more = shown.added
+    return statement.gather(store, shown.wish.scope, more.paper, buyers=more.buyers)
 
 
 def _usual(kept: Record) -> dict[str, str]:
@@ -180,7 +205,8 @@ def _usual(kept: Record) -> dict[str, str]:
         "lane": "",
         "product": programme.products[0].code,
         "specification": HOUSE,
-        **dict.fromkeys(STUDY, ""),
+        "confidence": "",  # the programme's, of the period's end
+        **dict.fromkeys((*STUDY, *PAPER), ""),
     }
 
 
@@ -188,8 +214,8 @@ def _wish(
     fields: Texts, programme: Programme, problems: dict[str, str], language: str
 ) -> Wish | None:
     say = load(language).say
-    numbers = {}
-    for name in ("target", "share"):
+    numbers: dict[str, float] = {}
+    for name in ("target", "share", *(["confidence"] if fields["confidence"] else [])):
         try:
             numbers[name] = float(fields[name].replace(",", ".").rstrip("% ")) / 100
         except ValueError:

@@ -5,7 +5,7 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
-from dash import Dash, Input, Output, dcc, html
+from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
 from dashboard import components, people
@@ -16,6 +16,7 @@ from dashboard.views import claim
 from dashboard.views.claim import (
     FIGURES,
     KINDS,
+    PAPER,
     STUDY,
     Answered,
     Beside,
@@ -24,12 +25,13 @@ from dashboard.views.claim import (
     ClaimView,
     Part,
 )
+from dashboard.views.claim_paper import LONGEST
 from dashboard.views.record import Share
 from qa.store.schema import Store
 
 PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
-STATEMENT_AT = "/claim/statement"
+STATEMENT_AT, JSON_AT, AUDITS_AT = "/claim/statement", "/claim/statement.json", "/claim/audits.csv"
 WIDEST = "always_valid"  # it may leave the picture, which would else show little of the others
 CHANGES = {
     "method": "claim_change.method",
@@ -42,7 +44,6 @@ CHANGES = {
 def layout() -> list[Any]:
     return [
         html.Div(components.skeleton(words()), id=BODY),
-        html.Div(id=MORE),
         *([study.panel(words())] if people.may(people.GOVERN) else ()),
     ]
 
@@ -53,20 +54,41 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.get(STATEMENT_AT)
     def statement() -> Response:
-        asked = request.query_string.decode("utf-8", "replace")
-        made = claim.statement_of(store, asked, LANGUAGE)
-        name = {"Content-Disposition": 'attachment; filename="buyer-statement.pdf"'}
-        return Response(made, mimetype="application/pdf", headers=name)
+        made = claim.statement_of(store, asked_for(), LANGUAGE)
+        return sent(made, "application/pdf", "buyer-statement.pdf")
+
+    @app.server.get(JSON_AT)
+    def statement_json() -> Response:
+        made, _ = claim.files_of(store, asked_for(), LANGUAGE)
+        return sent(made, "application/json", "buyer-statement.json")
+
+    @app.server.get(AUDITS_AT)
+    def audits() -> Response:
+        _, made = claim.files_of(store, asked_for(), LANGUAGE)
+        return sent(made, "text/csv", "audits.csv")
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
         return body(words(), claim.view(store, search, LANGUAGE))
 
-    @app.callback(Output(MORE, "children"), Input(BODY, "children"), Input("app-address", "search"))
+    @app.callback(Output(MORE, "children"), Input(BODY, "children"), State("app-address", "search"))
     def draw_more(drawn: Any, search: str | None) -> Any:
         del drawn  # the answer stands first; what takes longer comes after it
         found = claim.beside(store, search, LANGUAGE)
         return more(words(), found) if found else []
+
+
+def asked_for() -> str:
+    return request.query_string.decode("utf-8", "replace")
+
+
+def sent(made: bytes | str, kind: str, name: str) -> Response:
+    """A file that a browser keeps under a name of its own."""
+    return Response(
+        made,
+        mimetype=kind,
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
 
 
 def body(words: Wording, view: ClaimView) -> list[Any]:
@@ -81,7 +103,14 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
         *shown[:1],
         form(words, view),
         *shown[1:],
+        html.Div(waiting(words, view), id=MORE),
     ]
+
+
+def waiting(words: Wording, view: ClaimView) -> list[Any]:
+    """What stands there while that is worked out which takes longer than the answer."""
+    average = view.answered is not None and view.answered.claim.kind == KINDS[0]
+    return [components.skeleton(words)] if average else []
 
 
 def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Section:
@@ -102,17 +131,34 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
             *(html.P(each, className="quiet") for each in found.claim.assumed),
             *(html.P(each, className="quiet") for each in left_out),
             html.P(say("claim.workmanship"), className="quiet"),
-            html.A(
-                say("claim.statement"),
-                href=f"{STATEMENT_AT}?{urlencode(asked)}",
-                className="choice",
-                id="claim-statement",
-                download="buyer-statement.pdf",
-                target="_blank",
-            ),
+            files(words, urlencode({name: text for name, text in asked.items() if text})),
         ],
         className="panel answer",
         **{"data-state": "release" if found.claim.answer == "supported" else "hold"},
+    )
+
+
+def files(words: Wording, asked: str) -> html.Nav:
+    """The statement on paper and as data, and the audits that it rests on."""
+    every = (
+        ("statement", STATEMENT_AT, "buyer-statement.pdf"),
+        ("statement_json", JSON_AT, "buyer-statement.json"),
+        ("audits_csv", AUDITS_AT, "audits.csv"),
+    )
+    return html.Nav(
+        [
+            html.A(
+                words.say(f"claim.{name}"),
+                href=f"{at}?{asked}",
+                className="choice",
+                id=f"claim-{name.replace('_', '-')}",
+                download=file,
+                target="_blank",
+            )
+            for name, at, file in every
+        ],
+        className="choices claim-files",
+        **{"aria-label": words.say("claim.files")},
     )
 
 
@@ -123,6 +169,7 @@ def form(words: Wording, view: ClaimView) -> html.Form:
     known = {each.code: each.name for each in programme.specifications}
     figures = [(each, say(f"claim_figure.{each}")) for each in FIGURES]
     kinds = [(each, say(f"claim_kind.{each}")) for each in KINDS]
+    on_paper = ("confidence", *PAPER)
     house = [] if "house" in known else [("house", say("claim.house"))]
     return html.Form(
         [
@@ -148,6 +195,14 @@ def form(words: Wording, view: ClaimView) -> html.Form:
                 ],
                 open=any(view.fields[each] for each in STUDY),
             ),
+            html.Details(
+                [
+                    html.Summary(say("claim.paper")),
+                    html.P(say("claim.paper_lead"), className="quiet"),
+                    html.Div([field(words, view, each) for each in on_paper], className="fields"),
+                ],
+                open=any(view.fields[each] for each in on_paper),
+            ),
             html.Button(say("claim.ask"), type="submit", className="act", id="claim-send"),
         ],
         id="claim-form",
@@ -161,11 +216,12 @@ def field(
     words: Wording, view: ClaimView, name: str, known: list[tuple[str, str]] | None = None
 ) -> html.Div:
     identity, value = f"claim-{name}", view.fields[name]
+    longest = LONGEST if name in PAPER else 18
     if known:
         options = [html.Option(text, value=each, selected=each == value) for each, text in known]
         box: Any = html.Select(options, id=identity, name=name, className="select")
     else:
-        box = dcc.Input(id=identity, name=name, type="text", value=value, maxLength=18)
+        box = dcc.Input(id=identity, name=name, type="text", value=value, maxLength=longest)
     problem = view.problems.get(name)
     told = html.P(
         f"{components.sentence(problem)}." if problem else "",
