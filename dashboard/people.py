@@ -76,6 +76,8 @@ ROUTES = {
     CALLBACKS: SEE,
     "/plan/sheet": SEE,
     "/claim/statement": SEE,
+    "/claim/statement.json": SEE,
+    "/claim/audits.csv": SEE,
     "/claim/study": GOVERN,  # what inspectors miss is for the lead
     "/tally/clock": RECORD,
     "/tally/before": RECORD,

@@ -6,12 +6,16 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
+from dashboard.pages import claim as page
+from dashboard.texts import words
 from dashboard.views import claim as view
 from qa import claim as claims
 from qa import efficiency, statement
 from qa.claim import Bounds, Claim
+from qa.claim.evidence import reaches
 from qa.errors import InvalidInput
 from qa.intervals import InspectionStudy, rogan_gladen
 from qa.statement import Scope
@@ -136,6 +140,30 @@ def test_a_naive_count_that_says_otherwise_is_called_wrong() -> None:
     close = replace(same_claim := claimed(0.991, 0.995, "supported"), naive=same_claim.bounds)
     narrow = replace(close, naive=Bounds("pooled", 0.992, 0.994, "supported"))
     assert "makes the limits 2.0 times too close" in claims.told(narrow, load()).naive
+
+
+def test_one_tote_is_not_called_totes() -> None:
+    one = claims.told(replace(claimed(0.95, 0.999, "not_settled"), totes=1), load())
+    assert "from one tote, pulled" in one.rests
+    assert "all pieces come from one tote" in one.naive
+    assert "from 40 totes, pulled" in claims.told(claimed(0.95, 0.999, "not_settled"), load()).rests
+
+
+def test_a_tote_exactly_at_the_target_reaches_it() -> None:
+    assert 0.07 * 100 > 7  # as floating point has it
+    assert reaches(np.array([7, 6]), np.array([100, 100]), 0.07).tolist() == [True, False]
+
+
+def test_whoever_looks_each_day_is_told_which_bounds_hold(plant: schema.Store) -> None:
+    shown = view.view(plant, DAYS)
+    assert shown.answered is not None
+    said = str(page.answer(words(), shown.answered, shown.fields))
+    assert "Whoever looks every day" in said
+    assert "design effect" in said
+    for other in ("&kind=tote-by-tote", "&figure=shipped"):  # nothing beside them allows for it
+        found = view.view(plant, DAYS + other).answered
+        assert found is not None
+        assert "Whoever looks" not in str(page.answer(words(), found, shown.fields))
 
 
 def test_totes_still_needed_are_told_only_while_nothing_is_settled() -> None:

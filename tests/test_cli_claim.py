@@ -110,6 +110,10 @@ def test_a_claim_tote_by_tote(where: str) -> None:
     assert "90 % of the totes" in text.split("\n\n")[1]
 
 
+def test_per_cent_may_be_typed_as_people_write_it(where: str) -> None:
+    assert asked(where, "--target", "98,5 %") == asked(where, "--target", "98.5")
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [

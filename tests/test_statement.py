@@ -165,6 +165,19 @@ def test_the_worst_tote_and_the_spread_are_those_of_the_audited_totes(plant: sch
     assert_allclose(found.median, (good[11] + good[12]) / 2, rtol=1e-12)
     assert good[2] <= found.tenth <= good[3]
     assert found.at_target == sum(1000 * incorrect(row) <= 5 * row["inspected"] for row in ROUTINE)
+    x = [row["inspected"] - incorrect(row) for row in ROUTINE]
+    lanes = np.array([row["lane"] for row in ROUTINE], dtype=object)
+    alike = clustered(x, [row["inspected"] for row in ROUTINE], stratum=lanes)
+    assert (found.design_effect, found.effective_n, found.tarone_p) == (
+        alike.design_effect,
+        alike.effective_n,
+        alike.tarone_p,
+    )
+    said = " ".join(texts(told(plant)))
+    assert f"varies {alike.design_effect:.1f} times as much as one of single pieces" in said
+    assert f"say as much as {alike.effective_n:,.0f} single pieces" in said
+    chance = WORDS.per_cent(alike.tarone_p, decimals=1)
+    assert f"with a chance of {chance} (Tarone)" in said
 
 
 def test_what_is_left_out_and_changed_is_told(plant: schema.Store) -> None:
@@ -383,11 +396,14 @@ def test_a_buyer_s_count_is_held_against_what_was_shipped(plant: schema.Store) -
     assert_allclose((found.estimate, found.low, found.high), (off, low, high), rtol=1e-12)
     assert found.ours == "as_shipped"
     said = " ".join(texts(told(plant, buyers=(30, 600))))
-    assert "30 of 600 pieces incorrect, 95.0 % correct. Ours, as shipped:" in said
+    assert "30 of 600 pieces incorrect, 95.00 % correct. Ours, as shipped:" in said
     table = told(plant).sections[1].table
     assert table is not None
     [shipped] = [row[4] for row in table.rows if row[0] == "as shipped"]
     assert f"Ours, as shipped: {shipped} correct." in said
+    # Limits to two decimals, away from the difference.
+    between = f"{np.floor(1e4 * low) / 100:+.2f} to {np.ceil(1e4 * high) / 100:+.2f}"
+    assert f"less ours: {100 * off:+.2f} percentage points ({between}, 95 %" in said
     assert "The buyer's own count" not in texts(told(plant))
 
 

@@ -16,7 +16,7 @@ from qa.claim import Bounded, Bounds, Claim, Told, Way
 from qa.errors import InvalidInput
 from qa.intervals import InspectionStudy
 from qa.programme import HOUSE, Programme
-from qa.statement import Scope, counting
+from qa.statement import Scope, counting, writing
 from qa.statement.audits import (
     KINDS,
     Audits,
@@ -25,6 +25,7 @@ from qa.statement.audits import (
     claim_of,
     in_thousandths,
     needed_for,
+    speaking,
 )
 from qa.statement.cautions import cautions
 from qa.statement.facts import period
@@ -95,6 +96,7 @@ class Answered:
     confidence: str
     told: Told
     cautions: tuple[str, ...]  # that belong to the answer itself
+    how: tuple[str, ...]  # how alike pieces of a tote are; what looking every day does
     lanes: tuple[Part, ...]
     sides: tuple[Part, ...]  # as made, as shipped
     left_out: tuple[tuple[str, int], ...]
@@ -315,14 +317,17 @@ def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered
     shipped = counting.shipped_figure(audits, programme, **how)
     lanes = counting.figures(audits.here, programme, ("lane",), **how)
     counted = counting.counted(audits, counting.UNCHANGED, scope)
+    spread = counting.spread(speaking(audits), programme, target=claim.target, **how)
     misses = _with_misses(audits, programme, wish)
     figure = "as_shipped" if scope.as_shipped else "as_made"
+    told = claims.told(claim, words, more=misses, figure=figure)
     return Answered(
         claim=claim,
         target=claims.as_chosen(words, claim.target),
         confidence=claims.as_chosen(words, claim.confidence),
-        told=claims.told(claim, words, more=misses, figure=figure),
+        told=told,
         cautions=cautions(words, claim, counted, figure),
+        how=tuple(each for each in (writing.likeness(words, spread), told.looking) if each),
         lanes=_lanes(lanes, claim.target, words),
         sides=tuple(_side(each, claim.target, words) for each in (made, shipped) if each),
         left_out=tuple(counted.left_out.items()),

@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from qa._validate import checked_level
-from qa.claim.evidence import audited_totes, both_sides, goal_of
+from qa.claim.evidence import audited_totes, both_sides, goal_of, reaches
 from qa.intervals import Interval, always_valid, binomial, clustered, tote_quality
 from qa.intervals.beta_binomial import CORRELATION_PRIOR, Prior, checked_prior
 from qa.programme import HOUSE, Programme
@@ -209,7 +209,9 @@ def assumed_of(totes: pd.DataFrame) -> tuple[str, ...]:
 def _naive_share(totes: pd.DataFrame, target: float, share: float, level: float) -> Bounds:
     correct, inspected = _counts(totes)
     return bounds_of(
-        NAIVE, binomial((correct >= target * inspected).sum(), len(totes), confidence=level), share
+        NAIVE,
+        binomial(reaches(correct, inspected, target).sum(), len(totes), confidence=level),
+        share,
     )
 
 

@@ -1,6 +1,8 @@
 """The totes that speak of a claim, and what a plant's history says of how much totes differ."""
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from qa._validate import checked_level
 from qa.errors import InvalidInput
@@ -34,6 +36,16 @@ def both_sides(programme: Programme) -> float:
             f"confidence must be above 0.5 for a claim, got {programme.confidence:g}"
         )
     return 2.0 * programme.confidence - 1.0
+
+
+def reaches(
+    correct: NDArray[np.int64], inspected: NDArray[np.int64], target: float
+) -> NDArray[np.bool_]:
+    """Which totes' samples are at the target or above it.
+
+    A sample exactly there is at it, though the product of two decimals may lie just beside.
+    """
+    return np.asarray(correct >= target * inspected - 1e-9)
 
 
 def audited_totes(tallies: pd.DataFrame, programme: Programme, specification: str) -> pd.DataFrame:

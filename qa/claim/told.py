@@ -11,6 +11,7 @@ from qa.claim.ahead import Needed
 from qa.claim.answer import NOT_SETTLED, Bounds, Claim
 from qa.wording import Wording, decimals_beside, down, up
 
+ALWAYS = "always_valid"
 AS_MADE, AS_SHIPPED = "as_made", "as_shipped"
 _CLOSE = 1.05  # limits no more than this many times wider are said to come close
 
@@ -51,6 +52,8 @@ class Told:
         What it rests on.
     naive : str
         What the pieces taken as one sample would have claimed, and why that is wrong.
+    looking : str
+        What looking every day does, where bounds that allow for it stand beside; else "".
     ways : tuple of Way
         The claim's own bounds, those of other methods, and the naive ones last.
     """
@@ -60,6 +63,7 @@ class Told:
     ahead: tuple[str, ...]
     rests: str
     naive: str
+    looking: str
     ways: tuple[Way, ...]
 
 
@@ -103,8 +107,9 @@ def told(
         word=say(f"claim.answer.{claim.answer}"),
         sentence=sentence,
         ahead=tuple(_ahead(each, words) for each in needed) if claim.answer == NOT_SETTLED else (),
-        rests=say(f"claim.rests.{figure}", **sizes),
+        rests=say(f"claim.rests.{figure}", count=claim.totes, **sizes),
         naive=_naive(claim, words),
+        looking=say("claim.looking") if ALWAYS in {each.method for each in ways} else "",
         ways=tuple(way(each, claim.target, words) for each in ways),
     )
 
@@ -168,6 +173,7 @@ def _naive(claim: Claim, words: Wording) -> str:
         return said
     factor = (claim.bounds.upper - claim.bounds.lower) / (naive.upper - naive.lower)
     key = "wide" if factor > _CLOSE else "other" if naive.answer != claim.answer else "alike"
+    key = "one" if claim.totes == 1 else key
     shown_factor = f"{factor:.1f}".replace(".", words.decimal)
     return f"{said} {say(f'claim.naive.{key}', factor=shown_factor)}"
 

@@ -166,7 +166,7 @@ def _per_cent(text: str | None, option: str) -> float | None:
     if text is None:
         return None
     try:
-        value = float(text) / 100
+        value = float(text.replace(",", ".").rstrip("% ")) / 100
     except ValueError:
         raise InvalidInput(f"{option} must be in per cent, such as 99, got {text}") from None
     if not 0 < value < 1:

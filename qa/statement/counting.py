@@ -9,7 +9,7 @@ import pandas as pd
 
 from qa import efficiency
 from qa.claim.answer import METHOD
-from qa.claim.evidence import both_sides
+from qa.claim.evidence import both_sides, reaches
 from qa.compare import difference_of_totes
 from qa.files.exporting import LEFT_OUT, as_rows
 from qa.intervals import clustered
@@ -135,8 +135,9 @@ def spread(
     totes = stratified(audits, (), ["correct"])
     n, x = totes["inspected"].to_numpy(), totes["correct"].to_numpy()
     good = x / n
+    reached = reaches(x, n, target)
     worst = totes.iloc[int(np.lexsort((-n, good))[0])]
-    stratum = totes["stratum"].to_numpy(dtype=object)
+    found = clustered(x, n, stratum=totes["stratum"].to_numpy(dtype=object))
     return Spread(
         worst=str(worst["tote"]),
         worst_lane=str(worst["lane"]),
@@ -145,8 +146,11 @@ def spread(
         worst_inspected=int(worst["inspected"]),
         tenth=float(np.quantile(good, 0.1)),
         median=float(np.median(good)),
-        at_target=int((x >= target * n - 1e-9).sum()),
-        correlation=clustered(x, n, stratum=stratum).correlation,
+        at_target=int(reached.sum()),
+        correlation=found.correlation,
+        design_effect=found.design_effect,
+        effective_n=found.effective_n,
+        tarone_p=found.tarone_p,
     )
 
 

@@ -116,6 +116,11 @@ class Spread:
         Audited totes at or above the target.
     correlation : float
         Intra-tote; nan where totes cannot show one.
+    design_effect, effective_n : float
+        How many times more a mean of these pieces varies than one of single pieces, and how many
+        single pieces would say as much.
+    tarone_p : float
+        Chance that totes which are all alike would differ so much.
     """
 
     worst: str
@@ -127,6 +132,9 @@ class Spread:
     median: float
     at_target: int
     correlation: float
+    design_effect: float
+    effective_n: float
+    tarone_p: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
 """The sections of a statement that show figures: tables, the picture, the method."""
 
+import math
 from collections.abc import Iterator, Sequence
 
 from qa.claim import Bounded, alike, as_chosen
@@ -115,6 +116,8 @@ def method(teller: Teller) -> Section:
         of_totes.append(say("method.share", share=as_chosen(teller.words, claim.share)))
     elif not teller.of.scope.as_shipped and claim.confidence == _STUDIED:
         of_totes.append(say("method.coverage"))
+    if told.looking:
+        of_totes.append(told.looking)
     return Section(
         say("section.method"),
         table=Table(
@@ -132,18 +135,18 @@ def buyer(teller: Teller) -> Section | None:
     if found is None:
         return None
     theirs = 1.0 - found.incorrect / found.inspected
-    ours = teller.of.shipped if found.ours == "as_shipped" else teller.of.made
-    told_as = bounded_of(teller, ours or teller.of.made)
+    shipped = teller.of.shipped if found.ours == "as_shipped" else None
+    compared = shipped or teller.of.made
     told = say(
         "text.difference",
         incorrect=found.incorrect,
         inspected=found.inspected,
-        theirs=words.per_cent(theirs),
+        theirs=words.per_cent(theirs, decimals=2),
         ours=words.say(f"efficiency.{found.ours}"),
-        estimate=told_as.estimate,
+        estimate=bounded_of(teller, compared).estimate,
         difference=writing.points(words, found.estimate),
-        low=writing.points(words, found.low),
-        high=writing.points(words, found.high),
+        low=writing.points(words, found.low, math.floor),
+        high=writing.points(words, found.high, math.ceil),
         confidence=as_chosen(words, found.confidence),
     )
     key = "difference_no" if found.low <= 0 <= found.high else "difference_yes"

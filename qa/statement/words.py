@@ -139,16 +139,13 @@ def _spread(teller: Teller) -> str:
     spread = teller.of.spread
     told = teller.say(
         "text.spread",
-        totes=teller.of.claim.totes,
+        count=teller.of.claim.totes,
         at_target=spread.at_target,
         target=teller.target,
         median=teller.words.per_cent(spread.median),
         tenth=teller.words.per_cent(spread.tenth),
     )
-    if spread.correlation != spread.correlation:  # totes cannot show one
-        return told
-    value = f"{spread.correlation:.3f}".replace(".", teller.words.decimal)
-    return f"{told} {teller.say('text.spread_correlation', value=value)}"
+    return f"{told} {writing.likeness(teller.words, spread)}".strip()
 
 
 def _load(teller: Teller) -> str:

@@ -1,19 +1,27 @@
 """How a statement writes its figures, days and plans."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from qa.statement.result import Stage
+from qa.statement.result import Spread, Stage
 from qa.wording import Wording, decimals_for, up
 
 _SLACK = 1e-9  # a product of a decimal fraction may lie just beside the whole number it stands for
 
 
-def points(words: Wording, fraction: float) -> str:
-    """A difference in percentage points, with its sign: -1.1, +0.7."""
-    return f"{100 * fraction:+.1f}".replace(".", words.decimal)
+def points(words: Wording, fraction: float, toward: Callable[[float], float] = round) -> str:
+    """A difference in percentage points, with its sign: -1.12, +0.70; a limit is rounded outwards.
+
+    Examples
+    --------
+    >>> from qa.wording import load
+    >>> points(load(), 0.00004, math.floor), points(load(), -0.00004, math.ceil)
+    ('0.00', '0.00')
+    """
+    hundredths = int(toward(round(1e4 * fraction, 6)))
+    return f"{hundredths / 100:{'+' if hundredths else ''}.2f}".replace(".", words.decimal)
 
 
 def day(words: Wording, when: date) -> str:
@@ -39,6 +47,23 @@ def plan(words: Wording, stages: Sequence[Stage], pulled: Sequence[Stage] = ()) 
         words.say("statement.text.pulled", n=each.n, ac=each.ac, re=each.re) for each in pulled
     ]
     return "; ".join(told)
+
+
+def likeness(words: Wording, spread: Spread) -> str:
+    """How alike the pieces of a tote are and what that costs; "" where totes cannot show it."""
+    if math.isnan(spread.correlation):
+        return ""
+    return words.say(
+        "statement.text.likeness",
+        value=_decimal(words, spread.correlation, 3),
+        effect=_decimal(words, spread.design_effect, 1),
+        effective=words.count(spread.effective_n),
+        chance=words.per_cent(spread.tarone_p, decimals=1),
+    )
+
+
+def _decimal(words: Wording, value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}".replace(".", words.decimal)
 
 
 def share(words: Wording, fraction: float, upper: float) -> tuple[str, str]:

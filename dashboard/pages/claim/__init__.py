@@ -121,6 +121,7 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
         for purpose, count in found.left_out
     ]
     left_out = [say("claim.left", what=words.listed(left))] if left else []
+    quiet = (*found.claim.assumed, *left_out, say("claim.workmanship"))
     return html.Section(
         [
             html.H2(components.sentence(told.word), className="answer-word", id="claim-word"),
@@ -128,9 +129,13 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
             *(html.P(each) for each in found.cautions),
             html.P(told.rests),
             html.P(told.naive),
-            *(html.P(each, className="quiet") for each in found.claim.assumed),
-            *(html.P(each, className="quiet") for each in left_out),
-            html.P(say("claim.workmanship"), className="quiet"),
+            *(html.P(each, className="quiet") for each in quiet),
+            html.Details(
+                [
+                    html.Summary(say("claim.how")),
+                    *(html.P(each) for each in found.how),
+                ]
+            ),
             files(words, urlencode({name: text for name, text in asked.items() if text})),
         ],
         className="panel answer",
