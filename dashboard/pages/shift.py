@@ -63,7 +63,7 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
     ]
     if view.empty:
         empty = say("shift.empty", shift=view.name, day=words.day(view.day))
-        return [*top, components.note(empty)]
+        return [*top, components.beginning(words, empty)]
     return [
         *top,
         tiles(words, view),
