@@ -84,7 +84,7 @@ def accepted(
     --------
     >>> found = accepted([200, 199, 190, 200, 198], [200] * 5, [True, True, False, True, True])
     >>> round(float(found.estimate), 4), round(797 / 800, 4)
-    (0.9912, 0.9963)
+    (0.9947, 0.9962)
     """
     x, n = (np.atleast_1d(each).astype(np.float64) for each in checked_counts(count, inspected))
     y, k = (np.atleast_1d(each).astype(np.float64) for each in checked_counts(*again))
