@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
 
+import click
 import numpy as np
 import pandas as pd
 import pytest
@@ -117,7 +118,9 @@ def test_help_answers_at_once_and_loads_no_heavy_library() -> None:
 
 def test_every_command_that_prints_has_json() -> None:
     for name, command in cli.main.commands.items():
-        assert any("--json" in each.opts for each in command.params), name
+        commands = command.commands.values() if isinstance(command, click.Group) else [command]
+        options = [option for each in commands for option in each.params]
+        assert any("--json" in each.opts for each in options), name
 
 
 # -- import --------------------------------------------------------------------------------------

@@ -16,6 +16,8 @@ from qa.wording import Wording
 Answer = Mapping[str, Any]
 _HOW = ("design_effect", "effective_n", "correlation")
 
+_DEVICES = {"station": "station_way", "token": "token_way"}  # what one is told by
+
 
 def aligned(headers: Sequence[str], rows: Sequence[Sequence[object]]) -> str:
     """A table with its columns in line, numbers to the right.
@@ -309,7 +311,7 @@ def people(answer: Answer, words: Wording) -> str:
     ]
     rows += [
         [
-            *(each["name"], each["role"], say(f"command.user.{each['kind']}_way")),
+            *(each["name"], each["role"], say(f"command.user.{_DEVICES[each['kind']]}")),
             say("command.user.shut" if each["revoked"] else "command.user.open"),
             *(_minute(each["at"]), each["by"]),
         ]
