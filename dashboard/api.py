@@ -10,6 +10,7 @@ from functools import wraps
 from typing import Any
 
 from flask import Flask, Response, jsonify, request
+from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard.people import MAY, RECORD, SEE
 from dashboard.plain import json_sent
@@ -28,6 +29,8 @@ from qa.store.schema import Store
 AUDITS, EFFICIENCY = "/api/v1/audits", "/api/v1/efficiency"
 DRIFT, LOTS = "/api/v1/drift", "/api/v1/lots"
 MOST_AUDITS = 10_000  # given at once
+SAID = ("key", "new", "tote", "lane", "purpose", "inspected", "correct", "verdict", "gross")
+MAY_BE_BLANK = ("by",)  # one figure over everything
 DAYS = ("first_day", "last_day")
 OF_AUDITS = ("line", "lane", "shift", "product", "purpose", "tote", "lot", "inspector")
 Work = Callable[[Device], tuple[dict[str, Any], int]]
@@ -45,16 +48,9 @@ def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
 
     def send(device: Device) -> tuple[dict[str, Any], int]:
         sender = Sender(device.name, f"token {device.name}")
-        fields = _audit()
-        saved = tally.save(store, fields, now(), LANGUAGE, sender)
-        said = {name: getattr(saved, name) for name in ("new", "tote", "lane", "purpose")}
-        counted = {"inspected": saved.inspected, "correct": saved.correct}
-        return {
-            "key": fields["key"],
-            **said,
-            **counted,
-            "verdict": saved.verdict,
-        }, 201 if saved.new else 200
+        saved = tally.save(store, _audit(), now(), LANGUAGE, sender)
+        said = {name: getattr(saved, name) for name in SAID}
+        return said, 201 if saved.new else 200
 
     def audits(_: Device) -> tuple[dict[str, Any], int]:
         found = records.tallies(store, **_asked(*DAYS, *OF_AUDITS))
@@ -106,6 +102,8 @@ def _answered(store: Store, right: str, work: Work) -> Response:
         return _said({"problems": fault.problems}, 422)
     except _NotJson:
         return _said({"trouble": words().say("trouble.json")}, 400)
+    except RequestEntityTooLarge:
+        return _said({"trouble": words().say("api.too_large")}, 413)
     except Conflict as fault:
         return _said({"trouble": str(fault)}, 409)
     except StoreError as fault:
@@ -150,12 +148,14 @@ def _asked(*known: str, needed: tuple[str, ...] = ()) -> dict[str, Any]:
     problems: dict[str, str] = {}
     given = request.args.to_dict(flat=False)
     for name in sorted(given.keys() - set(known)):
-        problems[name[:40]] = words().say("api.unknown", known=", ".join(known) or "-")
+        there = ", ".join(known) or words().say("api.none")
+        problems[name[:40]] = words().say("api.unknown", known=there)
     once = {name: values[-1] for name, values in given.items() if name in known}
     for name, values in given.items():
         if name in known and len(values) > 1:
             problems[name] = words().say("api.once", count=len(values))
-    asked: dict[str, Any] = dict(texts(once, [*once, *needed], problems, LANGUAGE))
+    said = [name for name, value in once.items() if value or name not in MAY_BE_BLANK]
+    asked: dict[str, Any] = once | texts(once, [*said, *needed], problems, LANGUAGE)
     for name in DAYS:
         if name in asked and name not in problems:
             asked[name] = _day(name, asked[name], problems)

@@ -128,7 +128,23 @@ def test_what_is_no_json_object_is_refused(
 
 def test_too_large_a_body_is_refused(client: FlaskClient, token: str) -> None:
     answer = client.post(AUDITS, json={"note": "x" * 1_100_000}, headers=bearer(token))
-    assert answer.status_code in (400, 413)
+    assert answer.status_code == 413
+    assert set(answer.get_json()) == {"trouble"}
+
+
+@pytest.mark.parametrize(("sent", "kept"), [(" k 9 ", "k 9"), (17, "17")])
+def test_the_key_is_told_as_it_is_kept(
+    client: FlaskClient,
+    plant: schema.Store,
+    token: str,
+    fields: dict[str, Any],
+    sent: object,
+    kept: str,
+) -> None:
+    sent_whole = {**fields, "tote": f"K{kept}", "key": sent}
+    answer = client.post(AUDITS, json=sent_whole, headers=bearer(token))
+    assert (answer.status_code, answer.get_json()["key"]) == (201, kept)
+    assert len(records.history(plant, kept)) == 1
 
 
 @pytest.mark.parametrize(
@@ -189,6 +205,9 @@ def test_figures_are_those_of_qa(client: FlaskClient, plant: schema.Store, token
     assert (said["by"], said["efficiency"]) == (["lane", "shift"], plain(wanted))
     assert len(got(client, token, "/api/v1/efficiency")["efficiency"]) == 6
     assert len(got(client, token, "/api/v1/efficiency?by=site")["efficiency"]) == 1
+    (whole,) = got(client, token, "/api/v1/efficiency?by=")["efficiency"]
+    routine = tallies[tallies["purpose"] == "routine"]
+    assert whole["inspected"] == int(routine["inspected"].sum())
     until = NOW + timedelta(minutes=10)  # the end of the ten minutes that the pages work with
     found = drift.findings(tallies, programme, now=until)
     said = got(client, token, "/api/v1/drift")
@@ -217,7 +236,7 @@ def test_a_lot_s_verdict_is_told_with_why(client: FlaskClient, token: str) -> No
         (f"{AUDITS}?lane=%00", "lane", ""),
         (f"{AUDITS}?lane={'x' * 300}", "lane", ""),
         ("/api/v1/lots", "lot", ""),
-        ("/api/v1/drift?lane=2", "lane", "must not be asked here; known are -"),
+        ("/api/v1/drift?lane=2", "lane", "must not be asked here; known are none"),
     ],
 )
 def test_what_is_asked_amiss_is_told(
@@ -229,7 +248,13 @@ def test_what_is_asked_amiss_is_told(
 
 
 def test_a_column_or_specification_that_is_none_is_told(client: FlaskClient, token: str) -> None:
-    for path in ("?by=colour", "?specification=none", "?by=key,key,,x"):
+    for path in (
+        "?by=colour",
+        "?specification=none",
+        "?by=key,key,,x",
+        "?by=lane,lane",
+        "?by=correct",
+    ):
         answer = client.get(f"/api/v1/efficiency{path}", headers=bearer(token))
         assert answer.status_code == 422
         assert answer.get_json()["trouble"]

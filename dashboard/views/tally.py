@@ -50,6 +50,7 @@ class TallyView:
 class Saved:
     """An audit that is in the record: by this sending, or already (`new` false)."""
 
+    key: str
     new: bool
     tote: str
     lane: str
@@ -178,6 +179,7 @@ def save(
         language=language,
     )
     return Saved(
+        key=audit.key,
         new=answer.new,
         tote=audit.tote,
         lane=audit.lane,
