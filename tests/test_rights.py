@@ -248,6 +248,29 @@ def test_each_role_gets_the_callbacks_of_its_pages_alone(app: Dash, role: str) -
         assert (status == 403) == (not needed <= rights.MAY[role]), f"{output} gives {status}"
 
 
+# Written down a second time, as above.
+HIDDEN = {
+    "viewer": {"tally", "setup", "inspectors"},
+    "recorder": {"setup", "inspectors"},
+    "supervisor": {"setup", "inspectors"},
+    "lead": set(),
+}
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_each_role_sees_its_pages_alone(app: Dash, role: str) -> None:
+    """Above all what speaks of inspectors, which is for the lead."""
+    client = signed_in(app, role)
+    hidden = set()
+    for page in set(rights.PAGES) - {"app"}:
+        try:
+            answer = call(client, f"{page}-body.children")
+        except (IndexError, KeyError, TypeError):  # let in, and then without its inputs
+            continue
+        hidden |= {page} if answer.status_code == 403 else set()
+    assert hidden == HIDDEN[role]
+
+
 def test_an_unknown_callback_or_route_is_refused_to_the_lead_too(app: Dash) -> None:
     client = signed_in(app, "lead")
     for output in ("nowhere-x.children", "..floor-body.children...x-y.z..", "", "tally-body"):
