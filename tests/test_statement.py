@@ -19,7 +19,7 @@ from qa import audit, claim, statement
 from qa._plain import as_json
 from qa.errors import InvalidInput
 from qa.files import exporting, importing
-from qa.intervals import clustered
+from qa.intervals import accepted, clustered
 from qa.programme import Programme
 from qa.statement import Paper, Scope, counting, pdf, writing
 from qa.statement.document import Document
@@ -384,15 +384,15 @@ def test_a_plan_of_two_samples_is_told_sample_by_sample() -> None:
 def test_a_buyer_s_count_is_held_against_what_was_shipped(plant: schema.Store) -> None:
     found = gathered(plant, buyers=(30, 600)).buyer
     assert found is not None
-    ours = [(incorrect(row), row["inspected"]) for row in ROUTINE if row["tote"] != "T05"]
-    x, n = zip(*ours, (1, 200), strict=True)
-    first = clustered(x, n).interval
-    other = clustered([30], [600]).interval
-    off = float(first.estimate - other.estimate)
-    # Zou & Donner (2008), Statistics in Medicine 27, 1693-1702: limits joined, theirs less ours
-    # in percent correct being ours less theirs in percent incorrect.
-    low = off - np.hypot(first.estimate - first.low, other.high - other.estimate)
-    high = off + np.hypot(first.high - first.estimate, other.estimate - other.low)
+    made = [(row["inspected"] - incorrect(row), row["inspected"]) for row in ROUTINE]
+    x, n = zip(*made, strict=True)
+    passed = [row["tote"] != "T05" for row in ROUTINE]
+    first = accepted(x, n, passed, again=([199], [200]))
+    other = clustered([570], [600]).interval
+    off = float(other.estimate - first.estimate)
+    # Zou & Donner (2008), Statistics in Medicine 27, 1693-1702: limits joined, theirs less ours.
+    low = off - np.hypot(other.estimate - other.low, first.high - first.estimate)
+    high = off + np.hypot(other.high - other.estimate, first.estimate - first.low)
     assert_allclose((found.estimate, found.low, found.high), (off, low, high), rtol=1e-12)
     assert found.ours == "as_shipped"
     said = " ".join(texts(told(plant, buyers=(30, 600))))

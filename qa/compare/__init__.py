@@ -6,6 +6,7 @@ from qa.compare.rates import (
     Comparison,
     difference,
     difference_of_totes,
+    joined_difference,
     ratio,
     ratio_of_totes,
 )
@@ -21,6 +22,7 @@ __all__ = [
     "difference",
     "difference_of_totes",
     "funnel",
+    "joined_difference",
     "ratio",
     "ratio_of_totes",
     "shares",

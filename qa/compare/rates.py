@@ -177,7 +177,7 @@ def difference_of_totes(
     """
     first, other, p_value = _totes(count, inspected, other_count, other_inspected, confidence)
     p1, p2 = first.interval.estimate, other.interval.estimate
-    low, high = _joined_difference(*_ends(first), *_ends(other))
+    low, high = joined_difference(*_ends(first), *_ends(other))
     return Comparison(p1 - p2, low, high, p_value, confidence, "clustered")
 
 
@@ -242,7 +242,7 @@ def _wilson(two: _Two, level: float) -> tuple[tuple[Floats, Floats, Floats], ...
 
 def _newcombe_difference(two: _Two, level: float) -> tuple[Floats, Floats]:
     first, other = _wilson(two, level)
-    return _joined_difference(*first, *other)
+    return joined_difference(*first, *other)
 
 
 def _newcombe_ratio(two: _Two, level: float) -> tuple[Floats, Floats]:
@@ -250,9 +250,10 @@ def _newcombe_ratio(two: _Two, level: float) -> tuple[Floats, Floats]:
     return joined_ratio(*first, *other)
 
 
-def _joined_difference(
+def joined_difference(
     p1: Floats, l1: Floats, u1: Floats, p2: Floats, l2: Floats, u2: Floats
 ) -> tuple[Floats, Floats]:
+    """Limits of p1 - p2 from both fractions and their own limits (Zou & Donner 2008)."""
     low = p1 - p2 - np.hypot(p1 - l1, u2 - p2)
     return low, p1 - p2 + np.hypot(u1 - p1, p2 - l2)
 

@@ -3,6 +3,7 @@
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from qa import efficiency
 from qa.claim.answer import METHOD
 from qa.claim.evidence import both_sides, reaches
-from qa.compare import difference_of_totes
+from qa.compare import joined_difference
 from qa.files.exporting import LEFT_OUT, as_rows
 from qa.intervals import clustered
 from qa.plans import DoublePlan, MultiplePlan, SinglePlan
@@ -29,7 +30,7 @@ from qa.statement.result import (
     Spread,
     Stage,
 )
-from qa.tally import COLUMNS, by_tote, routine, stratified, under
+from qa.tally import COLUMNS, routine, stratified, under
 from qa.verdicts import JUDGING, numbers_at
 
 _LOT = ["site", "lot"]
@@ -222,23 +223,32 @@ def _stages(plan: Plan) -> tuple[Stage, ...]:
 
 
 def buyers_count(
-    incorrect: int, inspected: int, audits: pd.DataFrame, ours: str, confidence: float
+    incorrect: int, inspected: int, audits: Audits, programme: Programme, specification: str
 ) -> BuyersCount:
-    """A buyer's count beside ours: the difference in percent correct, theirs less ours.
+    """A buyer's count beside what was shipped, or made where nothing was: theirs less ours.
 
-    `audits` are ours under the specification. How many totes the buyer's pieces came from is not
-    known, so they are taken for those of one tote, which errs on the wide side.
+    Of fractions correct, ours with the limits that the paper's own figure rests on. How many totes
+    the buyer's pieces came from is not known, so they are taken for those of one tote, which errs
+    on the wide side.
     """
-    totes = by_tote(audits, (), ["incorrect"])
-    found = difference_of_totes(
-        totes["incorrect"].to_numpy(),
-        totes["inspected"].to_numpy(),
-        [incorrect],
+    how: dict[str, Any] = {"by": (), "specification": specification}
+    if audits.left.empty:
+        ours = "as_made"
+        table = efficiency.estimate(audits.here, programme, method=METHOD, **how)
+    else:
+        ours = "as_shipped"
+        table = efficiency.as_shipped(audits.of_lots, programme, audits.judged, **how)
+    own = table[["correct", "low", "high"]].iloc[0].astype(float)
+    theirs = clustered(
+        [inspected - incorrect],
         [inspected],
-        confidence=confidence,
-    )
-    estimate, low, high = (float(each) for each in (found.estimate, found.low, found.high))
-    return BuyersCount(incorrect, inspected, ours, estimate, low, high, confidence)
+        confidence=programme.confidence,
+        correlation=programme.correlation,
+    ).interval
+    ends = (theirs.estimate, theirs.low, theirs.high)
+    low, high = (float(each) for each in joined_difference(*ends, *own))
+    estimate = float(theirs.estimate) - float(own["correct"])
+    return BuyersCount(incorrect, inspected, ours, estimate, low, high, programme.confidence)
 
 
 def canonical(audits: pd.DataFrame, category_codes: Sequence[str]) -> str:

@@ -17,7 +17,6 @@ from qa.statement.audits import Audits, asked, audits_of, claim_of, needed_for, 
 from qa.statement.result import BuyersCount, Digest, Paper, Scope, Statement, Version
 from qa.store import changes, deeds, records
 from qa.store.schema import Store
-from qa.tally import routine, under
 
 LONGEST = 300  # characters of a text that people say
 
@@ -146,11 +145,8 @@ def _buyer(found: _Found, buyers: tuple[int, int] | None) -> BuyersCount | None:
     """What a buyer counted beside what was shipped, or made where nothing was."""
     if buyers is None:
         return None
-    audits, ours = found.audits.left, "as_shipped"
-    if audits.empty:
-        audits, ours = routine(found.audits.here), "as_made"
-    audits = under(audits, found.programme, found.scope.specification)
-    return counting.buyers_count(*buyers, audits, ours, found.programme.confidence)
+    specification = found.scope.specification
+    return counting.buyers_count(*buyers, found.audits, found.programme, specification)
 
 
 def _checked_count(buyers: tuple[int, int] | None) -> tuple[int, int] | None:
