@@ -135,7 +135,9 @@ def test_a_baseline_of_one_lane_leaves_the_others_as_they_are(watched, risen):
         assert other.breaks == ()
     own = drift.chart(risen, watched, "2", "stem", known=chosen)
     assert own.correlation == other.correlation
-    assert own.limit != one.limit
+    assert [each.kind for each in own.breaks] == ["baseline"]
+    days = risen["day"].between(pd.Timestamp("2026-04-13"), pd.Timestamp("2026-04-18"))
+    assert own.baseline_totes.sum() == (days & (risen["lane"] == "2")).sum()
 
 
 def test_totes_set_aside_do_not_speak_and_their_cause_is_told(watched, risen):

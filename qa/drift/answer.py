@@ -35,7 +35,9 @@ def findings(
         Audits of every purpose: routine ones speak of lanes, head checks of heads.
     programme : Programme
     now : datetime
-        With its zone; later audits are left out, and what was recorded later is not known yet.
+        With its zone; audits pulled later are left out, and events, baselines and answers recorded
+        later are not known yet. An audit that is entered late counts from when it was pulled, and
+        can move what follows from it.
     known : Known, optional
         Events, chosen baselines and acknowledged signals; by default the programme's baselines
         alone.
