@@ -15,6 +15,7 @@ from werkzeug.routing import Rule
 
 from dashboard import people as rights
 from dashboard.app import APART, PAGES, create_app
+from qa.audit import parse
 from qa.store import people, records, schema
 from qa.store.people import ROLES
 from qa.store.sign_ins import LASTS, MOST_OWN, WINDOW
@@ -299,6 +300,38 @@ def test_pages_without_a_right_are_not_offered_and_not_drawn(app: Dash) -> None:
     page = client.post(rights.CALLBACKS, json=body, headers=headers(client)).text
     assert "Your role has no right to this" in page
     assert "tally-body" not in page
+
+
+# The route of a form on each page, and what its sending needs: written down a second time.
+FORMS = {"/shift": "/shift/dispositions", "/lane?lane=1": "/lane/events"}
+
+
+@pytest.mark.parametrize("role", ROLES)
+@pytest.mark.parametrize("address", FORMS)
+def test_a_form_is_shown_to_whoever_may_send_it(
+    app: Dash, plant: schema.Store, address: str, role: str
+) -> None:
+    found = {"tote": "T1", "lane": "1", "inspector": "Ines", "inspected": 200, "stem": 30}
+    audit = parse({**found, "pulled_at": NOW - timedelta(minutes=5)}, records.programme(plant))
+    records.log(plant, audit, by="Ines", at=NOW)
+    page, _, search = address.lstrip("/").partition("?")
+    output = f"{page}-body.children"
+    callbacks(app)
+    inputs = [
+        {**each, "value": f"?{search}" if each["property"] == "search" else None}
+        for each in app.callback_map[output]["inputs"]
+    ]
+    body = {
+        "output": output,
+        "outputs": {"id": f"{page}-body", "property": "children"},
+        "inputs": inputs,
+        "changedPropIds": [],
+        "state": [],
+    }
+    client = signed_in(app, role)
+    answer = client.post(rights.CALLBACKS, json=body, headers=headers(client))
+    assert answer.status_code == 200
+    assert (FORMS[address] in str(answer.get_json())) == (role in ("supervisor", "lead"))
 
 
 # Signing in and out
