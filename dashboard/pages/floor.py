@@ -81,9 +81,9 @@ def whole_line(words: Wording, view: FloorView) -> html.Section:
     say = words.say
     week = view.line_week and components.share(words, view.line_week)
     counts = [
-        components.status(status, f"{sum(row.status == status for row in view.rows)} {word}")
-        for status, word in ((each, say(f"status.{each}")) for each in floor.STATUSES)
-        if any(row.status == status for row in view.rows)
+        components.status(each, f"{count} {say(f'status.{each}')}")
+        for each in floor.WORDS
+        if (count := sum(row.word == each for row in view.rows))
     ]
     target = words.per_cent(view.programme.target)
     said = [say("floor.target", target=target)]
@@ -128,12 +128,16 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
             html.Div(
                 [
                     html.P(
-                        components.status(row.status, say(f"status.{row.status}")),
+                        components.status(row.word, say(f"status.{row.word}")),
                         className="row-word",
                     ),
                     *standing(words, row),
                     *(html.P(each, className="last-held") for each in row.gross),
-                    html.P(components.sentence(row.sentence)),
+                    *(
+                        [html.P(components.sentence(row.sentence))]
+                        if row.status != "steady" or not row.gross
+                        else []
+                    ),
                     *(html.P(inspection(words, each)) for each in row.inspections),
                 ]
             ),
@@ -148,7 +152,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
             ),
             html.Div([recent(words, view, row), last_audit(words, view, row)]),
         ],
-        className=f"row row-{row.status.replace(' ', '-')}",
+        className=f"row row-{row.word.replace(' ', '-')}",
         id=f"floor-lane-{row.lane}",
     )
 

@@ -16,6 +16,7 @@ from qa.tally import of_lots, routine
 from qa.wording import utc
 
 STATUSES = ("drifting", "watch", "no audits", "steady")
+WORDS = ("gross", *STATUSES, "down")  # the neediest first
 WEEK = 7  # production days
 RECENT = 12  # audits in a lane's strip
 
@@ -47,6 +48,11 @@ class Row:
     held: int
     gross: tuple[str, ...] = ()
     down: bool = False
+
+    @property
+    def word(self) -> str:
+        """The lane's need in one word."""
+        return kept_record.word(self.status, self.gross, down=self.down)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,14 +124,13 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
     )
 
 
-def _need(row: Row) -> tuple[bool, bool, int, bool]:
-    """Locked lots first, then gross audits, then the status; held lots before none within it.
+def _need(row: Row) -> tuple[bool, int, int, bool]:
+    """Locked lots first, then the word, a gross failure by its status; held lots before none.
 
     A lane that is known not to run, and does not drift, needs nobody.
     """
-    still = row.down and row.status == "no audits"
-    place = len(STATUSES) if still else STATUSES.index(row.status)
-    return not row.locked, not row.gross, place, not row.held
+    place = STATUSES.index(row.status) if row.gross else 0
+    return not row.locked, WORDS.index(row.word), place, not row.held
 
 
 def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:

@@ -140,6 +140,12 @@ class LaneView:
     product: str
     sources: tuple[str, ...]
 
+    @property
+    def word(self) -> str:
+        """The lane's need in one word."""
+        down = any(each.down_since for each in self.findings)
+        return kept_record.word(self.status, self.gross, down=down)
+
 
 def view(store: Store, choices: Choices, now: datetime) -> LaneView:
     """The lane that the choices name, else the neediest one."""

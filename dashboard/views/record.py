@@ -4,6 +4,7 @@ A state of the store is named by its last entry, so that what was worked out for
 as long as nothing is added; only the two newest are kept.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import lru_cache
@@ -123,6 +124,13 @@ def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
 @lru_cache(maxsize=KEPT)
 def _findings(kept: Record, until: datetime) -> tuple[drift.DriftFinding, ...]:
     return drift.findings(kept.tallies, kept.programme, now=until, known=kept.known)
+
+
+def word(status: str, gross: Collection[str], *, down: bool) -> str:
+    """A lane's need in one word: a gross failure before all, and that it does not run."""
+    if gross:
+        return "gross"
+    return "down" if down and status == "no audits" else status
 
 
 def gross_sentences(kept: Record, lane: str, now: datetime) -> tuple[str, ...]:

@@ -73,6 +73,22 @@ def test_an_event_is_withdrawn_and_its_break_is_gone(page: Any, own: schema.Stor
     assert deeds.events(own).empty
 
 
+def test_the_chart_is_chosen_and_keeps_the_other_choices(page: Any) -> None:
+    page.open("/lane?lane=2&category=stem&days=30")
+    for kind, axis in (("ewma", "mean, %"), ("laney", ", %"), ("standardised", "deviations")):
+        page.click(f'.filters nav:last-child a[href*="chart={kind}"]')
+        page.says(f"Stem left on, {axis}".replace(", ,", ","), "#lane-chart")
+        assert "lane=2&category=stem&days=30" in page.driver.current_url
+        assert f"chart={kind}" in page.driver.current_url
+        chosen = page.find(f'.filters nav:last-child a[href*="chart={kind}"]').get_attribute(
+            "aria-current"
+        )
+        assert chosen, "the choice is marked"
+    page.open("/lane?lane=2&category=stem&days=30&chart=crystal")
+    page.says("Chart must be one of limits, ewma, laney, standardised")
+    assert page.complaints() == []
+
+
 def test_a_baseline_is_chosen_by_dragging_over_the_chart(page: Any, own: schema.Store) -> None:
     page.open("/lane?lane=2&category=stem&days=30")
     plot = page.find("#lane-chart .nsewdrag")

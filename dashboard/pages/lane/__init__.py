@@ -84,7 +84,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 def body(words: Wording, view: LaneView) -> list[Any]:
     say = words.say
     days = {"first": words.day(view.first_day), "last": words.day(view.last_day)}
-    worst = components.status(view.status, say(f"status.{view.status}"))
+    worst = components.status(view.word, say(f"status.{view.word}"))
     top = [
         components.head(say("lane.title", lane=view.lane), html.P(worst, className="row-word")),
         filters(words, view),
