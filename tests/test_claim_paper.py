@@ -60,7 +60,11 @@ def test_the_form_carries_all_that_a_buyer_needs_onto_the_paper(plant: schema.St
 @pytest.mark.parametrize(
     ("said", "field", "told"),
     [
-        ("&confidence=100", "confidence", "must be a share between 0 and 100 %, got 100"),
+        (
+            "&confidence=100",
+            "confidence",
+            "must be a share from 50 to below 100 %, such as 99, got 100",
+        ),
         ("&confidence=95.00001", "confidence", "must have at most 3 decimals, got 95.00001"),
         ("&shipped=many", "shipped", "must be a whole number"),
         ("&shipped=0", "shipped", "must be at least 1"),

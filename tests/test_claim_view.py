@@ -83,7 +83,9 @@ def test_every_problem_is_told_beside_its_field(plant: schema.Store) -> None:
     assert set(shown.problems) == {
         *("target", "share", "first", "last", "kind", "lane", "product", "specification")
     }
-    assert shown.problems["target"] == "must be a share between 0 and 100 %, got ninety"
+    assert (
+        shown.problems["target"] == "must be a share from 50 to below 100 %, such as 99, got ninety"
+    )
     turned = view.view(plant, "?first=2026-04-10&last=2026-04-01")
     assert turned.problems == {"last": "must not be before the first day"}
     with pytest.raises(InvalidInput, match=r'an address may ask for kind, .*, got "tone"'):
@@ -282,7 +284,9 @@ def test_the_statement_is_the_page_s_claim_and_the_same_file_again(plant: schema
     assert made.startswith(b"%PDF-")
     assert made == view.statement_of(plant, f"{DAYS}&lane=1")
     assert made != view.statement_of(plant, f"{DAYS}&lane=1&target=98")
-    with pytest.raises(InvalidInput, match="target must be a share between 0 and 100 %, got x"):
+    with pytest.raises(
+        InvalidInput, match="target must be a share from 50 to below 100 %, such as 99, got x"
+    ):
         view.statement_of(plant, f"{DAYS}&target=x")
     with pytest.raises(InvalidInput, match="audit"):
         view.statement_of(plant, "?first=2020-01-01&last=2020-01-02")

@@ -338,6 +338,6 @@ def test_the_command_refuses_in_words(tmp_path: Path) -> None:
     assert first == "study.csv has 1 fault:"
     assert fault == '  row 2, column "called": is blank: fill it in, or delete the row'
     demo = str(DEMO / "study.csv")
-    for level, told in (("x", "in per cent, such as 95, got x"), ("100", "between 0 and 100")):
+    for level, told in (("x", "in per cent, such as 99, got x"), ("100", "from 50 to below 100")):
         assert told in run(demo, "--confidence", level, status=2).stderr
     assert np.isfinite(json.loads(run(demo, "--json").stdout)["figures"]["pieces"])

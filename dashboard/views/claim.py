@@ -51,6 +51,7 @@ __all__ = [
 ]
 
 USUAL_DAYS = 30
+LEAST_SHARE = 0.5  # below it a share was typed as a fraction, or proves nothing
 FIGURES = ("made", "shipped")
 STUDY = ("found", "incorrect", "passed", "study_correct")  # of an agreement study, in its order
 NAMES = (
@@ -222,8 +223,8 @@ def _wish(
             numbers[name] = float(fields[name].replace(",", ".").rstrip("% ")) / 100
         except ValueError:
             numbers[name] = 0.0
-        if not 0 < numbers[name] < 1:
-            problems[name] = say("field.per_cent", value=fields[name])
+        if not LEAST_SHARE <= numbers[name] < 1:
+            problems[name] = say("field.high_per_cent", value=fields[name])
         elif not in_thousandths(numbers[name]):
             problems[name] = say("field.decimals", value=fields[name])
     days = {}

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from qa.errors import InvalidInput
+from qa.cli import percent
 
 if TYPE_CHECKING:  # a name for the type checker alone: the module takes long to import
     from qa.studies import Told
@@ -33,7 +33,7 @@ def agreement(file: str, correct: str, confidence: str, as_json: bool) -> None:
     from qa.wording import load  # noqa: PLC0415 - only for what is printed
 
     study = read_study(file, correct=correct)
-    answer = studies.answer(study, confidence=_level(confidence))
+    answer = studies.answer(study, confidence=percent.high(confidence, "--confidence"))
     words = studies.told(answer, load())
     if as_json:
         click.echo(printing.as_json({"figures": answer, "words": words}))
@@ -48,13 +48,3 @@ def in_words(told: "Told") -> str:
     parts = ["\n".join([*told.sentences, *([told.carried] if told.carried else [])])]
     parts += [f"{each.title}\n{aligned(each.heads, each.rows)}" for each in told.tables]
     return "\n\n".join(parts)
-
-
-def _level(text: str) -> float:
-    try:
-        value = float(text) / 100
-    except ValueError:
-        raise InvalidInput(f"--confidence must be in per cent, such as 95, got {text}") from None
-    if not 0 < value < 1:
-        raise InvalidInput(f"--confidence must be between 0 and 100 per cent, got {text}")
-    return value

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from qa.cli import percent
 from qa.errors import InvalidFile, InvalidInput
 
 if TYPE_CHECKING:  # names for the type checker alone: the modules take long to import
@@ -163,15 +164,7 @@ def _buyers(said: dict[str, str | None]) -> tuple[int, int] | None:
 
 
 def _per_cent(text: str | None, option: str) -> float | None:
-    if text is None:
-        return None
-    try:
-        value = float(text.replace(",", ".").rstrip("% ")) / 100
-    except ValueError:
-        raise InvalidInput(f"{option} must be in per cent, such as 99, got {text}") from None
-    if not 0 < value < 1:
-        raise InvalidInput(f"{option} must be between 0 and 100 per cent, got {text}")
-    return value
+    return None if text is None else percent.high(text, option)
 
 
 def _whole(text: str | None, option: str) -> int | None:

@@ -223,7 +223,7 @@ def _issued(teller: Teller) -> Section:
         say("section.issued"),
         pairs=teller.pairs(
             ("issue", paper.issue or say("not_given")),
-            ("supersedes", paper.supersedes or say("none")),
+            ("supersedes", paper.supersedes or say("not_given")),
             ("signatory", paper.signatory or say("not_given")),
         ),
     )

@@ -254,7 +254,9 @@ def test_a_claim_is_answered_in_words_and_asked_again_from_the_form(page: Any) -
     page.says("What would change the answer", "#claim-more")
     page.type("#claim-target", Keys.CONTROL + "a" + Keys.NULL + "ninety")
     page.click("#claim-send")
-    page.says("Must be a share between 0 and 100 %, got ninety.", "#claim-target-fault")
+    page.says(
+        "Must be a share from 50 to below 100 %, such as 99, got ninety.", "#claim-target-fault"
+    )
     assert "target=ninety" in page.driver.current_url
     assert page.complaints() == []
 
