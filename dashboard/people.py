@@ -74,6 +74,7 @@ ROUTES = {
     "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>": SEE,
     "/_reload-hash": SEE,
     CALLBACKS: SEE,
+    "/floor/now": SEE,
     "/plan/sheet": SEE,
     "/claim/statement": SEE,
     "/claim/statement.json": SEE,

@@ -23,7 +23,7 @@ from dashboard import theme
 from dashboard.app import PAGES, create_app, serve
 from dashboard.pages.lane import FRESH
 from dashboard.texts import words
-from qa.errors import QAError
+from qa.errors import QAError, StoreError
 from qa.store import people, records, schema
 from tests.small_plant import NOW, small_plant
 
@@ -71,8 +71,9 @@ def drawn(client: FlaskClient, output: str, *inputs: tuple[str, str, Any]) -> st
 
 
 def floor_body(client: FlaskClient, search: str = "") -> str:
-    pulse, address = ("floor-pulse", "data", None), ("app-address", "search", search)
-    return drawn(client, "floor-body.children", pulse, address)
+    answer = client.get("/floor/now", query_string={"search": search})
+    assert answer.status_code == 200, answer.text
+    return json.dumps(answer.get_json()["body"], ensure_ascii=False)
 
 
 def body(client: FlaskClient, page: str, search: str = "") -> str:
@@ -122,21 +123,26 @@ def test_floor_draws_its_rows(client: FlaskClient) -> None:
 
 
 def test_floor_listens_for_what_is_new(client: FlaskClient) -> None:
-    sent = {
-        "output": "..floor-pulse.data...floor-heard.children..",
-        "outputs": [
-            {"id": "floor-pulse", "property": "data"},
-            {"id": "floor-heard", "property": "children"},
-        ],
-        "inputs": [{"id": "floor-beat", "property": "n_intervals", "value": 3}],
-        "changedPropIds": ["floor-beat.n_intervals"],
-        "state": [{"id": "floor-pulse", "property": "data", "value": None}],
-    }
-    first = client.post("/_dash-update-component", json=sent).get_json()["response"]
-    assert first["floor-heard"]["children"]["props"]["data-heard"] == "3"
-    sent["state"][0]["value"] = first["floor-pulse"]["data"]  # type: ignore[index]
-    second = client.post("/_dash-update-component", json=sent).get_json()["response"]
-    assert "floor-pulse" not in second
+    first = client.get("/floor/now").get_json()
+    assert first["body"]
+    known = {"known": first["pulse"]}
+    assert client.get("/floor/now", query_string=known).get_json() == {"pulse": first["pulse"]}
+
+
+def test_floor_is_made_of_plain_elements_alone(client: FlaskClient) -> None:
+    """Its script makes no others, and a fault of it is seen on a wall at night."""
+    assert set(re.findall(r'"namespace": "(\w+)"', floor_body(client))) == {"dash_html_components"}
+
+
+def test_a_silent_store_leaves_what_floor_shows(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def silent(*_: object) -> str:
+        raise StoreError("the store does not answer")
+
+    monkeypatch.setattr("dashboard.views.floor.pulse", silent)
+    assert "The store does not answer." in floor_body(client)
+    assert client.get("/floor/now", query_string={"known": "x"}).status_code == 422
 
 
 @pytest.mark.parametrize("category", ["correct", "stem", "over_trim", "double"])

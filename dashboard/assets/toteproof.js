@@ -1,4 +1,4 @@
-/* Links inside the app without a reload; the page's title; seconds since the store was heard. */
+/* Links inside the app without a reload; the page's title; what is sent, and its answers. */
 (function () {
   "use strict";
 
@@ -141,8 +141,6 @@
     if (same) same.focus({ preventScroll: true });
   }).observe(document.documentElement, { childList: true, subtree: true });
 
-  let mark = null;
-  let at = Date.now();
   setInterval(function () {
     const heading = document.querySelector("main h1");
     const name = document.querySelector(".bar-name");
@@ -150,16 +148,6 @@
       const title = heading.textContent + " \u00b7 " + name.textContent;
       if (document.title !== title) document.title = title;
     }
-    const heard = document.querySelector("[data-heard]");
-    if (!heard) return;
-    if (heard.dataset.heard !== mark) {
-      mark = heard.dataset.heard;
-      at = Date.now();
-    }
-    const seconds = Math.round((Date.now() - at) / 1000);
-    const stale = seconds > 20;
-    heard.className = stale ? "heard-stale" : "";
-    heard.textContent = (stale ? heard.dataset.stale : heard.dataset.fresh).replace("{s}", seconds);
   }, 1000);
 
   document.addEventListener("click", function (event) {

@@ -4,7 +4,9 @@ from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, html
+from flask import Response, request
+from plotly.io.json import to_json_plotly
 
 from dashboard import components
 from dashboard.figures.scale import Scale, high_scale
@@ -12,45 +14,44 @@ from dashboard.texts import Wording, words
 from dashboard.views import choices, floor
 from dashboard.views.floor import FloorView, Mark, Row
 from dashboard.views.record import Inspection, Share, record
+from qa.errors import QAError
 from qa.store.schema import Store
 
 PATH, TITLE = "/floor", "page.floor"
-BODY, BEAT, PULSE, HEARD = "floor-body", "floor-beat", "floor-pulse", "floor-heard"
-EVERY = 5_000  # milliseconds
+NOW_AT = "/floor/now"
+BODY, HEARD = "floor-body", "floor-heard"
+EVERY = 2_000  # milliseconds from one question to the next: an audit is on the screen within five
 
 
 def layout() -> list[Any]:
+    say = words().say
+    ages = {"data-fresh": say("floor.heard", seconds="{s}")}
+    ages |= {"data-stale": say("floor.stale", seconds="{s}")}
+    asks = {"data-at": NOW_AT, "data-every": str(EVERY)}
     return [
-        dcc.Interval(id=BEAT, interval=EVERY),
-        dcc.Store(id=PULSE),
-        html.Div(components.skeleton(words()), id=BODY),
-        html.P(id=HEARD, className="quiet small"),
+        html.Div(components.skeleton(words()), id=BODY, **asks),
+        html.P(id=HEARD, className="quiet small", **ages),
     ]
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
-    @app.callback(
-        Output(PULSE, "data"),
-        Output(HEARD, "children"),
-        Input(BEAT, "n_intervals"),
-        State(PULSE, "data"),
-    )
-    def listen(beat: int | None, known: str | None) -> tuple[Any, Any]:
-        pulse = floor.pulse(store, now())
-        return no_update if pulse == known else pulse, heard(beat)
+    """Floor draws itself by a script, which asks here: the framework makes every element anew."""
 
-    @app.callback(Output(BODY, "children"), Input(PULSE, "data"), Input("app-address", "search"))
-    def draw(pulse: str | None, search: str | None) -> Any:
-        del pulse  # says only that there is something new
-        asked = choices.read(search, record(store).programme)
+    @app.server.get(NOW_AT)
+    def listen() -> Response:
+        known = request.args.get("known", "")
+        try:
+            pulse = floor.pulse(store, now())
+            said = {"pulse": pulse} if pulse == known else {"pulse": pulse, "body": drawn()}
+        except QAError as fault:
+            if known:
+                raise  # what is on the screen stays there, and how old it is is said
+            said = {"pulse": "", "body": [components.trouble(words(), str(fault))]}
+        return app.server.response_class(to_json_plotly(said), mimetype="application/json")
+
+    def drawn() -> list[Any]:
+        asked = choices.read(request.args.get("search"), record(store).programme)
         return body(words(), floor.view(store, asked, now()))
-
-
-def heard(beat: int | None) -> html.Span:
-    """A mark of this answer; a script in the page counts the seconds since the last one."""
-    say = words().say
-    said = {"data-heard": str(beat or 0), "data-fresh": say("floor.heard", seconds="{s}")}
-    return html.Span(**said, **{"data-stale": say("floor.stale", seconds="{s}")})
 
 
 def body(words: Wording, view: FloorView) -> list[Any]:

@@ -1,0 +1,182 @@
+"""Floor on a wall: new audits in seconds, nothing drawn twice, for weeks, read from 4 m."""
+
+import gc
+import os
+import time
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from qa.audit import parse
+from qa.store import records, schema
+from tests import browser
+from tests.small_plant import NOW, small_plant
+
+WITHIN = 5.0  # seconds from the record to the screen
+REFRESHES = int(os.environ.get("TOTEPROOF_REFRESHES", "150"))
+ROWS = "return [...document.querySelectorAll('.rows > li')].map((e) => e.id)"
+# A week in a few minutes: the page's ticks come as fast as the browser can.
+FAST = "const set = setInterval; setInterval = (f, ms) => set(f, ms === 250 ? 4 : ms);"
+
+
+@pytest.fixture
+def wall(tmp_path: Path) -> Iterator[schema.Store]:
+    """A plant of the test's own, so that it may log what it likes."""
+    opened = small_plant(tmp_path / "plant.db")
+    yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture
+def floor(page: Any, wall: schema.Store) -> Iterator[Any]:
+    """Floor, drawn; its server may be stopped and started."""
+    page.server = browser.Server(wall, lambda: NOW)
+    page.address = page.server.address
+    page.open("/floor")
+    page.find(".rows > li")
+    yield page
+    page.server.stop()
+
+
+def log(store: schema.Store, now: datetime, lane: str, tote: str, **found: int) -> None:
+    fields: dict[str, object] = {"pulled_at": now - timedelta(minutes=2), "lane": lane}
+    fields |= {"tote": tote, "inspector": "insp-01", "inspected": 200, **found}
+    records.log(store, parse(fields, records.programme(store)), by="test", at=now)
+
+
+REMEMBER = """
+window.were = Object.fromEntries([...document.querySelectorAll(".rows > li")]
+  .map((e) => [e.id, [e, e.outerHTML, [...e.querySelectorAll("*")]]]));
+"""
+STAYED = """
+const now = [...document.querySelectorAll(".rows > li")];
+const same = now.filter((e) => e.outerHTML === were[e.id][1]);
+return [now.every((e) => e === were[e.id][0]), same.map((e) => e.id),
+        same.every((e) => were[e.id][2].every((each) => each.isConnected))];
+"""
+
+
+def test_a_new_audit_is_seen_in_seconds_and_every_other_row_stays_the_same_element(
+    floor: Any, wall: schema.Store
+) -> None:
+    floor.driver.execute_script(REMEMBER)
+    begun = time.monotonic()
+    log(wall, NOW, "5", "new-5", stem=1)
+    floor.says("accept · 2 min ago", "#floor-lane-5")
+    took = time.monotonic() - begun
+    print(f"from the record to the screen: {took:.1f} s")
+    assert took < WITHIN
+    rows, same, inside = floor.driver.execute_script(STAYED)
+    assert rows
+    assert set(same) == {f"floor-lane-{lane}" for lane in "12346"}
+    assert inside
+
+
+def test_a_row_that_goes_up_is_moved_and_keeps_the_focus(floor: Any, wall: schema.Store) -> None:
+    floor.driver.execute_script(REMEMBER)
+    floor.driver.execute_script("document.getElementById('floor-open-5').focus()")
+    before = floor.driver.execute_script(ROWS)
+    log(wall, NOW, "5", "new-5", double=9)
+    floor.says("reject · 2 min ago", "#floor-lane-5")
+    after = floor.driver.execute_script(ROWS)
+    assert after.index("floor-lane-5") < before.index("floor-lane-5")
+    assert set(after) == set(before)
+    assert floor.driver.execute_script(STAYED)[0]
+    assert floor.driver.switch_to.active_element.get_attribute("id") == "floor-open-5"
+
+
+def test_what_says_the_same_is_not_touched(floor: Any) -> None:
+    floor.driver.execute_script(
+        "window.changes = 0; new MutationObserver((all) => { changes += all.length })"
+        ".observe(document.getElementById('floor-body'),"
+        " { childList: true, subtree: true, attributes: true, characterData: true })"
+    )
+    asked = "return performance.getEntriesByType('resource').filter((e) =>"
+    asked += " e.name.includes('/floor/now')).length"
+    before = floor.driver.execute_script(asked)
+    floor.wait(lambda driver: driver.execute_script(asked) >= before + 2, "it was asked for twice")
+    assert floor.driver.execute_script("return changes") == 0
+
+
+def test_a_restarted_server_is_heard_again_and_silence_is_told(
+    floor: Any, wall: schema.Store
+) -> None:
+    floor.says("Heard from the store", "#floor-heard")
+    floor.server.stop()
+    floor.driver.execute_script("window.real = Date.now; Date.now = () => real() + 25000")
+    floor.says("these figures are old", "#floor-heard")
+    assert floor.all(".rows > li")
+    log(wall, NOW, "4", "after-4", stem=30)
+    floor.server.start()
+    floor.says("reject · 2 min ago", "#floor-lane-4")
+    floor.driver.execute_script("Date.now = real")
+    floor.wait(lambda _: "old" not in floor.find("#floor-heard").text, "it is heard")
+
+
+def test_floor_says_what_is_wrong_with_its_address_and_follows_it(floor: Any) -> None:
+    floor.open("/floor?lane=99")
+    floor.says("Lane must be one of 1, 2, 3, 4, 5, 6")
+    floor.driver.execute_script("history.pushState({}, '', '/floor?lane=3')")
+    floor.wait(lambda driver: driver.execute_script(ROWS) == ["floor-lane-3"], "lane 3 alone")
+
+
+def measured(driver: Any) -> dict[str, float]:
+    """What the browser holds after it has thrown away all that it can."""
+    for _ in range(3):
+        driver.execute_cdp_cmd("HeapProfiler.collectGarbage", {})
+    found = driver.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
+    kept = ("JSHeapUsedSize", "Nodes", "JSEventListeners", "Documents")
+    return {each["name"]: each["value"] for each in found if each["name"] in kept}
+
+
+def resident() -> float:
+    """MB of memory that this process holds: the server's, and the tests' around it."""
+    gc.collect()
+    pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="asks Linux for its memory")
+def test_a_week_of_refreshes_does_not_leak(page: Any, wall: schema.Store) -> None:
+    """Every refresh draws: the plant's clock goes on a minute whenever it is asked.
+
+    TOTEPROOF_REFRESHES=3000 looks longer; a week of minutes has 10,080.
+    """
+    asked = count()
+    server = browser.Server(wall, lambda: NOW + timedelta(minutes=next(asked) % 600))
+    driver = page.driver
+    fast = driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": FAST})
+    driver.execute_cdp_cmd("Performance.enable", {})
+    try:
+        page.address = server.address
+        page.open("/floor")
+        page.find(".rows > li")
+        driver.execute_script(
+            "const body = document.getElementById('floor-body');"
+            "body.dataset.every = '0'; window.drawn = 0;"
+            "new MutationObserver(() => { drawn += 1 })"
+            ".observe(body, { childList: true, subtree: true, characterData: true })"
+        )
+        seen = []
+        for part in range(1, 5):
+            most = part * REFRESHES // 4
+            until = time.monotonic() + 60 + REFRESHES
+            while driver.execute_script("return drawn") < most:
+                assert time.monotonic() < until, "the page no longer refreshes"
+                time.sleep(0.2)
+            seen.append(measured(driver) | {"server MB": resident()})
+    finally:
+        driver.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", fast)
+        driver.get(page.address + "/assets/source-sans-3-licence.txt")
+        server.stop()
+    print(*seen, sep="\n")
+    first, last = seen[1], seen[-1]  # the first quarter fills what is kept on purpose
+    assert last["JSHeapUsedSize"] - first["JSHeapUsedSize"] < 1_000_000
+    assert abs(last["Nodes"] - first["Nodes"]) < 100
+    assert last["JSEventListeners"] == first["JSEventListeners"]
+    assert last["Documents"] == first["Documents"]
+    assert last["server MB"] - first["server MB"] < 20
