@@ -12,7 +12,7 @@ from typing import Any
 from flask import Flask, Response, jsonify, request
 from werkzeug.exceptions import RequestEntityTooLarge
 
-from dashboard.people import MAY, RECORD, SEE
+from dashboard.people import MAY, RECORD, SEE, known_device
 from dashboard.plain import json_sent
 from dashboard.texts import LANGUAGE, words
 from dashboard.views import record as kept_record
@@ -22,7 +22,7 @@ from dashboard.views.typed import texts
 from qa import drift, efficiency
 from qa._plain import plain
 from qa.errors import Conflict, InvalidAudit, QAError, StoreError
-from qa.store import people, records
+from qa.store import records
 from qa.store.people import TOKEN, Device
 from qa.store.schema import Store
 
@@ -42,7 +42,7 @@ def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
     def route(method: str, rule: str, right: str, work: Work) -> None:
         @wraps(work)
         def answer() -> Response:
-            return _answered(store, right, work)
+            return _answered(store, right, work, now)
 
         server.add_url_rule(rule, f"api {method} {rule}", answer, methods=[method])
 
@@ -89,10 +89,10 @@ def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
     route("GET", LOTS, SEE, lots)
 
 
-def _answered(store: Store, right: str, work: Work) -> Response:
+def _answered(store: Store, right: str, work: Work, now: Callable[[], datetime]) -> Response:
     """What a device gets: what it asked for, or why not, in words."""
     try:
-        device = _device(store)
+        device = _device(store, now())
         if device is None:
             return _said({"trouble": words().say("api.no_token")}, 401)
         if right not in MAY[device.role]:
@@ -121,9 +121,9 @@ def _said(answer: dict[str, Any], status: int) -> Response:
     return made
 
 
-def _device(store: Store) -> Device | None:
+def _device(store: Store, at: datetime) -> Device | None:
     kind, _, key = request.headers.get("Authorization", "").partition(" ")
-    return people.device(store, key.strip(), TOKEN) if kind.lower() == "bearer" else None
+    return known_device(store, key.strip(), TOKEN, at) if kind.lower() == "bearer" else None
 
 
 class _NotJson(Exception):

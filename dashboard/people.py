@@ -98,6 +98,7 @@ ROUTES = {
     "/ledger/imports": GOVERN,
     "/ledger/rejects": GOVERN,
     "/setup/changes": GOVERN,
+    "/setup/people": GOVERN,
     "/api/v1/audits": BY_TOKEN,
     "/api/v1/efficiency": BY_TOKEN,
     "/api/v1/drift": BY_TOKEN,
@@ -144,7 +145,7 @@ class Gate:
     def device(self) -> people.Device | None:
         """The station that the request comes from."""
         key = request.cookies.get(DEVICE_COOKIE)
-        return people.device(self.store, key, STATION) if key else None
+        return known_device(self.store, key, STATION, self.now()) if key else None
 
     def person(self) -> Person | None:
         """Who the request comes from."""
@@ -160,6 +161,15 @@ class Gate:
             return None
         # A PIN is short, so at a station nobody is more than a recorder.
         return Person(name, min(role, RECORDER, key=ROLES.index), device.name)
+
+
+def known_device(store: Store, key: str, kind: str, at: datetime) -> people.Device | None:
+    """The device whose key this is; that it was used is noted, where that can be."""
+    found = people.device(store, key, kind)
+    if found is not None:
+        with suppress(StoreError):  # a store that may only be read still answers
+            people.note_use(store, key, found, at=at)
+    return found
 
 
 def person() -> Person | None:

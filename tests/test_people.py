@@ -46,6 +46,43 @@ def test_there_are_no_accounts_until_one_is_added(store: schema.Store) -> None:
     assert trail.check(store) == ()
 
 
+def test_an_account_and_its_password_come_together_or_not_at_all(store: schema.Store) -> None:
+    """A lead without a password would lock everybody out."""
+    with pytest.raises(InvalidInput, match="a password must have 12 to 200 characters"):
+        people.add_account(store, "Lena", "lead", password="short", **BY)
+    assert not people.any_accounts(store)
+    kept = people.add_account(store, "Lena", "lead", password=WORD, **BY)
+    assert kept.password
+    assert proves(store, "Lena", "password", WORD)
+
+
+def test_everything_that_was_done_is_told_the_newest_first(led: schema.Store) -> None:
+    later = {"by": "Lena", "at": AT + timedelta(hours=1), "reason": "a season"}
+    people.add_account(led, "Rosa", "recorder", **later)
+    people.set_pin(led, "Rosa", "2580", **later)
+    people.register(led, "scale 3", "token", role="viewer", by="Lena", at=AT + timedelta(hours=2))
+    told = [(e.kind, e.name, e.action, e.role, e.by, e.reason) for e in people.changes(led)]
+    assert told == [
+        ("token", "scale 3", "registered", "viewer", "Lena", ""),
+        ("account", "Rosa", "pin", "", "Lena", "a season"),
+        ("account", "Rosa", "added", "recorder", "Lena", "a season"),
+        ("account", "Lena", "password", "", "plant", ""),
+        ("account", "Lena", "added", "lead", "plant", ""),
+    ]
+
+
+def test_a_role_that_an_account_has_already_leaves_it_alone(led: schema.Store) -> None:
+    (before,) = people.accounts(led)
+    assert people.set_role(led, "Lena", "lead", **BY) == before
+
+
+def test_a_made_password_is_long_enough_and_never_the_same() -> None:
+    made = {people.made_password() for _ in range(200)}
+    assert len(made) == 200
+    for each in made:
+        people.check_password("Lena", each)
+
+
 def test_the_first_account_is_a_lead_s(store: schema.Store) -> None:
     with pytest.raises(InvalidInput, match=r"^the first account must be a lead's, got recorder$"):
         people.add_account(store, "Rosa", "recorder", **BY)

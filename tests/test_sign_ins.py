@@ -10,12 +10,13 @@ from argon2 import PasswordHasher
 from sqlalchemy import select
 
 from qa.store import people, schema, sign_ins, trail
-from qa.store.sign_ins import LASTS, MOST_ALL, MOST_OWN, WINDOW, Tried
+from qa.store.sign_ins import LASTS, MOST_ALL, MOST_OWN, WINDOW, Standing, Tried, standings
 
 AT = datetime(2026, 3, 16, 12, tzinfo=UTC)
 BY: dict[str, Any] = {"by": "plant", "at": AT}
 WORD, PIN, PLACE = "a dozen sprouts and one", "2580", "10.0.0.7"
 SECOND = timedelta(seconds=1)
+LATE: dict[str, Any] = {"by": "plant", "at": AT + 60 * SECOND}
 Try = Callable[..., Tried]
 
 
@@ -131,6 +132,48 @@ def test_a_place_is_locked_out_over_many_names_too(tried: Try) -> None:
         assert tried(name=f"name {each}") == Tried()
         assert tried(WORD, place="10.0.0.9").key
     assert tried(WORD).locked_until == AT + WINDOW
+
+
+@pytest.mark.parametrize("give", [people.set_password, people.set_pin])
+def test_a_new_password_or_pin_forgives_what_failed_before_it(
+    led: schema.Store, tried: Try, give: Callable[..., Any]
+) -> None:
+    for each in range(MOST_ALL):
+        tried(place=f"10.0.1.{each}")
+    assert tried(WORD, after=10).locked_until
+    give(led, "Lena", "123412341234"[: 12 if give is people.set_password else 8], **LATE)
+    assert not tried(after=61).locked_until
+    for each in range(MOST_OWN - 1):
+        tried(after=62 + each)
+    assert tried(WORD, after=80).locked_until
+
+
+def test_a_place_that_is_locked_out_stays_so(led: schema.Store, tried: Try) -> None:
+    for each in range(MOST_ALL):
+        tried(name=f"name {each}")
+    people.set_password(led, "Lena", "another dozen", **LATE)
+    assert tried("another dozen", after=61).locked_until == AT + WINDOW
+
+
+def test_how_an_account_stands_at_the_doors_is_told(led: schema.Store, tried: Try) -> None:
+    assert standings(led, at=AT) == {}
+    people.add_account(led, "Otto", "viewer", **BY)
+    tried(WORD, after=1)
+    tried(WORD, after=5)
+    assert standings(led, at=AT + 6 * SECOND) == {"Lena": Standing(passed=AT + 5 * SECOND)}
+    for after in range(MOST_OWN):
+        tried(place="10.0.0.8", after=10 + after)
+        tried(name="Otto", after=10 + after)
+        tried(name="nobody", after=10 + after)
+    until = AT + WINDOW + 10 * SECOND
+    assert standings(led, at=AT + 20 * SECOND) == {
+        "Lena": Standing(AT + 5 * SECOND, until),
+        "Otto": Standing(None, until),
+    }
+    assert standings(led, at=until) == {
+        "Lena": Standing(AT + 5 * SECOND),
+        "Otto": Standing(),
+    }
 
 
 def test_tries_at_once_are_counted_each(led: schema.Store, tried: Try) -> None:

@@ -50,9 +50,8 @@ def add(name: str, where: str, role: str, bare: bool, who: str | None, as_json: 
     password = "" if bare else _typed("Password", name)
     if not bare:
         people.check_password(name, password)
-    kept = people.add_account(store, name, role, by=by, at=_now())
-    if not bare:
-        kept = people.set_password(store, name, password, by=by, at=_now())
+    given = None if bare else password
+    kept = people.add_account(store, name, role, by=by, at=_now(), password=given)
     _say("added", kept, as_json)
 
 

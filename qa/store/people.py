@@ -1,36 +1,86 @@
-"""Accounts and devices: who may do what, and what they prove it by.
+"""Accounts: who may do what, and what they prove it by.
 
-Both are only ever added to: a new password, role or PIN is a row of its own, and the newest holds.
-Passwords and PINs are kept as argon2's digests, keys of devices as SHA-256's; no digest leaves
-this room and the one beside it, `sign_ins`.
+Only ever added to: a new password, role or PIN is a row of its own, and the newest holds.
+Passwords and PINs are kept as argon2's digests; no digest leaves this room and the one beside it,
+`sign_ins`. Devices have a room of their own, `devices`, and are to be had here too.
 """
 
-import hashlib
 import re
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
+from itertools import islice
 from typing import Any
 
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
-from sqlalchemy import Connection, Table, func, select
+from sqlalchemy import Connection, select
 
 from qa._validate import chosen
 from qa.errors import InvalidInput, StoreError
-from qa.store import schema
-from qa.store.rows import add, check_filled, check_stamp
+from qa.store import names, schema
+from qa.store.devices import (
+    DEVICE_ROLES,
+    KINDS,
+    STATION,
+    TOKEN,
+    Device,
+    device,
+    devices,
+    note_use,
+    register,
+    revoke,
+)
+from qa.store.names import LEAD, RECORDER, ROLES, SUPERVISOR, VIEWER, digest, rows_of, same
+from qa.store.rows import add, check_stamp
 from qa.store.schema import Store, reading, writing
 
-VIEWER, RECORDER, SUPERVISOR, LEAD = ROLES = ("viewer", "recorder", "supervisor", "lead")
-STATION, TOKEN = KINDS = ("station", "token")
-DEVICE_ROLES = (VIEWER, RECORDER)
+__all__ = [
+    "DEVICE_ROLES",
+    "FEWEST",
+    "KINDS",
+    "LEAD",
+    "MOST",
+    "RECORDER",
+    "ROLES",
+    "STATION",
+    "SUPERVISOR",
+    "TOKEN",
+    "VIEWER",
+    "Account",
+    "Change",
+    "Device",
+    "account",
+    "accounts",
+    "add_account",
+    "any_accounts",
+    "changes",
+    "check_known",
+    "check_new",
+    "check_password",
+    "check_pin",
+    "device",
+    "devices",
+    "digest",
+    "made_password",
+    "note_use",
+    "proves",
+    "register",
+    "revoke",
+    "same",
+    "set_disabled",
+    "set_password",
+    "set_pin",
+    "set_role",
+    "signing_key",
+]
+
 FEWEST, MOST = 12, 200  # characters of a password; argon2 takes longer ones no less
-_NAME = re.compile(r"[^\W_](?:[\w .'-]{0,38}\w)?")
 _UNWRITABLE = re.compile("[\x00-\x1f\x7f\ud800-\udfff]")
 _PIN = re.compile(r"[0-9]{4,8}", re.ASCII)
+_CLEAR = "abcdefghijkmnpqrstuvwxyz23456789"
 _SIGNS = "cookies"
 
 
@@ -57,15 +107,27 @@ class Account:
 
 
 @dataclass(frozen=True, slots=True)
-class Device:
-    """A device as it stands: a station for Tally, or what sends to the HTTP API by a token."""
+class Change:
+    """One thing that was done to an account or a device: what, who, when and why.
 
-    name: str
+    Attributes
+    ----------
+    kind : str
+        "account", "station" or "token".
+    action : str
+        As its table says: "added", "role", "password", "pin", "disabled", "enabled"; of a device
+        "registered" or "revoked".
+    role : str
+        The one given; "" where none was.
+    """
+
     kind: str
+    name: str
+    action: str
     role: str
-    revoked: bool
     at: datetime
     by: str
+    reason: str
 
 
 def any_accounts(store: Store) -> bool:
@@ -82,27 +144,54 @@ def accounts(store: Store) -> tuple[Account, ...]:
 
 def account(connection: Connection, name: str) -> Account | None:
     """The account of a name, typed in small or capital letters; None if there is none."""
-    return _accounts(connection).get(_same(name))
+    return _accounts(connection).get(same(name))
 
 
-def add_account(store: Store, name: str, role: str, *, by: str, at: datetime) -> Account:
-    """Add an account, which can sign in when it gets a password or a PIN; the first is a lead's.
+def changes(store: Store) -> tuple[Change, ...]:
+    """Everything that was ever done to an account or a device, the newest first."""
+    with reading(store) as connection:
+        of_accounts = rows_of(connection, schema.account)
+        rows = [
+            *({**row, "kind": "account"} for row in of_accounts),
+            *rows_of(connection, schema.device),
+        ]
+    rows.sort(key=lambda row: (row["at"], row["number"]), reverse=True)
+    return tuple(_change(row) for row in rows)
+
+
+def add_account(
+    store: Store,
+    name: str,
+    role: str,
+    *,
+    by: str,
+    at: datetime,
+    reason: str = "",
+    password: str | None = None,
+) -> Account:
+    """Add an account, with a password or else to get one or a PIN; the first is a lead's.
 
     Raises
     ------
     InvalidInput
-        If the name is no name or the role no role, or the first account is not a lead's.
+        If the name is no name or the role no role, the password none, or the first account is
+        not a lead's.
     StoreError
         If there is an account of this name, whatever its letters' size.
     """
     check_stamp(by, at)
+    if password is not None:
+        check_password(name, password)
+    value = None if password is None else _hasher().hash(password)
     with writing(store) as connection:
         kept = _accounts(connection)
         _check_new(kept, name, role)
         if not kept:
             key = {"name": _SIGNS, "value": secrets.token_hex(32), "at": at, "by": by}
             add(connection, schema.secret, [key])
-        return _append(connection, name, "added", role, by=by, at=at)
+        stamp = _stamp(by, at, reason)
+        made = _append(connection, name, "added", role, stamp)
+        return made if value is None else _append(connection, name, "password", value, stamp)
 
 
 def check_new(store: Store, name: str, role: str) -> None:
@@ -121,16 +210,28 @@ def check_password(name: str, password: str) -> None:
     """Refuse what `set_password` refuses."""
     if not FEWEST <= len(password) <= MOST:
         raise InvalidInput(f"a password must have {FEWEST} to {MOST} characters")
-    if _same(password) == _same(name):
+    if same(password) == same(name):
         raise InvalidInput("a password must not be the account's name")
     if _UNWRITABLE.search(password):
         raise InvalidInput("a password must be of characters that can be written")
 
 
+def check_pin(pin: str) -> None:
+    """Refuse what `set_pin` refuses."""
+    if not _PIN.fullmatch(pin) or len(set(pin)) == 1:
+        raise InvalidInput("a PIN must have 4 to 8 digits, not all the same")
+
+
+def made_password() -> str:
+    """A password that nobody can guess and anybody can copy from paper: 75 bits."""
+    letters = iter(secrets.choice(_CLEAR) for _ in range(15))
+    return "-".join("".join(islice(letters, 5)) for _ in range(3))
+
+
 def set_role(
     store: Store, name: str, role: str, *, by: str, at: datetime, reason: str = ""
 ) -> Account:
-    """Give an account another role.
+    """Give an account another role; the one that it has already is left alone.
 
     Raises
     ------
@@ -143,12 +244,16 @@ def set_role(
     check_stamp(by, at)
     with writing(store) as connection:
         kept = _known(connection, name)
+        if kept.role == role:
+            return kept
         _check_lead_left(connection, kept, leaves=role != LEAD)
-        return _append(connection, kept.name, "role", role, by=by, at=at, reason=reason)
+        return _append(connection, kept.name, "role", role, _stamp(by, at, reason))
 
 
-def set_password(store: Store, name: str, password: str, *, by: str, at: datetime) -> Account:
-    """Give an account a password, which ends what it had signed in to.
+def set_password(
+    store: Store, name: str, password: str, *, by: str, at: datetime, reason: str = ""
+) -> Account:
+    """Give an account a password, which ends what it had signed in to, and what locks it out.
 
     Raises
     ------
@@ -158,10 +263,12 @@ def set_password(store: Store, name: str, password: str, *, by: str, at: datetim
         If there is no such account.
     """
     check_password(name, password)
-    return _set_digest(store, name, "password", password, by=by, at=at)
+    return _set_digest(store, name, "password", password, by, at, reason)
 
 
-def set_pin(store: Store, name: str, pin: str, *, by: str, at: datetime) -> Account:
+def set_pin(
+    store: Store, name: str, pin: str, *, by: str, at: datetime, reason: str = ""
+) -> Account:
     """Give an account a PIN for stations: four to eight digits.
 
     Raises
@@ -171,9 +278,8 @@ def set_pin(store: Store, name: str, pin: str, *, by: str, at: datetime) -> Acco
     StoreError
         If there is no such account.
     """
-    if not _PIN.fullmatch(pin) or len(set(pin)) == 1:
-        raise InvalidInput("a PIN must have 4 to 8 digits, not all the same")
-    return _set_digest(store, name, "pin", pin, by=by, at=at)
+    check_pin(pin)
+    return _set_digest(store, name, "pin", pin, by, at, reason)
 
 
 def set_disabled(
@@ -193,73 +299,7 @@ def set_disabled(
             return kept
         _check_lead_left(connection, kept, leaves=disabled)
         action = "disabled" if disabled else "enabled"
-        return _append(connection, kept.name, action, "", by=by, at=at, reason=reason)
-
-
-def devices(store: Store) -> tuple[Device, ...]:
-    """Every device as it stands, in order of name."""
-    with reading(store) as connection:
-        rows = _rows(connection, schema.device)
-    newest = {_same(row["name"]): row for row in rows}
-    return tuple(_device(newest[name]) for name in sorted(newest))
-
-
-def register(
-    store: Store, name: str, kind: str, *, by: str, at: datetime, role: str = RECORDER
-) -> str:
-    """Register a device and give its key, which is told this once and kept as a digest.
-
-    A name that was registered before gets a new key, and the old one opens nothing any more.
-
-    Raises
-    ------
-    InvalidInput
-        If the name, the kind or the role is none.
-    """
-    chosen(dict.fromkeys(KINDS), "kind", kind)
-    chosen(dict.fromkeys(DEVICE_ROLES), "role", role)
-    _check_name(name)
-    check_stamp(by, at)
-    key = secrets.token_urlsafe(32)
-    row = {"name": name, "action": "registered", "kind": kind, "role": role, "digest": digest(key)}
-    with writing(store) as connection:
-        _number_and_add(connection, schema.device, {**row, "at": at, "by": by, "reason": ""})
-    return key
-
-
-def revoke(store: Store, name: str, *, by: str, at: datetime, reason: str) -> Device:
-    """Say that a device's key opens nothing any more.
-
-    Raises
-    ------
-    StoreError
-        If there is no such device.
-    """
-    check_stamp(by, at, reason)
-    with writing(store) as connection:
-        newest = [
-            row for row in _rows(connection, schema.device) if _same(row["name"]) == _same(name)
-        ]
-        if not newest:
-            raise StoreError(f"there is no device {name} in the store")
-        row = {**newest[-1], "action": "revoked", "at": at, "by": by, "reason": reason}
-        if newest[-1]["action"] != "revoked":
-            _number_and_add(connection, schema.device, row)
-    return _device(row)
-
-
-def device(store: Store, key: str, kind: str) -> Device | None:
-    """The device whose key this is; None if there is none, or it was revoked or got a new key."""
-    table = schema.device
-    with reading(store) as connection:
-        mine = select(table.c.name).where(table.c.digest == digest(key), table.c.kind == kind)
-        name = connection.execute(mine).scalar()
-        if name is None:
-            return None
-        rows = [row for row in _rows(connection, table) if _same(row["name"]) == _same(name)]
-    newest = rows[-1]
-    good = newest["action"] == "registered" and newest["digest"] == digest(key)
-    return _device(newest) if good and newest["kind"] == kind else None
+        return _append(connection, kept.name, action, "", _stamp(by, at, reason))
 
 
 def signing_key(store: Store) -> str | None:
@@ -286,11 +326,6 @@ def proves(connection: Connection, kept: Account | None, what: str, typed: str) 
     return found is not None
 
 
-def digest(key: str) -> str:
-    """What is kept of a key that nobody can guess."""
-    return hashlib.sha256(key.encode("utf-8", "replace")).hexdigest()
-
-
 @cache
 def _hasher() -> PasswordHasher:
     return PasswordHasher()
@@ -303,22 +338,22 @@ def _nobodys() -> str:
 
 
 def _set_digest(
-    store: Store, name: str, action: str, typed: str, *, by: str, at: datetime
+    store: Store, name: str, action: str, typed: str, by: str, at: datetime, reason: str
 ) -> Account:
     check_stamp(by, at)
     value = _hasher().hash(typed)
     with writing(store) as connection:
         kept = _known(connection, name)
-        return _append(connection, kept.name, action, value, by=by, at=at)
+        return _append(connection, kept.name, action, value, _stamp(by, at, reason))
 
 
 def _check_new(kept: Mapping[str, Account], name: str, role: str) -> None:
     chosen(dict.fromkeys(ROLES), "role", role)
-    _check_name(name)
+    names.check_name(name)
     if not kept and role != LEAD:
         raise InvalidInput(f"the first account must be a {LEAD}'s, got {role}")
-    if _same(name) in kept:
-        raise StoreError(f"there is an account {kept[_same(name)].name} already")
+    if same(name) in kept:
+        raise StoreError(f"there is an account {kept[same(name)].name} already")
 
 
 def _known(connection: Connection, name: str) -> Account:
@@ -336,24 +371,11 @@ def _check_lead_left(connection: Connection, kept: Account, *, leaves: bool) -> 
         raise StoreError(f"{kept.name} is the only {LEAD} who can sign in; make another one first")
 
 
-def _check_name(name: str) -> None:
-    if not _NAME.fullmatch(name):
-        raise InvalidInput(
-            "a name must have 1 to 40 letters or digits, with blanks, dots, dashes or apostrophes "
-            f"between them, got {name!r}"
-        )
-
-
-def _same(name: str) -> str:
-    """Names that differ in the size of their letters alone are one."""
-    return name.strip().casefold()
-
-
 def _accounts(connection: Connection) -> dict[str, Account]:
     """Every account by its name in small letters, as its rows say in order."""
     found: dict[str, Account] = {}
-    for row in _rows(connection, schema.account):
-        found[_same(row["name"])] = _after(found.get(_same(row["name"])), row)
+    for row in rows_of(connection, schema.account):
+        found[same(row["name"])] = _after(found.get(same(row["name"])), row)
     return found
 
 
@@ -372,33 +394,20 @@ def _after(before: Account | None, row: Mapping[str, Any]) -> Account:
     )
 
 
-def _device(row: Mapping[str, Any]) -> Device:
-    revoked = row["action"] == "revoked"
-    return Device(row["name"], row["kind"], row["role"], revoked, row["at"], row["by"])
+def _change(row: Mapping[str, Any]) -> Change:
+    """Of an account's value only a role: a password's or a PIN's is its digest."""
+    said = {name: row[name] for name in ("kind", "name", "action", "at", "by", "reason")}
+    role = row["value"] if row["action"] in ("added", "role") else row.get("role", "")
+    return Change(**said, role=role)
+
+
+def _stamp(by: str, at: datetime, reason: str) -> dict[str, Any]:
+    return {"by": by.strip(), "at": at, "reason": reason.strip()}
 
 
 def _append(
-    connection: Connection,
-    name: str,
-    action: str,
-    value: str,
-    *,
-    by: str,
-    at: datetime,
-    reason: str = "",
+    connection: Connection, name: str, action: str, value: str, stamp: Mapping[str, Any]
 ) -> Account:
-    row = {"name": name, "action": action, "value": value, "at": at, "by": by.strip()}
-    _number_and_add(connection, schema.account, {**row, "reason": reason.strip()})
+    row = {"name": name, "action": action, "value": value}
+    names.append(connection, schema.account, {**row, **stamp})
     return _known(connection, name)
-
-
-def _number_and_add(connection: Connection, table: Table, row: Mapping[str, Any]) -> None:
-    last = connection.execute(select(func.max(table.c.number))).scalar() or 0
-    check_filled({"name": row["name"], "by": row["by"]}, table.name)
-    add(connection, table, [{**row, "number": last + 1}])
-
-
-def _rows(connection: Connection, table: Table) -> list[Mapping[str, Any]]:
-    return [
-        dict(row) for row in connection.execute(select(table).order_by(table.c.number)).mappings()
-    ]

@@ -253,6 +253,15 @@ device = Table(
     Index(None, "digest"),
 )
 
+# When a device's key was last used, to about an hour.
+device_use = Table(
+    "device_use",
+    metadata,
+    Column("digest", Text, primary_key=True),
+    Column("at", Moment, nullable=False),
+    info=NOT_RECORDED,
+)
+
 # Every try to sign in, what came of it, and when it ended.
 sign_in = Table(
     "sign_in",

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import ColumnElement, Connection, func, or_, select, true
 
 from qa.store import people, schema
 from qa.store.people import Account
@@ -22,6 +22,7 @@ WINDOW = timedelta(minutes=15)
 MOST_OWN = 5  # failures of one account from one place, since it last passed there
 MOST_ALL = 20  # failures of one account, or from one place, whatever passed meanwhile
 LASTS = timedelta(hours=12)  # a session: a long shift
+_MASK = "?"  # before what stands for a name that is no account's; no account's begins so
 LONGEST = 1_000  # characters of what is typed; no password is as long
 
 
@@ -40,6 +41,40 @@ class Session:
     account: Account
     place: str
     until: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """How an account stands at the doors: when it last passed, and until when it is locked out.
+
+    Attributes
+    ----------
+    passed : datetime or None
+        None where it never did.
+    locked_until : datetime or None
+        Somewhere at least; None where the next try is looked at everywhere.
+    """
+
+    passed: datetime | None = None
+    locked_until: datetime | None = None
+
+
+def standings(store: Store, *, at: datetime) -> dict[str, Standing]:
+    """How every account stands, by its name."""
+    table = sign_in.c
+    last = select(table.name, func.max(table.at).label("at")).where(table.action == "passed")
+    with reading(store) as connection:
+        passed = {row.name: row.at for row in connection.execute(last.group_by(table.name))}
+        rows = _lately(connection, at, true())
+        named = {row.name for row in rows if not row.name.startswith(_MASK)}
+        anew = {name: _anew(connection, name) for name in named}
+    found = {name: Standing(when) for name, when in passed.items()}
+    for name, since in anew.items():
+        places = {row.place for row in rows if row.name == name}
+        ends = [_locked_until(rows, name, place, since) for place in places]
+        until = max((end for end in ends if end is not None), default=None)
+        found[name] = Standing(passed.get(name), until)
+    return found
 
 
 def try_password(store: Store, name: str, password: str, place: str, *, at: datetime) -> Tried:
@@ -82,7 +117,8 @@ def _try(store: Store, what: str, name: str, typed: str, place: str, at: datetim
     with writing(store) as connection:
         kept = people.account(connection, name[:LONGEST])
         called = kept.name if kept else _masked(store, name)
-        until = _locked_until(connection, called, place, at)
+        rows = _lately(connection, at, or_(sign_in.c.name == called, sign_in.c.place == place))
+        until = _locked_until(rows, called, place, _anew(connection, called))
         if until is not None:
             return Tried(locked_until=until)
         said: dict[str, Any] = {"name": called, "place": place, "at": at}
@@ -101,24 +137,39 @@ def _try(store: Store, what: str, name: str, typed: str, place: str, at: datetim
 def _masked(store: Store, name: str) -> str:
     """A name that is no account's may be a password in the wrong field: kept unreadable."""
     key = (people.signing_key(store) or "").encode()
-    return "?" + hmac.new(key, name.encode("utf-8", "replace"), "sha256").hexdigest()[:16]
+    return _MASK + hmac.new(key, name.encode("utf-8", "replace"), "sha256").hexdigest()[:16]
 
 
-def _locked_until(connection: Connection, name: str, place: str, at: datetime) -> datetime | None:
-    """When the next try is looked at, if not now: as many failures as are allowed are old then."""
+def _lately(connection: Connection, at: datetime, of: ColumnElement[bool]) -> Sequence[Any]:
+    """Tries and passes that still count, the oldest first."""
     table = sign_in.c
-    lately = (
+    rows = (
         select(table.action, table.name, table.place, table.at)
-        .where(table.at > at - WINDOW, table.action != "ended")
-        .where(or_(table.name == name, table.place == place))
+        .where(table.at > at - WINDOW, table.action != "ended", of)
         .order_by(table.number)
     )
-    rows = connection.execute(lately).all()
-    own = [row for row in rows if row.name == name and row.place == place]
+    return connection.execute(rows).all()
+
+
+def _anew(connection: Connection, name: str) -> datetime | None:
+    """When an account last got a password or a PIN, which forgives what failed before."""
+    table = schema.account.c
+    given = table.action.in_(("password", "pin"))
+    return connection.execute(select(func.max(table.at)).where(table.name == name, given)).scalar()
+
+
+def _locked_until(
+    rows: Sequence[Any], name: str, place: str, since: datetime | None
+) -> datetime | None:
+    """When the next try is looked at, if not now: as many failures as are allowed are old then."""
+    named = [row for row in rows if row.name == name and (since is None or row.at >= since)]
+    own = [row for row in named if row.place == place]
     passed = max((n for n, row in enumerate(own) if row.action == "passed"), default=-1)
-    counted = [(_failures(own[passed + 1 :]), MOST_OWN)]
-    counted += [(_failures([r for r in rows if r.name == name]), MOST_ALL)]
-    counted += [(_failures([r for r in rows if r.place == place]), MOST_ALL)]
+    counted = [
+        (_failures(own[passed + 1 :]), MOST_OWN),
+        (_failures(named), MOST_ALL),
+        (_failures([row for row in rows if row.place == place]), MOST_ALL),
+    ]
     ends = [times[-most] + WINDOW for times, most in counted if len(times) >= most]
     return max(ends, default=None)
 

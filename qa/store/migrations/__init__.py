@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, MetaData
 
-HEAD = "0005"
+HEAD = "0006"
 VERSION_TABLE = "toteproof_schema"
 _ONE_AT_A_TIME = Lock()  # Alembic keeps the connection of its steps in a global name
 OPTIONS: dict[str, Any] = {"version_table": VERSION_TABLE, "render_as_batch": True}
