@@ -118,10 +118,11 @@ def field(
     most: int = MOST_CHARACTERS,
     value: str | None = None,
     fixed: str = "",
+    secret: bool = False,
 ) -> html.Div:
     """A labelled text field with the place for its fault; numbers too are sent as typed.
 
-    What is `fixed` stands there and cannot be changed.
+    What is `fixed` stands there and cannot be changed; what is `secret` is not seen while typed.
     """
     more: dict[str, Any] = {"inputMode": "numeric"} if number else {}
     if value is not None:
@@ -136,10 +137,10 @@ def field(
             html.Label(label, htmlFor=identity),
             dcc.Input(
                 id=identity,
-                type="text",
+                type="password" if secret else "text",
                 placeholder=hint,
                 maxLength=most,
-                autoComplete="off",
+                autoComplete="new-password" if secret else "off",
                 spellCheck="false",
                 **more,
             ),

@@ -33,7 +33,7 @@ DECIDES = {
 }
 GOVERNS = {
     *("/ledger/corrections", "/ledger/voids", "/ledger/preview", "/ledger/imports"),
-    *("/ledger/rejects", "/setup/changes", "/claim/study"),
+    *("/ledger/rejects", "/setup/changes", "/setup/people", "/claim/study"),
 }
 
 

@@ -8,6 +8,7 @@ import pytest
 from flask.testing import FlaskClient
 
 from dashboard.app import create_app
+from dashboard.pages.setup import FORMS
 from dashboard.views import setup
 from dashboard.views.setup import PART, VERSION, WHO, WHY
 from qa.amending import PARTS
@@ -24,8 +25,8 @@ def client(store: schema.Store) -> FlaskClient:
 
 
 def shown(client: FlaskClient, search: str) -> str:
-    inputs = (("app-address", "search", search), ("setup-fresh", "data", None))
-    return drawn(client, "setup-body.children", *inputs)
+    fresh = [(f"{name}-fresh", "data", None) for name in FORMS]
+    return drawn(client, "setup-body.children", ("app-address", "search", search), *fresh)
 
 
 def form_of(store: schema.Store, part: str, **changed: str) -> dict[str, str]:
@@ -182,7 +183,7 @@ def test_a_clock_that_stands_still_keeps_nobody_from_changing_it(
     ("search", "said"),
     [
         ("?part=money", "part must be one of plant, targets"),
-        ("?money=1", "an address may ask for part, older, newer"),
+        ("?money=1", "an address may ask for part, older, newer, account"),
         ("?part=versions&older=9&newer=1", "older must be a version from 1 to 1"),
     ],
 )

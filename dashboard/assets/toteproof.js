@@ -60,7 +60,7 @@
   function fieldsOf(form) {
     const said = {};
     const start = form.dataset.name.length + 1;
-    for (const input of form.querySelectorAll("input[id], select[id], textarea[id]")) said[input.id.slice(start)] = input.value.trim();
+    for (const input of form.querySelectorAll("input[id], select[id], textarea[id]")) said[input.id.slice(start)] = input.type === "password" ? input.value : input.value.trim();
     for (const group of form.querySelectorAll("[data-field]")) {
       const pressed = group.querySelector('[aria-pressed="true"]');
       said[group.dataset.field] = pressed ? pressed.dataset.value : "";
@@ -94,7 +94,9 @@
       if (answer.trouble) document.getElementById(name + "-fault").textContent = answer.trouble;
       return;
     }
-    document.getElementById(name + "-said").textContent = answer.said;
+    const told = document.getElementById(name + "-said");
+    told.textContent = answer.said;
+    if (answer.once) told.append(Object.assign(document.createElement("code"), { textContent: answer.once }));
     window.dash_clientside.set_props(name + "-fresh", { data: Date.now() });
   });
 
@@ -105,6 +107,7 @@
     if (link.getAttribute("href").startsWith("#") || link.closest("#app-ended")) return;
     event.preventDefault();
     const turned = link.pathname !== location.pathname;
+    for (const said of document.querySelectorAll("main .said")) said.textContent = "";
     history.pushState({}, "", link.href);
     window.dispatchEvent(new CustomEvent("_dashprivate_pushstate"));
     if (turned) window.scrollTo(0, 0);

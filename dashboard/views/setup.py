@@ -16,7 +16,7 @@ from qa.store.schema import Store
 from qa.wording import load
 
 TEXT, VERSIONS = "text", "versions"
-ASKED = ("part", "older", "newer")
+ASKED = ("part", "older", "newer", "account")
 WHO, WHY, PART, VERSION = "stamp-who", "stamp-why", "stamp-part", "stamp-version"
 MOST_ROWS = 1_000
 _TICK = timedelta(seconds=1)

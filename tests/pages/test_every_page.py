@@ -11,9 +11,9 @@ from tests.browser import SCHEMES, WIDTHS, look, look_as_ever
 RULES = Path(__file__).resolve().parents[2] / ".tools" / "axe.min.js"
 PAGES = ("/floor", "/lane?lane=2", "/shift?day=2026-04-19&shift=morning", "/plan", "/tally",
          "/claim?first=2026-04-01&last=2026-04-10", "/ledger", "/setup?part=categories",
-         "/setup?part=text", "/setup?part=versions")  # fmt: skip
+         "/setup?part=text", "/setup?part=versions", "/setup?part=people")  # fmt: skip
 SERIOUS = ("serious", "critical")
-_OVER = """
+OVER = """
 const over = (e) => e.getBoundingClientRect().right > window.innerWidth + 1;
 const scrolls = (e) => e && e !== document.body
   && (/auto|scroll|hidden/.test(getComputedStyle(e).overflowX) || scrolls(e.parentElement));
@@ -47,7 +47,7 @@ def shown(page: Any) -> Any:
 @pytest.mark.parametrize("path", PAGES)
 def test_nothing_overflows(shown: Any, path: str, width: int) -> None:
     page = shown(path, width, "light")
-    page.wait(lambda driver: driver.execute_script(_OVER) == [], f"nothing beyond {width} px")
+    page.wait(lambda driver: driver.execute_script(OVER) == [], f"nothing beyond {width} px")
 
 
 @pytest.mark.parametrize("scheme", SCHEMES)

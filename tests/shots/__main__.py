@@ -28,6 +28,7 @@ PAGES = {
     "tally": "/tally",
     "ledger": "/ledger",
     "setup": "/setup?part=categories",
+    "people": "/setup?part=people",
     "inspectors": "/inspectors",
 }
 README = ("floor", "lane")

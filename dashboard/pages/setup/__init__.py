@@ -9,26 +9,35 @@ from flask import Response, jsonify
 
 from dashboard import components
 from dashboard.pages.sending import sent
-from dashboard.pages.setup import forms, versions
+from dashboard.pages.setup import accounts, forms, versions
 from dashboard.texts import LANGUAGE, Wording, words
-from dashboard.views import setup
+from dashboard.views import people, setup
 from dashboard.views.setup import SetupView
 from qa.amending import PARTS
 from qa.store.schema import Store
 
 PATH, TITLE = "/setup", "page.setup"
-BODY, FRESH, SAID = "setup-body", "setup-fresh", "setup-said"
+BODY = "setup-body"
 CHANGE_AT = "/setup/changes"
-# More sections, by the name that the address gives them: what one shows of a store.
-SECTIONS: dict[str, Callable[[Wording, Store], Any]] = {}
+FORMS = ("setup", *accounts.FORMS)
+Shown = Callable[[Wording, Store, str | None, datetime], Any]
 
 
 def layout() -> list[Any]:
+    said = [html.P(id=f"{name}-said", className="said", role="status") for name in FORMS]
     return [
         html.Div(components.skeleton(words()), id=BODY),
-        html.P(id=SAID, className="said", role="status"),
-        dcc.Store(id=FRESH),
+        *said,
+        *(dcc.Store(id=f"{name}-fresh") for name in FORMS),
     ]
+
+
+def of_people(words: Wording, store: Store, search: str | None, now: datetime) -> Any:
+    return accounts.body(words, people.view(store, search, now))
+
+
+# Sections that are none of the programme's, by the name that the address gives them.
+SECTIONS: dict[str, Shown] = {accounts.PART: of_people}
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
@@ -37,12 +46,21 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         told = setup.change(store, sent(setup.WHO), now(), LANGUAGE)
         return jsonify(said=versions.changed(words(), told))
 
-    @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
-    def draw(search: str | None, fresh: int | None) -> Any:
+    @app.server.post(accounts.CHANGE_AT)
+    def change_people() -> Response:
+        done = people.change(store, sent(people.WHO), now(), LANGUAGE)
+        return jsonify(**accounts.done(words(), done))
+
+    @app.callback(
+        Output(BODY, "children"),
+        Input("app-address", "search"),
+        *(Input(f"{name}-fresh", "data") for name in FORMS),
+    )
+    def draw(search: str | None, *fresh: int | None) -> Any:
         del fresh  # something was changed: the same again, as it is now
         view = setup.view(store, search, tuple(SECTIONS))
         section = SECTIONS.get(view.part)
-        return body(words(), view, section(words(), store) if section else None)
+        return body(words(), view, section(words(), store, search, now()) if section else None)
 
 
 def body(words: Wording, view: SetupView, section: Any) -> list[Any]:

@@ -1,0 +1,114 @@
+"""People on Setup in a real browser: added, changed, shut; a token told once; phone width."""
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from argon2 import PasswordHasher
+from selenium import webdriver
+
+from qa.store import people, schema
+from tests.browser import look, look_as_ever
+from tests.pages.conftest import Page, Server
+from tests.pages.test_every_page import OVER
+from tests.small_plant import NOW, small_plant
+
+WORD = "a dozen sprouts and one"
+PEOPLE = "/setup?part=people"
+
+
+@pytest.fixture(scope="module")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
+    with pytest.MonkeyPatch.context() as patch:
+        hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
+        patch.setattr(people, "_hasher", lambda: hasher)
+        people._nobodys.cache_clear()
+        opened = small_plant(tmp_path_factory.mktemp("people") / "plant.db")
+        people.add_account(opened, "Lena", "lead", password=WORD, by="plant", at=NOW)
+        yield opened
+    people._nobodys.cache_clear()
+    opened.engine.dispose()
+
+
+@pytest.fixture
+def office(chromium: webdriver.Chrome, guarded: schema.Store) -> Iterator[Page]:
+    """A lead's browser on People."""
+    running = Server(guarded)
+    page = Page(chromium, running.address)
+    page.open("/assets/source-sans-3-licence.txt")
+    chromium.delete_all_cookies()
+    page.open(PEOPLE)
+    page.type("#name", "Lena")
+    page.type("#password", WORD)
+    page.click(".door-form .act")
+    page.says("Who may sign in")
+    chromium.get_log("browser")
+    yield page
+    running.stop()
+
+
+def send(page: Any, deed: str, **fields: str) -> None:
+    for name, text in {**fields, "stamp-why": "a new season"}.items():
+        page.type(f"#setup-{deed}-{name}", text)
+    page.click(f"form[data-name=setup-{deed}] [type=submit]")
+
+
+def test_a_person_is_added_changed_and_shut(office: Any, guarded: schema.Store) -> None:
+    send(office, "add", name="Rosa")
+    office.says("Rosa may sign in, as recorder. The password, told this once:", "#setup-add-said")
+    made = office.find("#setup-add-said code").text
+    assert re.fullmatch(r"([a-z2-9]{5}-){2}[a-z2-9]{5}", made)
+    office.says("Rosa", "#setup-accounts")
+    assert office.find("#setup-add-name").get_attribute("value") == ""
+    assert made not in office.find("#setup-body").text
+    office.click("#setup-accounts a[href*=Rosa]")
+    office.says("Is recorder, and signs in by: password.", "#setup-account")
+    assert office.find("#setup-add-said").get_attribute("textContent") == ""  # told once
+    send(office, "pin", pin="11")
+    office.says("a PIN must have 4 to 8 digits, not all the same", "#setup-pin-fault")
+    assert office.find("#setup-pin-pin").get_attribute("value") == "11"
+    send(office, "pin", pin="37")
+    office.says("Rosa has a new PIN", "#setup-pin-said")
+    office.says("signs in by: password, PIN", "#setup-account")
+    send(office, "shut")
+    office.says("Rosa is shut, and signed out everywhere.", "#setup-shut-said")
+    office.find("#setup-open-stamp-why")
+    office.says("Rosa was shut", "#setup-people-history")
+    assert people.changes(guarded)[0].reason == "a new season"
+    assert [each for each in office.complaints() if "422" not in each and "[DOM]" not in each] == []
+
+
+def test_a_token_is_told_once_and_revoked(office: Any, guarded: schema.Store) -> None:
+    send(office, "token", name="scale 3")
+    office.says("The token of scale 3 (recorder), told this once:", "#setup-token-said")
+    token = office.find("#setup-token-said code").text
+    found = people.device(guarded, token, people.TOKEN)
+    assert found
+    assert found.name == "scale 3"
+    office.says("scale 3", "#setup-devices")
+    send(office, "revoke")
+    office.says("scale 3 opens nothing any more.", "#setup-revoke-said")
+    office.says("revoked", "#setup-devices")
+    assert people.device(guarded, token, people.TOKEN) is None
+
+
+def test_the_last_lead_is_kept_and_told(office: Any) -> None:
+    office.open(f"{PEOPLE}&account=Lena")
+    send(office, "shut")
+    office.says(
+        "Lena is the only lead who can sign in; make another one first", "#setup-shut-fault"
+    )
+    office.says("Lena, lead", "#app-person")
+
+
+@pytest.mark.parametrize("path", [PEOPLE, f"{PEOPLE}&account=Lena"])
+@pytest.mark.parametrize("width", [390, 820, 1280])
+def test_nothing_overflows(office: Any, path: str, width: int) -> None:
+    look(office.driver, width, "light")
+    try:
+        office.open(path)
+        office.find("#setup-people-history")
+        office.wait(lambda d: d.execute_script(OVER) == [], f"nothing beyond {width} px")
+    finally:
+        look_as_ever(office.driver)
