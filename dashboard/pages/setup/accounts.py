@@ -187,18 +187,18 @@ def history(words: Wording, view: PeopleView) -> list[html.Section]:
 
 def told(words: Wording, change: Change) -> str:
     """One change as a sentence."""
-    kind = "of_account" if change.kind == ACCOUNT else "of_device"
     role = words.say(f"role.{change.role}") if change.role else ""
     named = {"name": change.name, "role": role}
-    return words.say(f"people_{kind}.{change.action}", **named)
+    if change.kind == ACCOUNT:
+        return words.say(f"people_of_account.{change.action}", **named)
+    return words.say(f"people_of_device.{change.action}", **named)
 
 
 def done(words: Wording, what: Done) -> dict[str, str]:
     """What a form hears back."""
     role = words.say(f"role.{what.role}") if what.role else ""
-    end = "_once" if what.once and what.deed != "token" else ""
-    said = words.say(f"people_done.{what.deed}{end}", name=what.name, role=role)
-    return {"said": said, "once": what.once}
+    key = f"people_once.{what.deed}" if what.once else f"people_done.{what.deed}"
+    return {"said": words.say(key, name=what.name, role=role), "once": what.once}
 
 
 def role(words: Wording, identity: str, roles: Iterable[str], chosen: str) -> html.Div:
