@@ -14,7 +14,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard.people import MAY, RECORD, SEE, known_device
 from dashboard.plain import json_sent
-from dashboard.texts import LANGUAGE, words
+from dashboard.texts import language, words
 from dashboard.views import record as kept_record
 from dashboard.views import tally
 from dashboard.views.tally import Sender
@@ -48,7 +48,7 @@ def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
 
     def send(device: Device) -> tuple[dict[str, Any], int]:
         sender = Sender(device.name, f"token {device.name}")
-        saved = tally.save(store, _audit(), now(), LANGUAGE, sender)
+        saved = tally.save(store, _audit(), now(), language(), sender)
         said = {name: getattr(saved, name) for name in SAID}
         return said, 201 if saved.new else 200
 
@@ -65,18 +65,23 @@ def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
         counted = asked.pop("specification", "house")
         tallies = records.tallies(store, **asked)
         programme = records.programme(store)
-        found = efficiency.estimate(tallies, programme, by=groups, specification=counted)
+        how = {"specification": counted, "language": language()}
+        found = efficiency.estimate(tallies, programme, by=groups, **how)
         return {"by": groups, "efficiency": found}, 200
 
     def drifting(_: Device) -> tuple[dict[str, Any], int]:
         _asked()
         moment = now()
-        found = kept_record.findings(kept_record.record(store), moment)
-        return {"as_of": moment, "lanes": drift.lanes(found), "findings": found}, 200
+        found = kept_record.findings(kept_record.record(store, language()), moment)
+        return {
+            "as_of": moment,
+            "lanes": drift.lanes(found, language=language()),
+            "findings": found,
+        }, 200
 
     def lots(_: Device) -> tuple[dict[str, Any], int]:
         asked = _asked("lot", needed=("lot",))
-        every = kept_record.lots(kept_record.record(store))
+        every = kept_record.lots(kept_record.record(store, language()))
         own = every[every["lot"] == asked["lot"]]
         if own.empty:
             return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404
@@ -155,7 +160,7 @@ def _asked(*known: str, needed: tuple[str, ...] = ()) -> dict[str, Any]:
         if name in known and len(values) > 1:
             problems[name] = words().say("api.once", count=len(values))
     said = [name for name, value in once.items() if value or name not in MAY_BE_BLANK]
-    asked: dict[str, Any] = once | texts(once, [*said, *needed], problems, LANGUAGE)
+    asked: dict[str, Any] = once | texts(once, [*said, *needed], problems, language())
     for name in DAYS:
         if name in asked and name not in problems:
             asked[name] = _day(name, asked[name], problems)

@@ -12,9 +12,9 @@ from dash.exceptions import DependencyException
 from flask import Flask, Response, jsonify, request
 from flask_wtf.csrf import generate_csrf
 
-from dashboard import api, components, people, plain, sign_in
+from dashboard import api, components, people, plain, sign_in, switch
 from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
-from dashboard.texts import LANGUAGE, words
+from dashboard.texts import DEFAULT, language, others, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
 from dashboard.views.taking_in import MOST_UPLOAD
@@ -53,7 +53,7 @@ HEADERS = {
 }
 
 INDEX = f"""<!DOCTYPE html>
-<html lang="{LANGUAGE}">
+<html lang="{DEFAULT}">
     <head>
         {{%metas%}}
         <meta name="color-scheme" content="light dark">
@@ -69,9 +69,19 @@ INDEX = f"""<!DOCTYPE html>
 """
 
 
+class App(Dash):
+    """The app, whose frame says the reader's language."""
+
+    def interpolate_index(self, **kwargs: Any) -> str:
+        """The frame of every page."""
+        said = f'<html lang="{language()}">'
+        made: str = super().interpolate_index(**kwargs)
+        return made.replace(f'<html lang="{DEFAULT}">', said, 1)
+
+
 def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     """The dashboard over a store; `now` is the clock, so that a demo can stand still."""
-    app = Dash(
+    app = App(
         "dashboard",
         server=Flask("dashboard", static_folder=None),
         use_pages=False,
@@ -92,6 +102,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     _secure(app)
     people.guard(app, store, now)
     sign_in.register(app.server, now)
+    switch.register(app.server)
     api.register(app.server, store, now)
     return app
 
@@ -181,6 +192,23 @@ def _frame() -> list[Any]:
                         "data-say-other": say("app.outbox_other", count="{count}"),
                         "data-say-refused": say("app.outbox_refused", count="{count}"),
                     },
+                ),
+                html.Form(
+                    [
+                        html.Button(
+                            name,
+                            name="language",
+                            value=code,
+                            lang=code,
+                            type="submit",
+                            className="choice",
+                        )
+                        for code, name in others()
+                    ],
+                    action=plain.SWITCH_AT,
+                    method="post",
+                    className="bar-language",
+                    id="app-language",
                 ),
                 *_person(),
             ],
@@ -285,6 +313,7 @@ def _secure(app: Dash) -> None:
         scripts = " ".join(("script-src 'self'", *app.csp_hashes()))
         answer.headers["Content-Security-Policy"] = f"{scripts}; {POLICY}"
         answer.headers.update(HEADERS)
+        answer.vary.update(("Accept-Language", "Cookie"))
         return answer
 
     server.after_request(carry)

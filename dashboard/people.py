@@ -65,6 +65,7 @@ ROUTES = {
     "/sign-in": OPEN,
     "/sign-out": OPEN,
     "/station": OPEN,
+    "/language": OPEN,
     "/assets/<path:filename>": OPEN,
     "/_favicon.ico": OPEN,
     "/": SEE,

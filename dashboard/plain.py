@@ -5,7 +5,9 @@ from urllib.parse import urlencode, urlsplit
 
 from flask import Response, jsonify, make_response, render_template, request
 
-from dashboard.texts import LANGUAGE, words
+from dashboard.texts import language, others, words
+
+SWITCH_AT = "/language"
 
 
 def wants_page() -> bool:
@@ -25,7 +27,13 @@ def told(text: str, status: int) -> Response:
 def page(template: str, status: int = 200, **shown: Any) -> Response:
     """A plain page; what is shown is text, and never markup."""
     say = words().say
-    frame = {"app": say("app.name"), "language": LANGUAGE, "floor": say("refused.floor")}
+    frame = {
+        "app": say("app.name"),
+        "language": language(),
+        "floor": say("refused.floor"),
+        "others": others(),
+        "switch": SWITCH_AT,
+    }
     return make_response(render_template(f"{template}.html", **frame, **shown), status)
 
 

@@ -197,6 +197,7 @@ def test_open_routes_are_the_few_that_are_meant() -> None:
         "/sign-in",
         "/sign-out",
         "/station",
+        "/language",
         "/assets/<path:filename>",
         "/_favicon.ico",
     }

@@ -10,7 +10,7 @@ from plotly.io.json import to_json_plotly
 
 from dashboard import components
 from dashboard.figures.scale import Scale, high_scale
-from dashboard.texts import Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import choices, floor
 from dashboard.views.floor import FloorView, Mark, Row
 from dashboard.views.record import Inspection, Share, record
@@ -51,7 +51,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     def drawn() -> list[Any]:
         asked = choices.read(request.args.get("search"), record(store).programme)
-        return body(words(), floor.view(store, asked, now()))
+        return body(words(), floor.view(store, asked, now(), language()))
 
 
 def body(words: Wording, view: FloorView) -> list[Any]:

@@ -7,7 +7,7 @@ from typing import Any
 from dash import Dash, Input, Output, html
 
 from dashboard import components
-from dashboard.texts import Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import sources
 from dashboard.views.sources import Source
 from qa.store.schema import Store
@@ -26,7 +26,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.callback(Output(BODY, "children"), Input("app-address", "pathname"))
     def draw(path: str | None) -> Any:
         del path
-        return body(words(), sources.inspectors(store))
+        return body(words(), sources.inspectors(store, language()))
 
 
 def body(words: Wording, found: tuple[Source, ...]) -> list[Any]:

@@ -10,7 +10,7 @@ from flask import Response, jsonify
 from dashboard import components, people
 from dashboard.figures.scale import Scale, low_scale
 from dashboard.pages.sending import asked_who, sent
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import choices, deeds, shift
 from dashboard.views.deeds import DISPOSITIONS, Disposition
 from dashboard.views.record import Share, record
@@ -33,18 +33,18 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(DISPOSE_AT)
     def dispose() -> Response:
-        return jsonify(said=disposed(words(), deeds.dispose(store, sent("who"), now(), LANGUAGE)))
+        return jsonify(said=disposed(words(), deeds.dispose(store, sent("who"), now(), language())))
 
     @app.server.post(LIFT_AT)
     def lift() -> Response:
-        tote = deeds.lift(store, sent("by"), now(), LANGUAGE)
+        tote = deeds.lift(store, sent("by"), now(), language())
         return jsonify(said=words().say("shift.lifted", tote=tote))
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"), Input(FRESH, "data"))
     def draw(search: str | None, fresh: int | None) -> Any:
         del fresh  # something was recorded: the same again, from the record as it is now
         asked = choices.read(search, record(store).programme)
-        return body(words(), shift.view(store, asked, now()))
+        return body(words(), shift.view(store, asked, now(), language()))
 
 
 def body(words: Wording, view: ShiftView) -> list[Any]:

@@ -10,7 +10,7 @@ from flask import Response, jsonify, request
 
 from dashboard import components, people
 from dashboard.pages.sending import sent
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import tally
 from dashboard.views.record import Inspection
 from dashboard.views.tally import Before, Saved, Sender, TallyView
@@ -38,7 +38,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.callback(Output(BODY, "children"), Input("app-address", "pathname"))
     def draw(path: str | None) -> Any:
         del path
-        return body(words(), tally.view(store, now()))
+        return body(words(), tally.view(store, now(), language()))
 
     @app.server.get(CLOCK_AT)
     def clock() -> Response:
@@ -46,19 +46,18 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.get(BEFORE_AT)
     def before() -> Response:
-        return jsonify(
-            said=said_before(words(), tally.before(store, request.args.get("tote", ""), now()))
-        )
+        found = tally.before(store, request.args.get("tote", ""), now(), language())
+        return jsonify(said=said_before(words(), found))
 
     @app.server.post(SAVE_AT)
     def save() -> Response:
         fields, sender = signed()
-        return jsonify(answer(words(), tally.save(store, fields, now(), LANGUAGE, sender)))
+        return jsonify(answer(words(), tally.save(store, fields, now(), language(), sender)))
 
     @app.server.post(FINDING_AT)
     def save_finding() -> Response:
         fields, sender = signed()
-        tally.save_finding(store, fields, now(), LANGUAGE, sender)
+        tally.save_finding(store, fields, now(), language(), sender)
         return jsonify(locked(words(), fields))
 
 

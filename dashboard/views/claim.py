@@ -53,6 +53,7 @@ __all__ = [
 USUAL_DAYS = 30
 LEAST_SHARE = 0.5  # below it a share was typed as a fraction, or proves nothing
 FIGURES = ("made", "shipped")
+SIDES = ("efficiency.as_made", "efficiency.as_shipped")  # what the two are called
 STUDY = ("found", "incorrect", "passed", "study_correct")  # of an agreement study, in its order
 NAMES = (
     "kind",
@@ -145,7 +146,7 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     InvalidInput
         If the address names something that there is not.
     """
-    kept = kept_record.record(store)
+    kept = kept_record.record(store, language)
     said = dict(parse_qsl((search or "").lstrip("?"), keep_blank_values=True))
     for name in said:
         if name not in NAMES:
@@ -156,7 +157,7 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     wish = _wish(fields, kept.programme, problems, language)
     answered, reason = None, ""
     try:
-        answered = _answered(kept, wish, _version(store, kept, wish), language) if wish else None
+        answered = _answered(kept, wish, _version(store, kept, wish)) if wish else None
     except InvalidInput as told:
         reason = str(told)
     return ClaimView(kept.programme, fields, problems, wish, paper, answered, reason)
@@ -293,8 +294,8 @@ def beside(store: Store, search: str | None, language: str = "en") -> Beside | N
         return None
     if shown.wish.scope.kind != "average" or shown.wish.scope.as_shipped:
         return None
-    kept = kept_record.record(store)
-    return _beside(kept, shown.wish, _version(store, kept, shown.wish), language)
+    kept = kept_record.record(store, language)
+    return _beside(kept, shown.wish, _version(store, kept, shown.wish))
 
 
 def _version(store: Store, kept: Record, wish: Wish) -> int:
@@ -311,8 +312,8 @@ def _asked(kept: Record, wish: Wish, version: int) -> tuple[Audits, Scope, Progr
 
 
 @lru_cache(maxsize=16)
-def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered:
-    (audits, scope, programme), words = _asked(kept, wish, version), load(language)
+def _answered(kept: Record, wish: Wish, version: int) -> Answered:
+    (audits, scope, programme), words = _asked(kept, wish, version), load(kept.language)
     claim, how = claim_of(audits, scope, programme), {"specification": scope.specification}
     made = counting.figures(audits.here, programme, (), **how)[0]
     shipped = counting.shipped_figure(audits, programme, **how)
@@ -330,14 +331,18 @@ def _answered(kept: Record, wish: Wish, version: int, language: str) -> Answered
         cautions=cautions(words, claim, counted, figure),
         how=tuple(each for each in (writing.likeness(words, spread), told.looking) if each),
         lanes=_lanes(lanes, claim.target, words),
-        sides=tuple(_side(each, claim.target, words) for each in (made, shipped) if each),
+        sides=tuple(
+            _side(each, words.say(side), claim.target, words)
+            for each, side in zip((made, shipped), SIDES, strict=True)
+            if each
+        ),
         left_out=tuple(counted.left_out.items()),
     )
 
 
 @lru_cache(maxsize=16)
-def _beside(kept: Record, wish: Wish, version: int, language: str) -> Beside:
-    (audits, scope, programme), words = _asked(kept, wish, version), load(language)
+def _beside(kept: Record, wish: Wish, version: int) -> Beside:
+    (audits, scope, programme), words = _asked(kept, wish, version), load(kept.language)
     claim = claim_of(audits, scope, programme)
     needed = needed_for(claim, audits, scope, programme)
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
@@ -372,9 +377,9 @@ def _lanes(figures: Sequence[Figure], target: float, words: Wording) -> tuple[Pa
     )
 
 
-def _side(figure: Figure, target: float, words: Wording) -> Part:
+def _side(figure: Figure, label: str, target: float, words: Wording) -> Part:
     said = claims.bounded(words, figure.estimate, figure.lower, figure.upper, target)
-    return Part(figure.label, _share(figure), said)
+    return Part(label, _share(figure), said)
 
 
 def _share(figure: Figure) -> Share:

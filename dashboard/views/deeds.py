@@ -73,7 +73,7 @@ def dispose(
     else:
         chosen = _lane(programme, fields, problems, language)
         lane, lot = (chosen.code if chosen else ""), tote
-    stands = _stands(store, lot) if fields.get("what") == "release" else ""
+    stands = _stands(store, lot, language) if fields.get("what") == "release" else ""
     if stands:
         problems["what"] = load(language).say(stands)
     if problems:
@@ -83,9 +83,9 @@ def dispose(
     return made
 
 
-def _stands(store: Store, lot: str) -> str:
+def _stands(store: Store, lot: str, language: str) -> str:
     """The sentence of a lot of this code that no disposition releases; "" where none stands."""
-    lots = kept_record.lots(kept_record.record(store))
+    lots = kept_record.lots(kept_record.record(store, language))
     own = lots[lots["lot"] == lot]
     if (own["floor"] == "locked").any():
         return "field.locked"
@@ -102,7 +102,7 @@ def lift(store: Store, fields: Mapping[str, object], now: datetime, language: st
     """
     problems: dict[str, str] = {}
     said = texts(fields, ("by", "reason"), problems, language)
-    found = kept_record.record(store).findings.set_index("key")
+    found = kept_record.record(store, language).findings.set_index("key")
     _check_choice(fields, "finding", list(found.index), problems, language)
     if problems:
         raise InvalidAudit(problems)

@@ -79,9 +79,9 @@ def pulse(store: Store, now: datetime) -> str:
     return f"{records.newest(store)} {now:%Y-%m-%dT%H:%M}"
 
 
-def view(store: Store, choices: Choices, now: datetime) -> FloorView:
+def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> FloorView:
     """The floor now, or as it stood at the end of the chosen shift."""
-    kept = kept_record.record(store)
+    kept = kept_record.record(store, language)
     programme = kept.programme
     day, shift = kept_record.day_and_shift(programme, now)
     day, shift = choices.day or day, choices.shift or shift
@@ -93,7 +93,7 @@ def view(store: Store, choices: Choices, now: datetime) -> FloorView:
     by_shift, by_week = _shares(this, programme), _shares(week, programme)
     marks = _marks(kept, tallies)
     found = kept_record.findings(kept, now)
-    needs = drift.lanes(found)
+    needs = drift.lanes(found, language=language)
     stands = _standing(kept, day) if latest else {}
     rows = [
         Row(

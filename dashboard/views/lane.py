@@ -147,9 +147,9 @@ class LaneView:
         return kept_record.word(self.status, self.gross, down=down)
 
 
-def view(store: Store, choices: Choices, now: datetime) -> LaneView:
+def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> LaneView:
     """The lane that the choices name, else the neediest one."""
-    kept = kept_record.record(store)
+    kept = kept_record.record(store, language)
     programme = kept.programme
     findings = kept_record.findings(kept, now)
     lane = choices.lane or str(drift.lanes(findings)["lane"].iloc[0])

@@ -13,7 +13,7 @@ from qa.planning import Answer, Curves, Pulling, ask, pulling, sheet, words
 from qa.planning.words import Told
 from qa.programme import JUDGED, Programme, lot_size
 from qa.store.schema import Store
-from qa.wording import load
+from qa.wording import Wording, load
 
 MOST = 3  # plans on one picture
 BESIDE = "beside"  # a wish that stays on the picture, as the query of its own address
@@ -84,7 +84,7 @@ class PlanView:
     address: tuple[tuple[str, str], ...]
 
 
-def view(store: Store, search: str | None, now: datetime) -> PlanView:
+def view(store: Store, search: str | None, now: datetime, language: str = "en") -> PlanView:
     """The page for an address.
 
     Raises
@@ -99,12 +99,14 @@ def view(store: Store, search: str | None, now: datetime) -> PlanView:
     if way not in planning.WAYS:
         raise InvalidInput(f"way must be one of {', '.join(planning.WAYS)}, got {way}")
     fields = _fields(raw, way, programme)
-    found = _answered({"way": way, **fields}, programme)
+    text = load(language)
+    found = _answered({"way": way, **fields}, programme, text)
     answer = found.answer
     beside = [text for name, text in said if name == BESIDE]
     wish = wish_of(way, fields)
-    drawn = _drawn([(wish, answer)] if answer else [], [each for each in beside if each != wish])
-    text = load()
+    drawn = _drawn(
+        [(wish, answer)] if answer else [], [each for each in beside if each != wish], text
+    )
     return PlanView(
         programme=programme,
         way=way,
@@ -117,15 +119,15 @@ def view(store: Store, search: str | None, now: datetime) -> PlanView:
         told=words.tell(answer, text, programme.lot) if answer else None,
         table=words.table(answer, text) if answer else ((), ()),
         samples=words.stages(answer, text) if answer and len(answer.stages) > 2 else None,
-        points=_points(answer) if answer else (),
+        points=_points(answer, text) if answer else (),
         drawn=drawn,
         answered=answer is not None,
-        pull=_pull(raw, answer, programme, now),
+        pull=_pull(raw, answer, programme, now, text),
         address=said,
     )
 
 
-def sheet_of(store: Store, search: str, now: datetime) -> str:
+def sheet_of(store: Store, search: str, now: datetime, language: str = "en") -> str:
     """The pull sheet for an address, as HTML.
 
     Raises
@@ -133,13 +135,13 @@ def sheet_of(store: Store, search: str, now: datetime) -> str:
     InvalidInput
         If the address has no pull that can be drawn; with the reason.
     """
-    shown = view(store, search, now)
+    shown = view(store, search, now, language)
     faults = {**shown.problems, **shown.pull.problems}
     if faults:
         raise InvalidAsk(faults)
     if shown.pull.pulling is None or shown.told is None:
         raise InvalidInput(shown.trouble or shown.pull.trouble)
-    return sheet.sheet(shown.pull.pulling, shown.told.pull, load(), shown.programme)
+    return sheet.sheet(shown.pull.pulling, shown.told.pull, load(language), shown.programme)
 
 
 def address(pairs: Iterable[tuple[str, str]]) -> str:
@@ -175,31 +177,33 @@ class _Answered:
     instead: str = ""
 
 
-def _answered(raw: Texts, programme: Programme) -> _Answered:
+def _answered(raw: Texts, programme: Programme, text: Wording) -> _Answered:
     try:
         asked = planning.read(raw)
         return _Answered(planning.answer(asked))
     except InvalidAsk as reason:
         return _Answered(problems=reason.problems)
     except NoSuchPlan as reason:
-        instead = words.instead(asked, load(), programme.lot)
+        instead = words.instead(asked, text, programme.lot)
         return _Answered(trouble=str(reason), instead=instead)
 
 
-def share(quality: float) -> str:
+def share(quality: float, text: Wording) -> str:
     """A share of pieces as the answer's words write it."""
-    return words.per_cent(quality, load())
+    return words.per_cent(quality, text)
 
 
-def _points(answer: Answer) -> tuple[tuple[float, float, str], ...]:
+def _points(answer: Answer, text: Wording) -> tuple[tuple[float, float, str], ...]:
     return tuple(
-        (chance, quality, words.share(answer, quality, load()))
+        (chance, quality, words.share(answer, quality, text))
         for chance, quality in zip(answer.chances, answer.qualities, strict=True)
         if quality is not None
     )
 
 
-def _drawn(first: list[tuple[str, Answer]], beside: Sequence[str]) -> tuple[Drawn, ...]:
+def _drawn(
+    first: list[tuple[str, Answer]], beside: Sequence[str], text: Wording
+) -> tuple[Drawn, ...]:
     """The plans on the picture, over the same qualities."""
     found = [*first, *((each, _beside(each)) for each in beside)]
     if not found:
@@ -207,7 +211,6 @@ def _drawn(first: list[tuple[str, Answer]], beside: Sequence[str]) -> tuple[Draw
     worst = max(planning.span(answer) for _, answer in found)
     if any(answer.model != "poisson" for _, answer in found):
         worst = min(worst, 1.0)
-    text = load()
     return tuple(
         Drawn(words.brief(answer, text), wish, answer, planning.curves(answer, worst))
         for wish, answer in found
@@ -293,12 +296,13 @@ def _number(value: float) -> str:
 # What to pull
 
 
-def _pull(raw: Texts, answer: Answer | None, programme: Programme, now: datetime) -> PullView:
+def _pull(
+    raw: Texts, answer: Answer | None, programme: Programme, now: datetime, text: Wording
+) -> PullView:
     by = raw.get("by") or "plan"
     if by not in pulling.WAYS:
         raise InvalidInput(f"by must be one of {', '.join(pulling.WAYS)}, got {by}")
     fields = _pull_fields(raw, by, programme, now)
-    text = load()
     found, problems, trouble = _pulled({"by": by, **fields}, answer, programme)
     return PullView(
         by=by,
@@ -307,7 +311,7 @@ def _pull(raw: Texts, answer: Answer | None, programme: Programme, now: datetime
         trouble=trouble,
         pulling=found,
         said=sheet.said(found, text) if found else "",
-        rows=tuple(_rows(found, programme)) if found else (),
+        rows=tuple(_rows(found, programme, text)) if found else (),
         cautions=sheet.cautions(text),
     )
 
@@ -328,8 +332,7 @@ def _pulled(
         return None, {}, str(reason)
 
 
-def _rows(found: Pulling, programme: Programme) -> Iterable[tuple[str, ...]]:
-    text = load()
+def _rows(found: Pulling, programme: Programme, text: Wording) -> Iterable[tuple[str, ...]]:
     names = {each.code: each.name for each in programme.shifts}
     for each in found.schedule.pulls:
         cell = each.label

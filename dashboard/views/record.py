@@ -1,7 +1,8 @@
 """The record as the views read it: once for each state of the store, and what follows from it.
 
 A state of the store is named by its last entry, so that what was worked out for it stays right for
-as long as nothing is added; only the two newest are kept.
+as long as nothing is added; only the two newest are kept. A record knows the language that it is
+told in, so that what is kept beside it never has another's words.
 """
 
 from collections.abc import Collection
@@ -18,7 +19,8 @@ from qa.store import deeds, records, signals
 from qa.store.schema import Store
 from qa.tally import stratified
 
-KEPT = 2
+STATES = 2
+KEPT = 2 * STATES  # of what follows from a state, told in two languages
 TICK = timedelta(minutes=10)
 ALL = "incorrect"  # every category together, as a category of its own
 
@@ -34,6 +36,7 @@ class Record:
     resumed: pd.DataFrame
     dispositions: pd.DataFrame
     known: drift.Known
+    language: str = "en"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,18 +51,23 @@ class Share:
     totes: int
 
 
-def record(store: Store) -> Record:
-    """The record as it stands now.
+def record(store: Store, language: str = "en") -> Record:
+    """The record as it stands now, to be told in a language.
 
     Raises
     ------
     StoreError
         If the store does not answer, or has no programme yet.
     """
-    return _record(store, records.newest(store))
+    return _told(_record(store, records.newest(store)), language)
 
 
 @lru_cache(maxsize=KEPT)
+def _told(read: Record, language: str) -> Record:
+    return replace(read, language=language)
+
+
+@lru_cache(maxsize=STATES)
 def _record(store: Store, newest: tuple[int, ...]) -> Record:
     del newest  # names the state; the store itself is asked
     found = records.findings(store)
@@ -86,7 +94,9 @@ def in_force(kept: Record) -> pd.DataFrame:
 
 @lru_cache(maxsize=KEPT)
 def _judged(kept: Record) -> tuple[pd.DataFrame, pd.DataFrame]:
-    return verdicts.lots_and_inspection(kept.tallies, kept.programmes, kept.findings, kept.resumed)
+    return verdicts.lots_and_inspection(
+        kept.tallies, kept.programmes, kept.findings, kept.resumed, language=kept.language
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +133,9 @@ def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
 
 @lru_cache(maxsize=KEPT)
 def _findings(kept: Record, until: datetime) -> tuple[drift.DriftFinding, ...]:
-    return drift.findings(kept.tallies, kept.programme, now=until, known=kept.known)
+    return drift.findings(
+        kept.tallies, kept.programme, now=until, known=kept.known, language=kept.language
+    )
 
 
 def word(status: str, gross: Collection[str], *, down: bool) -> str:
@@ -140,7 +152,7 @@ def gross_sentences(kept: Record, lane: str, now: datetime) -> tuple[str, ...]:
 
 @lru_cache(maxsize=KEPT)
 def _gross(kept: Record, until: datetime) -> dict[str, tuple[gross.Gross, ...]]:
-    return gross.standing(kept.tallies, kept.programmes, now=until)
+    return gross.standing(kept.tallies, kept.programmes, now=until, language=kept.language)
 
 
 def chart(
@@ -157,9 +169,8 @@ def _chart(
     if category != ALL and kind == drift.KINDS[0]:
         return _charts(kept, lane, until).get(category)
     programme = together(kept.programme) if category == ALL else kept.programme
-    return drift.chart(
-        kept.tallies, programme, lane, category, kind=kind, now=until, known=kept.known
-    )
+    how = {"now": until, "known": kept.known, "language": kept.language}
+    return drift.chart(kept.tallies, programme, lane, category, kind=kind, **how)
 
 
 def charts(kept: Record, lane: str, now: datetime) -> dict[str, drift.LaneChart]:
@@ -169,7 +180,8 @@ def charts(kept: Record, lane: str, now: datetime) -> dict[str, drift.LaneChart]
 
 @lru_cache(maxsize=32)
 def _charts(kept: Record, lane: str, until: datetime) -> dict[str, drift.LaneChart]:
-    return drift.charts(kept.tallies, kept.programme, lane, now=until, known=kept.known)
+    how = {"now": until, "known": kept.known, "language": kept.language}
+    return drift.charts(kept.tallies, kept.programme, lane, **how)
 
 
 def together(programme: Programme) -> Programme:

@@ -105,9 +105,9 @@ class ShiftView:
         return self.audits == 0
 
 
-def view(store: Store, choices: Choices, now: datetime) -> ShiftView:
+def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> ShiftView:
     """The shift that the choices name, else the one that runs now."""
-    kept = kept_record.record(store)
+    kept = kept_record.record(store, language)
     programme = kept.programme
     day, shift = kept_record.day_and_shift(programme, now)
     day, shift = choices.day or day, choices.shift or shift

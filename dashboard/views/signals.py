@@ -68,7 +68,7 @@ def acknowledge(
     InvalidAudit
         With every problem, field by field.
     """
-    kept, problems = kept_record.record(store), dict[str, str]()
+    kept, problems = kept_record.record(store, language), dict[str, str]()
     said = texts(fields, ("key", "cause", "done", "who"), problems, language)
     lane = _lane(kept.programme, fields, problems, language)
     known = of_lane(kept, lane, now, whole=True) if lane else ()
@@ -103,7 +103,7 @@ def choose_baseline(
     InvalidAudit
         With every problem, field by field.
     """
-    kept, problems = kept_record.record(store), dict[str, str]()
+    kept, problems = kept_record.record(store, language), dict[str, str]()
     words = load(language)
     said = texts(fields, ("key", "who", "why"), problems, language)
     lane = _lane(kept.programme, fields, problems, language)

@@ -20,15 +20,16 @@ def differences(kept: Record) -> tuple[str, ...]:
 
 @lru_cache(maxsize=KEPT)
 def _beyond(kept: Record) -> tuple[Source, ...]:
-    found = (drift.sources(kept.tallies, kept.programme, by=by) for by in FOR_ALL)
+    how = {"language": kept.language}
+    found = (drift.sources(kept.tallies, kept.programme, by=by, **how) for by in FOR_ALL)
     return tuple(each for of in found for each in of if each.beyond_chance)
 
 
-def inspectors(store: Store) -> tuple[Source, ...]:
+def inspectors(store: Store, language: str = "en") -> tuple[Source, ...]:
     """Every inspector and category against the others: for the lead alone."""
-    return _inspectors(kept_record.record(store))
+    return _inspectors(kept_record.record(store, language))
 
 
 @lru_cache(maxsize=KEPT)
 def _inspectors(kept: Record) -> tuple[Source, ...]:
-    return drift.sources(kept.tallies, kept.programme, by="inspector")
+    return drift.sources(kept.tallies, kept.programme, by="inspector", language=kept.language)

@@ -84,9 +84,9 @@ class Sender:
 INSPECTOR = Sender()
 
 
-def view(store: Store, now: datetime) -> TallyView:
+def view(store: Store, now: datetime, language: str = "en") -> TallyView:
     """The form as it is now."""
-    kept = kept_record.record(store)
+    kept = kept_record.record(store, language)
     day, shift = kept_record.day_and_shift(kept.programme, now)
     newest = kept.tallies["inspector"].iloc[::-1].drop_duplicates()
     today = kept_record.of_days(kept.tallies, day, day)
@@ -113,7 +113,7 @@ def pulls(kept: Record) -> tuple[Pull, ...]:
     return tuple(found)
 
 
-def before(store: Store, tote: str, now: datetime) -> Before | None:
+def before(store: Store, tote: str, now: datetime, language: str = "en") -> Before | None:
     """What the last week has on record of a tote's number; None for nothing."""
     if not tote.strip():
         return None
@@ -123,7 +123,7 @@ def before(store: Store, tote: str, now: datetime) -> Before | None:
         return None
     last = found.iloc[-1]
     return Before(
-        said=load().moment(utc(last["pulled_at"]), records.programme(store).zone),
+        said=load(language).moment(utc(last["pulled_at"]), records.programme(store).zone),
         lane=str(last["lane"]),
         purpose=str(last["purpose"]),
         inspected=int(last["inspected"]),

@@ -16,12 +16,13 @@ def figures(teller: Teller) -> Section:
     """As made beside as shipped."""
     of, say = teller.of, teller.say
     shown = [of.made] + ([of.shipped] if of.shipped else [])
+    names = [teller.words.say(f"efficiency.{each}") for each in ("as_made", "as_shipped")]
     told = [bounded_of(teller, each) for each in shown]
     texts = [say("text.bounds", confidence=teller.confidence)]
     texts += [say("text.bounds_of_shipped")] if of.shipped else []
     return Section(
         say("section.figures"),
-        table=_table_of(teller, "figure", shown, told),
+        table=_table_of(teller, "figure", names[: len(shown)], shown, told),
         texts=tuple(texts),
     )
 
@@ -30,22 +31,27 @@ def lanes(teller: Teller) -> Section:
     """Every lane, as a table and as the picture."""
     limits = ((each.estimate, each.lower, each.upper) for each in teller.of.by_lane)
     told = alike(teller.words, limits, teller.of.claim.target)
+    codes = [each.label for each in teller.of.by_lane]
     return Section(
         teller.say("section.lanes"),
-        table=_table_of(teller, "lane", teller.of.by_lane, told),
+        table=_table_of(teller, "lane", codes, teller.of.by_lane, told),
         strip=_strip(teller, told),
     )
 
 
 def _table_of(
-    teller: Teller, first: str, shown: Sequence[Figure], told: Sequence[Bounded]
+    teller: Teller,
+    first: str,
+    names: Sequence[str],
+    shown: Sequence[Figure],
+    told: Sequence[Bounded],
 ) -> Table:
-    names = (first, "totes", "pieces", "incorrect", "correct", "at_least", "at_most")
+    heads = (first, "totes", "pieces", "incorrect", "correct", "at_least", "at_most")
     rows = []
-    for each, said in zip(shown, told, strict=True):
+    for name, each, said in zip(names, shown, told, strict=True):
         sizes = (teller.count(size) for size in (each.totes, each.inspected, each.incorrect))
-        rows.append((each.label, *sizes, said.estimate, said.lower, said.upper))
-    return Table(teller.heads(*names), tuple(rows), (False, *[True] * 6))
+        rows.append((name, *sizes, said.estimate, said.lower, said.upper))
+    return Table(teller.heads(*heads), tuple(rows), (False, *[True] * 6))
 
 
 def _strip(teller: Teller, told: Sequence[Bounded]) -> Strip:

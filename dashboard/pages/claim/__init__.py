@@ -11,7 +11,7 @@ from flask import Response, request
 from dashboard import components, people
 from dashboard.figures.scale import high_scale
 from dashboard.pages.claim import study
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import claim
 from dashboard.views.claim import (
     FIGURES,
@@ -54,27 +54,27 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.get(STATEMENT_AT)
     def statement() -> Response:
-        made = claim.statement_of(store, asked_for(), LANGUAGE)
+        made = claim.statement_of(store, asked_for(), language())
         return sent(made, "application/pdf", "buyer-statement.pdf")
 
     @app.server.get(JSON_AT)
     def statement_json() -> Response:
-        made, _ = claim.files_of(store, asked_for(), LANGUAGE)
+        made, _ = claim.files_of(store, asked_for(), language())
         return sent(made, "application/json", "buyer-statement.json")
 
     @app.server.get(AUDITS_AT)
     def audits() -> Response:
-        _, made = claim.files_of(store, asked_for(), LANGUAGE)
+        _, made = claim.files_of(store, asked_for(), language())
         return sent(made, "text/csv", "audits.csv")
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
-        return body(words(), claim.view(store, search, LANGUAGE))
+        return body(words(), claim.view(store, search, language()))
 
     @app.callback(Output(MORE, "children"), Input(BODY, "children"), State("app-address", "search"))
     def draw_more(drawn: Any, search: str | None) -> Any:
         del drawn  # the answer stands first; what takes longer comes after it
-        found = claim.beside(store, search, LANGUAGE)
+        found = claim.beside(store, search, language())
         return more(words(), found) if found else []
 
 

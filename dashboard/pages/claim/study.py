@@ -7,7 +7,7 @@ from flask import Response
 
 from dashboard import components
 from dashboard.pages.sending import answered, file_sent
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import study
 from dashboard.views.study import MOST_UPLOAD, StudyView
 from qa.errors import InvalidStudy
@@ -24,7 +24,7 @@ def register(app: Dash) -> None:
         say = words().say
         sent = file_sent(MOST_UPLOAD, say("claim_study.too_large", most=MOST_UPLOAD >> 20))
         try:
-            return answered(shown(words(), study.look(*sent, LANGUAGE)), digest="")
+            return answered(shown(words(), study.look(*sent, language())), digest="")
         except InvalidStudy as reason:
             return answered(faulty(words(), sent[0], reason.faults), digest="")
 

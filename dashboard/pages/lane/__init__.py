@@ -13,7 +13,7 @@ from dashboard.figures.scale import high_scale, low_scale
 from dashboard.pages.lane import forms
 from dashboard.pages.lane.drawing import drawing, drawn, key, name_of, summary, table
 from dashboard.pages.sending import sent
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import choices, deeds, lane, signals
 from dashboard.views.choices import CORRECT, KINDS, WINDOWS
 from dashboard.views.lane import LaneView
@@ -36,22 +36,22 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(forms.EVENT_AT)
     def record_event() -> Response:
-        made = deeds.record_event(store, sent("who"), now(), LANGUAGE)
+        made = deeds.record_event(store, sent("who"), now(), language())
         return jsonify(said=forms.recorded(words(), made))
 
     @app.server.post(forms.ANSWER_AT)
     def acknowledge() -> Response:
-        signal = signals.acknowledge(store, sent("who"), now(), LANGUAGE)
+        signal = signals.acknowledge(store, sent("who"), now(), language())
         return jsonify(said=forms.acknowledged(words(), record(store).programme, signal))
 
     @app.server.post(forms.BASE_AT)
     def choose_baseline() -> Response:
-        made = signals.choose_baseline(store, sent("who"), now(), LANGUAGE)
+        made = signals.choose_baseline(store, sent("who"), now(), language())
         return jsonify(said=forms.chosen(words(), made))
 
     @app.server.post(forms.UNDO_AT)
     def withdraw() -> Response:
-        kind = signals.withdraw(store, sent("who"), now(), LANGUAGE)
+        kind = signals.withdraw(store, sent("who"), now(), language())
         return jsonify(said=words().say(f"lane.undone_{kind}"))
 
     @app.callback(
@@ -62,7 +62,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     def draw(search: str | None, *fresh: int | None) -> Any:
         del fresh  # something was recorded: the same again, from the record as it is now
         asked = choices.read(search, record(store).programme)
-        return body(words(), lane.view(store, asked, now()))
+        return body(words(), lane.view(store, asked, now(), language()))
 
     @app.callback(
         Output(forms.BASE_FIRST, "value"),

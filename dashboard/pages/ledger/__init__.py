@@ -12,7 +12,7 @@ from flask import Response, jsonify, request
 from dashboard import components
 from dashboard.pages.ledger import listing, one, taking
 from dashboard.pages.sending import sent
-from dashboard.texts import LANGUAGE, words
+from dashboard.texts import language, words
 from dashboard.views import ledger
 from qa.store.schema import Store
 
@@ -46,17 +46,17 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         known = ledger.asked(search)
         if "key" in known:
             return one.body(words(), ledger.history(store, known))
-        return listing.body(words(), ledger.view(store, known, LANGUAGE))
+        return listing.body(words(), ledger.view(store, known, language()))
 
     @app.server.post(one.CORRECT_AT)
     def correct() -> Response:
-        tote = ledger.correct(store, sent(ledger.WHO), now(), LANGUAGE)
+        tote = ledger.correct(store, sent(ledger.WHO), now(), language())
         say = words().say
         return jsonify(said=say("ledger.corrected", tote=tote) if tote else say("ledger.same"))
 
     @app.server.post(one.VOID_AT)
     def void() -> Response:
-        ledger.void(store, sent(ledger.WHO), now(), LANGUAGE)
+        ledger.void(store, sent(ledger.WHO), now(), language())
         return jsonify(said=words().say("ledger.voided"))
 
     @app.server.post(listing.CHECK_AT)
@@ -71,7 +71,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         known = ledger.asked(request.query_string.decode("utf-8", "replace"))
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / ("audits." + kind)
-            ledger.export(store, path, known, LANGUAGE)
+            ledger.export(store, path, known, language())
             return Response(path.read_bytes(), mimetype=KINDS[kind])
 
     taking.register(app, store, now)

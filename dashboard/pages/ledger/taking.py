@@ -9,7 +9,7 @@ from flask import Response, request
 
 from dashboard import components
 from dashboard.pages.sending import answered, asked_who, file_sent, signed
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import taking_in
 from dashboard.views.taking_in import MOST_UPLOAD, Sent
 from qa.store.schema import Store
@@ -23,14 +23,14 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(LOOK_AT)
     def look() -> Response:
         file = received()
-        report = taking_in.preview(store, file, now(), LANGUAGE)
+        report = taking_in.preview(store, file, now(), language())
         return answered(shown(words(), report, recorded=False), digest=file.digest)
 
     @app.server.post(RECORD_AT)
     def record() -> Response:
         file, asked = received(), request.form
         digest, who = asked.get("digest", ""), signed(asked.get("who", ""))
-        report = taking_in.take(store, file, digest, who, now(), LANGUAGE)
+        report = taking_in.take(store, file, digest, who, now(), language())
         return answered(shown(words(), report, recorded=True))
 
     @app.server.post(REJECTS_AT)

@@ -11,7 +11,7 @@ from dashboard import components
 from dashboard.pages.plan.curves import picture, risks, work
 from dashboard.pages.plan.form import PATH, form, shown_fields, ways
 from dashboard.pages.plan.pulling import SHEET_AT, pull
-from dashboard.texts import Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import plan
 from dashboard.views.plan import PlanView
 from qa.store.schema import Store
@@ -28,12 +28,12 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
-        return body(words(), plan.view(store, search, now()))
+        return body(words(), plan.view(store, search, now(), language()))
 
     @app.server.get(SHEET_AT)
     def sheet() -> Response:
         asked = request.query_string.decode("utf-8", "replace")
-        return Response(plan.sheet_of(store, asked, now()), mimetype="text/html")
+        return Response(plan.sheet_of(store, asked, now(), language()), mimetype="text/html")
 
 
 def body(words: Wording, view: PlanView) -> list[Any]:

@@ -163,6 +163,6 @@ def out_panel(words: Wording, view: PlanView) -> Panel:
         )
         limit = each.answer.aoql
         if limit is not None and limit.value > 0:
-            said = letter(view, at) + say("plan.aoql_mark", limit=plan.share(limit.value))
+            said = letter(view, at) + say("plan.aoql_mark", limit=plan.share(limit.value, words))
             marks.append(Mark(100 * limit.at, 100 * limit.value, said))
     return Panel(lines, x_axis(words, view), say("plan.out_axis"), marks)

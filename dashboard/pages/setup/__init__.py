@@ -10,7 +10,7 @@ from flask import Response, jsonify
 from dashboard import components
 from dashboard.pages.sending import sent
 from dashboard.pages.setup import accounts, forms, versions
-from dashboard.texts import LANGUAGE, Wording, words
+from dashboard.texts import Wording, language, words
 from dashboard.views import people, setup
 from dashboard.views.setup import SetupView
 from qa.amending import PARTS
@@ -43,12 +43,12 @@ SECTIONS: dict[str, Shown] = {accounts.PART: of_people}
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.post(CHANGE_AT)
     def change() -> Response:
-        told = setup.change(store, sent(setup.WHO), now(), LANGUAGE)
+        told = setup.change(store, sent(setup.WHO), now(), language())
         return jsonify(said=versions.changed(words(), told))
 
     @app.server.post(accounts.CHANGE_AT)
     def change_people() -> Response:
-        done = people.change(store, sent(people.WHO), now(), LANGUAGE)
+        done = people.change(store, sent(people.WHO), now(), language())
         return jsonify(**accounts.done(words(), done))
 
     @app.callback(
