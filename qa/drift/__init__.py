@@ -8,6 +8,8 @@ from qa.drift.known import Known
 from qa.drift.levels import KINDS
 from qa.drift.result import Acknowledged, Break, DriftFinding, Excursion, LaneChart
 from qa.drift.sources import DOUBT, Source, sources
+from qa.drift.totes import Totes, followed, totes
+from qa.drift.watching import Memory
 
 __all__ = [
     "DOUBT",
@@ -18,10 +20,14 @@ __all__ = [
     "Excursion",
     "Known",
     "LaneChart",
+    "Memory",
     "Source",
+    "Totes",
     "chart",
     "charts",
     "findings",
+    "followed",
     "lanes",
     "sources",
+    "totes",
 ]

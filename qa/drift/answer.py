@@ -15,24 +15,28 @@ from qa.drift.floor import Floor
 from qa.drift.known import Known
 from qa.drift.levels import KINDS
 from qa.drift.result import STATUSES, DriftFinding, LaneChart
+from qa.drift.totes import Totes, totes
+from qa.drift.watching import Memory
 from qa.programme import Programme
 from qa.wording import load
 
 
 def findings(
-    tallies: pd.DataFrame,
+    tallies: pd.DataFrame | Totes,
     programme: Programme,
     *,
     now: datetime,
     known: Known | None = None,
+    memory: Memory | None = None,
     language: str = "en",
 ) -> tuple[DriftFinding, ...]:
     """What is known of every lane and category at a moment.
 
     Parameters
     ----------
-    tallies : tally
-        Audits of every purpose: routine ones speak of lanes, head checks of heads.
+    tallies : tally or Totes
+        Audits of every purpose: routine ones speak of lanes, head checks of heads. Or the totes
+        made of them.
     programme : Programme
     now : datetime
         With its zone; audits pulled later are left out, and events, baselines and answers recorded
@@ -41,6 +45,8 @@ def findings(
     known : Known, optional
         Events, chosen baselines and acknowledged signals; by default the programme's baselines
         alone.
+    memory : Memory, optional
+        What an earlier asking saw, to go on from: the answer is the same without it.
     language : str
 
     Returns
@@ -48,7 +54,7 @@ def findings(
     tuple of DriftFinding
         In the order of the programme's lanes and categories, of the product each lane ran last.
     """
-    floor = Floor(tallies, programme, now, load(language), known or Known())
+    floor = _floor(tallies, programme, now, known, memory, language)
     return tuple(
         floor.finding(lane.code, category)
         for lane in programme.lanes
@@ -79,7 +85,7 @@ def lanes(found: Sequence[DriftFinding], *, language: str = "en") -> pd.DataFram
 
 
 def chart(
-    tallies: pd.DataFrame,
+    tallies: pd.DataFrame | Totes,
     programme: Programme,
     lane: str,
     category: str,
@@ -87,6 +93,7 @@ def chart(
     kind: str = "limits",
     now: datetime | None = None,
     known: Known | None = None,
+    memory: Memory | None = None,
     language: str = "en",
 ) -> LaneChart | None:
     """What a lane's page draws of one category; None while nothing can be drawn.
@@ -98,24 +105,37 @@ def chart(
     chosen(dict.fromkeys(each.code for each in programme.lanes), "lane", lane)
     chosen(dict.fromkeys(programme.category_codes), "category", category)
     chosen(dict.fromkeys(KINDS), "kind", kind)
-    floor = Floor(tallies, programme, now, load(language), known or Known())
+    floor = _floor(tallies, programme, now, known, memory, language)
     return floor.chart(lane, category, kind)
 
 
 def charts(
-    tallies: pd.DataFrame,
+    tallies: pd.DataFrame | Totes,
     programme: Programme,
     lane: str,
     *,
     now: datetime | None = None,
     known: Known | None = None,
+    memory: Memory | None = None,
     language: str = "en",
 ) -> dict[str, LaneChart]:
     """The charts of all categories of a lane that can be drawn, for less than each by itself."""
     chosen(dict.fromkeys(each.code for each in programme.lanes), "lane", lane)
-    floor = Floor(tallies, programme, now, load(language), known or Known())
+    floor = _floor(tallies, programme, now, known, memory, language)
     made = ((category, floor.chart(lane, category)) for category in programme.category_codes)
     return {category: each for category, each in made if each is not None}
+
+
+def _floor(
+    tallies: pd.DataFrame | Totes,
+    programme: Programme,
+    now: datetime | None,
+    known: Known | None,
+    memory: Memory | None,
+    language: str,
+) -> Floor:
+    found = tallies if isinstance(tallies, Totes) else totes(tallies, programme)
+    return Floor(found, programme, now, load(language), known or Known(), memory)
 
 
 def _need(found: DriftFinding) -> tuple[int, bool, float]:

@@ -89,9 +89,14 @@ class Watch:
 
 def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str], Series]:
     """The totes of each lane and product, no baseline among them yet; see `qa.drift.eras`."""
-    codes = list(programme.category_codes)
+    codes = programme.category_codes
     rows = routine(checked(tallies, codes))
-    rows = rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"]))
+    return of_routine(rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"])), codes)
+
+
+def of_routine(rows: pd.DataFrame, codes: Sequence[str]) -> dict[tuple[str, str], Series]:
+    """The same of routine audits with ``at``, when filling began or else pieces were pulled."""
+    codes = list(codes)
     totes = rows.groupby(["lane", "product", "tote"], sort=False)
     points = (
         totes[["inspected", *codes]]

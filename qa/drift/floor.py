@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -16,8 +16,6 @@ from qa.drift.baseline import (
     Series,
     Watch,
     correlation,
-    running,
-    series,
     watch,
 )
 from qa.drift.eras import Era, eras, held, of_lane, pooled
@@ -34,10 +32,10 @@ from qa.drift.result import (
     LaneChart,
 )
 from qa.drift.telling import Teller
-from qa.drift.watching import Rise, Watched, watched
+from qa.drift.totes import Totes
+from qa.drift.watching import Memory, Rise, Watched
 from qa.intervals import Interval, clustered
 from qa.programme import Programme
-from qa.tally import checked
 from qa.wording import Wording, utc
 
 
@@ -74,21 +72,22 @@ class Floor:
 
     def __init__(
         self,
-        tallies: pd.DataFrame,
+        found: Totes,
         programme: Programme,
         now: datetime | None,
         words: Wording,
         known: Known,
+        memory: Memory | None = None,
     ) -> None:
-        if now is not None:
-            tallies = tallies[checked(tallies)["pulled_at"] <= now]
-        self._tallies = tallies
+        found = found.until(now)
+        self._checks = found.checks
         self._programme = programme
         self._now = now
         self._known = known.until(now)
         self._tell = Teller(programme, words)
-        self._running = running(tallies)
-        self._series = series(tallies, programme)
+        self._running = found.running
+        self._series = found.series
+        self._memory = memory or Memory()
         self._eras = eras(self._known, programme, self._series.values())
         self._correlation = cache(self._correlation_of)
 
@@ -180,7 +179,8 @@ class Floor:
             return None
         x, n = totes.counts[category][:stop], totes.inspected[:stop]
         positions = [each.position for each in breaks]
-        seen = watched(x, n, totes.watched, chart, breaks=positions)
+        key = (totes.lane, totes.product, category, era.first, era.last, era.begins)
+        seen = self._memory.watched(key, x, n, totes.watched, chart, positions)
         return _Stretch(era, totes, chart, rho, seen, min(totes.watched, stop), stop)
 
     def _together(self, era: Era) -> tuple[list[Series], Correlation]:
@@ -236,12 +236,8 @@ class Floor:
     def _level(
         self, count: NDArray[np.int64], inspected: NDArray[np.int64], part: _Stretch
     ) -> Interval:
-        return clustered(
-            count,
-            inspected,
-            confidence=self._programme.confidence,
-            correlation=part.correlation.value,
-        ).interval
+        confidence, rho = self._programme.confidence, part.correlation.value
+        return _interval(count.tobytes(), inspected.tobytes(), confidence, rho)
 
     def _between(
         self, lane: str, low: np.datetime64, high: np.datetime64, audited: int
@@ -288,8 +284,7 @@ class Floor:
 
     def _carrier(self, run: _Run, category: str, rise: Excursion) -> Carrier | None:
         lane = run.series
-        of_head = self._tallies["purpose"] == "head-check"
-        checks = self._tallies[of_head & (self._tallies["lane"] == lane.lane)]
+        checks = self._checks[self._checks["lane"] == lane.lane]
         since = (checks["product"] == lane.product) & (checks["pulled_at"] >= rise.since)
         return carrier(checks[since], category, run.now.correlation.value)
 
@@ -353,6 +348,13 @@ class Floor:
     def _notes(self, run: _Run) -> tuple[str, ...]:
         now = run.now
         return self._tell.notes(now.era, now.watch, now.correlation, run.breaks)
+
+
+@lru_cache(maxsize=4096)
+def _interval(count: bytes, inspected: bytes, confidence: float, rho: float) -> Interval:
+    """Kept, since most rises were over long ago."""
+    both = (np.frombuffer(each, dtype=np.int64) for each in (count, inspected))
+    return clustered(*both, confidence=confidence, correlation=rho).interval
 
 
 def _cut(run: _Run) -> list[_Stretch]:

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from qa.charts import ChangePoint, change_point, cusum
+from qa.charts import ChangePoint, change_point
 from qa.charts.beta_binomial import log_ratio
+from qa.charts.cusum import running
 from qa.drift.baseline import RISE, Watch, design_effect, highest_rise
 
 Floats = NDArray[np.float64]
@@ -52,8 +53,50 @@ class Watched:
     rises: tuple[Rise, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Earlier:
+    """A chart that was run before: over which totes, held against what, and what it saw."""
+
+    count: Whole
+    inspected: Whole
+    start: int
+    watch: Watch
+    breaks: tuple[int, ...]
+    seen: Watched
+
+
+class Memory:
+    """The last run of each chart, so that the next one goes on from it."""
+
+    def __init__(self) -> None:
+        self._runs: dict[object, Earlier] = {}
+
+    def watched(
+        self,
+        key: object,
+        count: Whole,
+        inspected: Whole,
+        start: int,
+        watch: Watch,
+        breaks: Sequence[int],
+    ) -> Watched:
+        """As `watched` gives it; `key` names the chart."""
+        earlier = self._runs.get(key)
+        seen = watched(count, inspected, start, watch, breaks=breaks, earlier=earlier)
+        if earlier is None or earlier.count.size <= count.size:
+            run = Earlier(count, inspected, start, watch, tuple(breaks), seen)
+            self._runs[key] = run
+        return seen
+
+
 def watched(
-    count: Whole, inspected: Whole, start: int, watch: Watch, *, breaks: Sequence[int] = ()
+    count: Whole,
+    inspected: Whole,
+    start: int,
+    watch: Watch,
+    *,
+    breaks: Sequence[int] = (),
+    earlier: Earlier | None = None,
 ) -> Watched:
     """The chart run from tote `start` on.
 
@@ -61,22 +104,85 @@ def watched(
     baseline's, tells when the level is back; then the first sum starts afresh. Both sums start
     afresh at each break too (the position of the first tote after it), and no change is dated from
     totes of both sides of one; a rise that signalled goes on until the level is shown to be back.
+    Nothing later changes what was seen up to a tote, so that an `earlier` run is gone on with from
+    where these totes differ from its own; the answer is the same without it.
     """
     path = np.zeros(count.size)
-    rises: list[Rise] = []
     stops = (*sorted(each for each in set(breaks) if start < each < count.size), count.size)
+    same, rises = _known(earlier, count, inspected, start, watch, stops)
+    if earlier is not None:
+        path[:same] = earlier.seen.path[:same]
+    fresh = [start, *(each.shown + 1 for each in rises if each.shown is not None)]
+    at = max(same, start)
+    start = max(each for each in (*fresh, *stops) if each <= at)
     while start < count.size:
         stop = next(each for each in stops if each > start)
-        sums = path_of(count[start:stop], inspected[start:stop], watch)
-        over = np.flatnonzero(sums > watch.limit.limit)
-        if over.size:
-            rise = _rise(count, inspected, start, start + int(over[0]), watch, stops)
+        signal = _run(path, count, inspected, (start, max(at, start), stop), watch)
+        if signal is not None:
+            rise = _rise(count, inspected, start, signal, watch, stops)
             rises.append(rise)
             stop = count.size if rise.shown is None else rise.shown + 1
-            sums = _pieces(count, inspected, start, stop, watch, stops)
-        path[start:stop] = sums
+            path[start:stop] = _pieces(count, inspected, start, stop, watch, stops)
         start = stop
     return Watched(path, tuple(rises))
+
+
+def _known(
+    earlier: Earlier | None,
+    count: Whole,
+    inspected: Whole,
+    start: int,
+    watch: Watch,
+    stops: Sequence[int],
+) -> tuple[int, list[Rise]]:
+    """Up to which tote an earlier run holds for these totes too, and its rises that were over."""
+    if earlier is None or earlier.start != start or not _alike(earlier.watch, watch):
+        return 0, []
+    same = min(_agree(earlier.count, count), _agree(earlier.inspected, inspected))
+    afresh = {each for each in earlier.breaks if each > start} ^ set(stops[:-1])
+    same = min([same, *(each for each in afresh if each < same)])
+    rises: list[Rise] = []
+    for each in earlier.seen.rises:
+        if each.shown is None or each.shown >= same:
+            return min(same, each.signal), rises
+        rises.append(each)
+    return same, rises
+
+
+def _alike(one: Watch, other: Watch) -> bool:
+    """Whether two charts are held against the same."""
+    if one is other:
+        return True
+    figures = [(each.level, each.correlation, each.limit) for each in (one, other)]
+    return (
+        figures[0] == figures[1]
+        and np.array_equal(one.count, other.count)
+        and np.array_equal(one.inspected, other.inspected)
+    )
+
+
+def _agree(one: Whole, other: Whole) -> int:
+    """How many leading values of two series are the same."""
+    size = min(one.size, other.size)
+    return _first(one[:size] != other[:size])
+
+
+def _run(path: Floats, x: Whole, n: Whole, reach: tuple[int, int, int], watch: Watch) -> int | None:
+    """Write down the sum of a stretch until it signals; the tote at which it does.
+
+    `reach` is where the sum began, from where on it is to be written, and where it ends.
+    """
+    start, at, stop = reach
+    ahead = _AHEAD
+    while at < stop:
+        end = min(at + ahead, stop)
+        before = float(path[at - 1]) if at > start else 0.0
+        path[at:end] = path_of(x[at:end], n[at:end], watch, before)
+        over = np.flatnonzero(path[at:end] > watch.limit.limit)
+        if over.size:
+            return at + int(over[0])
+        at, ahead = end, 2 * ahead
+    return None
 
 
 def _pieces(
@@ -87,19 +193,11 @@ def _pieces(
     return np.concatenate([path_of(count[a:b], inspected[a:b], watch) for a, b in pairwise(ends)])
 
 
-def path_of(x: Whole, n: Whole, watch: Watch) -> Floats:
-    """The chart's sum, run on over a signal."""
+def path_of(x: Whole, n: Whole, watch: Watch, before: float = 0.0) -> Floats:
+    """The chart's sum, run on over a signal, from what it was before these totes."""
     limit = watch.limit
-    return cusum(
-        x,
-        n,
-        center=limit.center,
-        correlation=watch.correlation,
-        rise=limit.ratio,
-        fall=None,
-        limit=limit.limit,
-        reset=False,
-    ).path_up
+    scores = log_ratio(x, n, center=limit.center, ratio=limit.ratio, correlation=watch.correlation)
+    return running(scores, np.inf, before)
 
 
 def _rise(x: Whole, n: Whole, start: int, signal: int, watch: Watch, stops: Sequence[int]) -> Rise:

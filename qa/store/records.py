@@ -30,6 +30,9 @@ from qa.store.entries import Logged
 from qa.store.rows import add, check_filled, check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
 
+# Columns of an entry from which `as_tally` makes a tally.
+TALLIED = (*(name for name in tally.COLUMNS if name != "incorrect"), "counts")
+
 
 def put_programme(
     store: Store, text: str, *, by: str, at: datetime, reason: str, follows: int | None = None
@@ -347,7 +350,7 @@ def sums(
         .order_by(*groups)
     )
     with reading(store) as connection:
-        if counted not in ("incorrect", *_categories(connection)):
+        if counted not in ("incorrect", *every_category(connection)):
             raise InvalidInput(f'counted must be "incorrect" or a category, got "{counted}"')
         cells = frame(connection, found)
     cells[list(SIX)] = cells[list(SIX)].astype("int64")
@@ -371,9 +374,9 @@ def history(store: Store, key: str) -> pd.DataFrame:
     found = select(*plain(entry)).where(entry.c.key == key).order_by(entry.c.revision)
     with reading(store) as connection:
         entries.last_of(connection, key)
-        rows, categories = frame(connection, found), _categories(connection)
+        rows, categories = frame(connection, found), every_category(connection)
     stamps, notes = rows[list(names)], rows[["note", "source"]]
-    return pd.concat([stamps, _as_tally(rows, categories), notes], axis=1)
+    return pd.concat([stamps, as_tally(rows, categories), notes], axis=1)
 
 
 def record_finding(store: Store, found: Finding, *, by: str, at: datetime) -> Logged:
@@ -482,7 +485,7 @@ def _filters(
     return found + ([table.c["day"] <= last] if last is not None else [])
 
 
-def _categories(connection: Connection) -> tuple[str, ...]:
+def every_category(connection: Connection) -> tuple[str, ...]:
     """Of any version of the programme, the newest one's first."""
     kept = reversed(entries.versions(connection))
     return tuple(
@@ -490,7 +493,7 @@ def _categories(connection: Connection) -> tuple[str, ...]:
     )
 
 
-def _as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
+def as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
     """Rows of entries as a tally; each different text of counts is parsed once."""
     codes, texts = pd.factorize(rows["counts"])
     counts = pd.DataFrame([json.loads(text) for text in texts], columns=list(categories))
@@ -503,13 +506,12 @@ def _current(
     store: Store, only: list[ColumnElement[bool]], more: tuple[str, ...] = ()
 ) -> pd.DataFrame:
     """The current audits, not voided, with more of their columns, in order of pulling."""
-    names = [*(name for name in tally.COLUMNS if name != "incorrect"), "counts", *more]
     found = (
-        select(*plain(entry, names))
+        select(*plain(entry, (*TALLIED, *more)))
         .join(schema.current, schema.current.c.entry == entry.c.number)
         .where(entry.c.action != "voided", *only)
         .order_by(entry.c.pulled_at, entry.c.key)
     )
     with reading(store) as connection:
         rows = frame(connection, found)
-        return pd.concat([_as_tally(rows, _categories(connection)), rows[list(more)]], axis=1)
+        return pd.concat([as_tally(rows, every_category(connection)), rows[list(more)]], axis=1)

@@ -69,9 +69,12 @@ def plain(table: FromClause, names: Iterable[str] = ()) -> list[ColumnElement[An
 
 def frame(connection: Connection, found: Select[Any]) -> pd.DataFrame:
     """Rows as a table: times in UTC, days midnights."""
-    frame = pd.DataFrame(
-        connection.execute(found).all(), columns=list(found.selected_columns.keys())
-    )
+    return frame_of(connection.execute(found).all(), found)
+
+
+def frame_of(rows: Sequence[Any], found: Select[Any]) -> pd.DataFrame:
+    """Some rows of a query as such a table."""
+    frame = pd.DataFrame(rows, columns=list(found.selected_columns.keys()))
     for column in found.selected_columns:
         if isinstance(column.type, DateTime):
             times = pd.to_datetime(frame[column.key], utc=True)
