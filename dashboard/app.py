@@ -28,11 +28,14 @@ APART = (inspectors,)  # for the lead: at their own addresses, named on no page 
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
 MOST_BYTES = 1_000_000
-LOOPBACK = ("localhost", "127.0.0.1", "[::1]")  # what this machine calls itself
+# Idle connections that wait at once, and for how many seconds: beyond them nobody is served.
+WAITING = {"connection_limit": 400, "channel_timeout": 30, "asyncore_use_poll": True}
 BEHIND = {
     "trusted_proxy_count": 1,
     "trusted_proxy_headers": {"x-forwarded-for", "x-forwarded-host", "x-forwarded-proto"},
 }
+ALONE = {"clear_untrusted_proxy_headers": False}  # the guard asks whether there are any
+A_YEAR = 365 * 24 * 3600  # seconds
 
 POLICY = "; ".join(
     (
@@ -48,7 +51,9 @@ POLICY = "; ".join(
 HEADERS = {
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "same-origin",
+    "X-Frame-Options": "DENY",  # for browsers that do not know the policy's word for it
     "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
     "Permissions-Policy": "geolocation=(), camera=(), microphone=()",
 }
 
@@ -139,14 +144,15 @@ def serve(
     """
     with bound(host, port, others=qa_people.any_accounts(store)) as place:
         app = create_app(store, now)
-        app.server.config["TRUSTED_HOSTS"] = [*LOOPBACK, _shown(host), *names]
+        app.server.config[people.KNOWN_AS] = people.known_as(host, *names)
         server = waitress.create_server(
             app.server,
             sockets=[place],
             threads=THREADS,
             ident=None,
             max_request_body_size=MOST_UPLOAD + MOST_BYTES,
-            **(BEHIND | {"trusted_proxy": proxy} if proxy else {}),
+            **WAITING,
+            **(BEHIND | {"trusted_proxy": proxy} if proxy else ALONE),
         )
         threading.Thread(target=_warm, args=(store, now), daemon=True).start()
         announce(f"http://{_shown(host)}:{place.getsockname()[1]}/")
@@ -304,7 +310,7 @@ def _unknown(_: Exception) -> Response:
 def _secure(app: Dash) -> None:
     """What every answer carries, and whom the server listens to."""
     server: Flask = app.server
-    server.config.update(MAX_CONTENT_LENGTH=MOST_BYTES, TRUSTED_HOSTS=list(LOOPBACK))
+    server.config.update(MAX_CONTENT_LENGTH=MOST_BYTES)
     server.register_error_handler(QAError, _answered)
     server.register_error_handler(DependencyException, _unknown)
 
@@ -314,6 +320,8 @@ def _secure(app: Dash) -> None:
         answer.headers["Content-Security-Policy"] = f"{scripts}; {POLICY}"
         answer.headers.update(HEADERS)
         answer.vary.update(("Accept-Language", "Cookie"))
+        if request.is_secure:  # whoever came by TLS once comes by it from then on
+            answer.headers["Strict-Transport-Security"] = f"max-age={A_YEAR}"
         return answer
 
     server.after_request(carry)

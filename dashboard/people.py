@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from hashlib import sha256
 from typing import Any
+from urllib.parse import urlsplit
 
 from dash import Dash
 from flask import (
@@ -26,7 +27,6 @@ from flask import (
 )
 from flask.sessions import SecureCookieSessionInterface
 from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf, validate_csrf
-from werkzeug.exceptions import SecurityError
 from werkzeug.wrappers import Response as Answer
 from wtforms import ValidationError
 
@@ -59,6 +59,8 @@ PAGES = {
     "setup": GOVERN,
     "inspectors": GOVERN,  # what speaks of inspectors is for the lead
 }
+ASSETS = "/assets/<path:filename>"
+AT_THE_DOOR = ("toteproof.css", "station.js", "source-sans-3.woff2", "source-sans-3-licence.txt")
 CALLBACKS = "/_dash-update-component"  # each by the pages that it draws on
 # What every other route needs; one that is not here is refused to everybody.
 ROUTES = {
@@ -66,8 +68,8 @@ ROUTES = {
     "/sign-out": OPEN,
     "/station": OPEN,
     "/language": OPEN,
-    "/assets/<path:filename>": OPEN,
-    "/_favicon.ico": OPEN,
+    "/assets/<path:filename>": SEE,  # but what the doors are drawn with is open
+    "/_favicon.ico": SEE,
     "/": SEE,
     "/<path:path>": SEE,  # a page's frame alone: what is in it comes by callbacks
     "/_dash-layout": SEE,
@@ -111,6 +113,13 @@ DEVICE_COOKIE, TOKEN_COOKIE, TOKEN_HEADER = "toteproof_station", "_csrf_token", 
 KEY = "key"  # of the session, in the signed cookie
 PREFIX = "station "  # of the place of a sign-in by PIN
 SAFE = ("GET", "HEAD", "OPTIONS")
+KNOWN_AS = "KNOWN_AS"  # the names that a server goes by, in its configuration
+LOOPBACK = ("localhost", "127.0.0.1", "::1")  # what this machine calls itself
+# What a server before this one says of whom it asks for.
+PASSED_ON = (
+    *("Forwarded", "Via", "X-Real-IP", "X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto"),
+    "X-Forwarded-Server",
+)
 STATIC = (
     "_dash_assets.static",
     "/_dash-component-suites/<string:package_name>/<path:fingerprinted_path>",
@@ -212,6 +221,7 @@ def guard(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     server.extensions[NAME] = gate
     server.session_interface = _Cookies(store)
     server.config.update(
+        KNOWN_AS=known_as(),
         SESSION_COOKIE_NAME="toteproof",
         SESSION_COOKIE_HTTPONLY=True,
         SESSION_COOKIE_SAMESITE="Lax",
@@ -243,14 +253,14 @@ def check_token() -> None:
 
 def _refused(app: Dash, gate: Gate) -> Any:
     """The answer that a request gets instead of what it asks for; None lets it through."""
-    if isinstance(request.routing_exception, SecurityError):
-        return None  # a name that this server does not go by: the framework refuses it
-    rule = request.url_rule.rule if request.url_rule else ""
-    right = ROUTES.get(rule)
-    if right in (OPEN, BY_TOKEN):
-        return None
+    if hostname(request.host) not in current_app.config[KNOWN_AS]:
+        return plain.told(words().say("refused.name"), 400)
     if not gate.guarded():
         return None if _from_here() else plain.told(words().say("refused.elsewhere"), 403)
+    rule = request.url_rule.rule if request.url_rule else ""
+    right = ROUTES.get(rule)
+    if right in (OPEN, BY_TOKEN) or (rule == ASSETS and _asset() in AT_THE_DOOR):
+        return None
     asking = person()
     if asking is None:
         return _ask_to_sign_in()
@@ -270,11 +280,52 @@ def _drawn_on(app: Dash) -> set[str | None]:
     return {PAGES.get(each.partition("-")[0]) for each in outputs}
 
 
+def known_as(*names: str) -> frozenset[str]:
+    """The names that a server goes by: this machine's own for itself, and those that are given."""
+    return frozenset(hostname(each) for each in (*LOOPBACK, *names)) - {"", "0.0.0.0", "::"}
+
+
+def hostname(name: str) -> str:
+    """A name or address as it is compared: without a port, in small letters."""
+    try:
+        return str(ipaddress.ip_address(name.strip("[]")))
+    except ValueError:
+        pass
+    try:
+        bare = urlsplit(f"//{name}").hostname or ""
+        return bare.encode("idna").decode("ascii")
+    except ValueError:
+        return ""
+
+
+def _asset() -> str:
+    return str((request.view_args or {}).get("filename", ""))
+
+
 def _from_here() -> bool:
+    """Whether somebody on this machine asks, and no server for somebody elsewhere.
+
+    Such a server can hide the name that it was asked by. It shows by what it says of itself, by the
+    old protocol that some speak, or by the page's origin, which a browser puts to what it sends.
+    """
+    asked, said = request.headers, request.headers.get("Origin")
+    if any(name in asked for name in PASSED_ON) or request.environ["SERVER_PROTOCOL"] == "HTTP/1.0":
+        return False
+    if said is None and not plain.wants_page():  # a link from another page is none
+        said = asked.get("Referer")
+    if said is not None and _at(said) != request.host.casefold():
+        return False
     try:
         return ipaddress.ip_address(request.remote_addr or "").is_loopback
     except ValueError:
         return False
+
+
+def _at(address: str) -> str:
+    try:
+        return urlsplit(address).netloc.casefold()
+    except ValueError:
+        return ""
 
 
 def _ask_to_sign_in() -> Answer:
@@ -287,10 +338,10 @@ def _ask_to_sign_in() -> Answer:
 
 def _carried(gate: Gate, answer: Response) -> Response:
     """What an answer to somebody signed in carries: the token that scripts send back."""
-    if not gate.known_guarded or request.endpoint in STATIC:
+    if request.endpoint in STATIC:
         return answer
     answer.headers["Cache-Control"] = "no-store"  # the next person at this browser sees nothing
-    if KEY in session:
+    if gate.known_guarded and KEY in session:
         try:
             validate_csrf(request.cookies.get(TOKEN_COOKIE))
         except ValidationError:

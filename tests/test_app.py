@@ -2,6 +2,7 @@
 
 import ast
 import base64
+import contextlib
 import hashlib
 import http.client
 import json
@@ -10,6 +11,7 @@ import socket
 import subprocess
 import sys
 import tomllib
+import urllib.error
 import urllib.request
 from collections.abc import Iterator
 from datetime import timedelta
@@ -19,6 +21,7 @@ from typing import Any
 import pytest
 from flask.testing import FlaskClient
 
+from dashboard import people as rights
 from dashboard import theme
 from dashboard.app import PAGES, create_app, serve
 from dashboard.pages.lane import FRESH
@@ -251,6 +254,11 @@ def test_every_answer_carries_the_headers(client: FlaskClient) -> None:
         assert headers["Referrer-Policy"] == "same-origin"
         assert "frame-ancestors 'none'" in headers["Content-Security-Policy"]
         assert "unsafe-inline" not in headers["Content-Security-Policy"].split(";")[0]
+        assert headers["X-Frame-Options"] == "DENY"
+        assert headers["Cross-Origin-Resource-Policy"] == "same-origin"
+        assert "Strict-Transport-Security" not in headers
+        with client.get(path, base_url="https://localhost") as answer:
+            assert answer.headers["Strict-Transport-Security"] == "max-age=31536000"
 
 
 def test_the_policy_knows_every_script_in_the_page(client: FlaskClient) -> None:
@@ -294,8 +302,31 @@ def test_the_page_says_its_language(client: FlaskClient) -> None:
     assert '<html lang="en">' in client.get("/").text
 
 
-def test_another_name_than_this_machine_s_is_not_answered(client: FlaskClient) -> None:
-    assert client.get("/", headers={"Host": "plant.example"}).status_code == 400
+HOSTS = {
+    **dict.fromkeys(["localhost", "LocalHost:8050", "127.0.0.1:1", "[::1]:8050", "[0:0::1]"], 200),
+    **dict.fromkeys(["plant-pc", "PLANT-PC.:80", "plänt:8050", "xn--plnt-moa", "[fe80::7]"], 400),
+    **dict.fromkeys(["", "plant.example", "localhost.evil.example", "127.0.0.1.nip.example"], 400),
+    **dict.fromkeys(["localhost, evil", "a@localhost", "localhost:x", "0.0.0.0", "[::]"], 400),
+}
+
+
+@pytest.mark.parametrize("host", HOSTS)
+def test_another_name_than_this_machine_s_is_not_answered(client: FlaskClient, host: str) -> None:
+    for path in ("/", "/assets/toteproof.css", "/sign-in", "/api/v1/drift"):
+        with client.get(path, headers={"Host": host}) as answer:
+            status = {"/sign-in": 303, "/api/v1/drift": 401}.get(path, 200)
+            assert answer.status_code == (status if HOSTS[host] == 200 else 400), path
+            if HOSTS[host] == 400:
+                assert "does not go by that name" in answer.get_json()["trouble"]
+
+
+def test_names_that_are_given_are_those_that_browsers_ask_by() -> None:
+    given = rights.known_as(
+        "Plant-PC", "plänt", "[fe80::7]", "fe80::0008", "0.0.0.0", "::", "pc:80"
+    )
+    asked = ("plant-pc:8050", "xn--plnt-moa", "[FE80::7]:8050", "[fe80::8]", "pc", "localhost")
+    assert {rights.hostname(each) for each in asked} <= given
+    assert not {"", "0.0.0.0", "::", "plant.example"} & given
 
 
 @pytest.mark.parametrize("host", ["0.0.0.0", "192.168.1.7", "plant.example", "::"])
@@ -347,6 +378,23 @@ def test_a_port_in_use_is_one_sentence(store: schema.Store) -> None:
             serve(store, lambda: NOW, "127.0.0.1", port, print)
 
 
+def test_idle_connections_keep_nobody_out(plant: schema.Store) -> None:
+    command = [sys.executable, "-c", SERVES, plant.url]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as running:
+        assert running.stdout is not None
+        address = running.stdout.readline().strip()
+        place = ("127.0.0.1", int(address.rstrip("/").rpartition(":")[2]))
+        try:
+            with contextlib.ExitStack() as idle:
+                for _ in range(200):
+                    waiting = idle.enter_context(socket.create_connection(place, 5))
+                    waiting.sendall(b"GET / HTTP/1.1\r\n")  # and never an end
+                with urllib.request.urlopen(f"{address}tally", timeout=10) as answer:
+                    assert answer.status == 200
+        finally:
+            running.terminate()
+
+
 def test_it_serves_and_says_where(plant: schema.Store) -> None:
     command = [sys.executable, "-c", SERVES, plant.url]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, cwd=ROOT) as running:
@@ -356,6 +404,10 @@ def test_it_serves_and_says_where(plant: schema.Store) -> None:
             with urllib.request.urlopen(f"{address}tally") as answer:
                 assert answer.status == 200
                 assert "Server" not in answer.headers
+            for name, told in (("X-Forwarded-For", "10.0.0.7"), ("Via", "1.1 gate")):
+                asked = urllib.request.Request(f"{address}tally", headers={name: told})
+                with pytest.raises(urllib.error.HTTPError, match="403"):
+                    urllib.request.urlopen(asked)
         finally:
             running.terminate()
 

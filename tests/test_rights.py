@@ -21,6 +21,8 @@ from qa.store.people import ROLES
 from qa.store.sign_ins import LASTS, MOST_OWN, WINDOW
 from tests.small_plant import NOW, PROGRAMME_FILE
 
+ROOT = Path(__file__).resolve().parents[1]
+FILES = ROOT / "dashboard" / "assets"
 WORD, PIN = "a dozen sprouts and one", "2580"
 PAGE = {"Accept": "text/html"}
 NAMES = {"viewer": "Vera", "recorder": "Rosa", "supervisor": "Sam", "lead": "Lena"}
@@ -198,9 +200,21 @@ def test_open_routes_are_the_few_that_are_meant() -> None:
         "/sign-out",
         "/station",
         "/language",
-        "/assets/<path:filename>",
-        "/_favicon.ico",
     }
+
+
+def test_nobody_gets_of_the_files_those_of_the_doors_alone(nobody: FlaskClient) -> None:
+    shown = [*(ROOT / "dashboard" / "templates").glob("*.html"), FILES / "toteproof.css"]
+    text = "".join(path.read_text(encoding="utf-8") for path in shown)
+    drawn_with = {each.name for each in FILES.iterdir() if each.name in text}
+    assert drawn_with < set(rights.AT_THE_DOOR)
+    got = {each.name for each in FILES.iterdir() if file_status(nobody, each.name) == 200}
+    assert got == set(rights.AT_THE_DOOR) == {*drawn_with, "source-sans-3-licence.txt"}
+
+
+def file_status(client: FlaskClient, name: str) -> int:
+    with client.get(f"/assets/{name}") as answer:
+        return answer.status_code
 
 
 def test_the_sign_in_page_tells_nothing_of_the_plant(nobody: FlaskClient) -> None:
@@ -441,10 +455,11 @@ def test_what_is_sent_needs_the_token(app: Dash, plant: schema.Store) -> None:
     assert client.get("/tally/clock").status_code == 200  # nobody was signed out
 
 
-def test_nothing_signed_in_is_kept_by_browsers_or_proxies(app: Dash) -> None:
-    client = signed_in(app, "lead")
-    assert client.get("/floor").headers["Cache-Control"] == "no-store"
-    assert client.get("/_dash-layout").headers["Cache-Control"] == "no-store"
+def test_nothing_private_is_kept_by_browsers_or_proxies(app: Dash, bare: schema.Store) -> None:
+    alone = create_app(bare, lambda: NOW).server.test_client()
+    for client in (signed_in(app, "lead"), alone):
+        for path in ("/floor", "/_dash-layout", "/ledger/export.csv", "/claim/audits.csv"):
+            assert client.get(path).headers["Cache-Control"] == "no-store", path
 
 
 # By whom
@@ -601,6 +616,55 @@ def test_one_person_may_work_without_accounts_on_this_machine_alone(bare: schema
         answer = client.get("/floor", environ_overrides={"REMOTE_ADDR": address}, headers=PAGE)
         assert answer.status_code == 403, address
         assert "until there are accounts" in answer.text
+
+
+HERE = "http://localhost"
+
+
+@pytest.mark.parametrize(
+    ("asked", "answered"),
+    [
+        ({}, True),
+        ({"Origin": HERE}, True),
+        ({"Referer": f"{HERE}/floor"}, True),
+        ({"Referer": "https://wiki.example/", **PAGE}, True),  # a link that somebody followed
+        *(({name: "10.0.0.7"}, False) for name in rights.PASSED_ON),
+        ({"Origin": "https://quality.example"}, False),
+        ({"Origin": "https://quality.example", **PAGE}, False),
+        ({"Origin": "http://localhost:8051"}, False),
+        ({"Origin": "null"}, False),
+        ({"Origin": "http://[", "Referer": HERE}, False),
+        ({"Referer": "https://quality.example/floor"}, False),
+    ],
+    ids=str,
+)
+def test_without_accounts_nobody_is_let_in_through_another_server(
+    bare: schema.Store, asked: dict[str, str], answered: bool
+) -> None:
+    """A server before it may ask by this machine's own address and name."""
+    client = create_app(bare, lambda: NOW).server.test_client()
+    token = people.register(bare, "scale 3", "token", by="Lena", at=NOW)
+    by = {**asked, "Authorization": f"Bearer {token}"}
+    for path in ("/_dash-layout", "/tally/clock", "/assets/tally.js", "/api/v1/drift"):
+        with client.get(path, headers=by) as answer:
+            assert answer.status_code == (200 if answered else 403), path
+    audit = {**AUDIT, "inspector": "Ines"}
+    answer = client.post("/tally/audits", json=audit, headers=asked)
+    assert answer.status_code == (200 if answered else 403)
+    assert records.tallies(bare).empty != answered
+
+
+def test_without_accounts_the_old_protocol_is_refused(bare: schema.Store) -> None:
+    """A server before it may speak it and say nothing else of itself."""
+    client = create_app(bare, lambda: NOW).server.test_client()
+    old = {"SERVER_PROTOCOL": "HTTP/1.0"}
+    assert client.get("/_dash-layout", environ_overrides=old).status_code == 403
+
+
+def test_with_accounts_a_server_before_it_is_welcome(app: Dash) -> None:
+    client = signed_in(app, "lead")
+    by = {**headers(client), "Via": "1.1 gate", "X-Forwarded-For": "10.0.0.7"}
+    assert client.get("/_dash-layout", headers=by).status_code == 200
 
 
 def test_the_first_account_shuts_a_server_that_runs(bare: schema.Store) -> None:
