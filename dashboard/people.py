@@ -60,7 +60,10 @@ PAGES = {
     "inspectors": GOVERN,  # what speaks of inspectors is for the lead
 }
 ASSETS = "/assets/<path:filename>"
-AT_THE_DOOR = ("toteproof.css", "station.js", "source-sans-3.woff2", "source-sans-3-licence.txt")
+AT_THE_DOOR = (
+    *("/assets/toteproof.css", "/assets/station.js"),
+    *("/assets/source-sans-3.woff2", "/assets/source-sans-3-licence.txt"),
+)
 CALLBACKS = "/_dash-update-component"  # each by the pages that it draws on
 # What every other route needs; one that is not here is refused to everybody.
 ROUTES = {
@@ -259,7 +262,7 @@ def _refused(app: Dash, gate: Gate) -> Any:
         return None if _from_here() else plain.told(words().say("refused.elsewhere"), 403)
     rule = request.url_rule.rule if request.url_rule else ""
     right = ROUTES.get(rule)
-    if right in (OPEN, BY_TOKEN) or (rule == ASSETS and _asset() in AT_THE_DOOR):
+    if right in (OPEN, BY_TOKEN) or (rule == ASSETS and request.path in AT_THE_DOOR):
         return None
     asking = person()
     if asking is None:
@@ -296,10 +299,6 @@ def hostname(name: str) -> str:
         return bare.encode("idna").decode("ascii")
     except ValueError:
         return ""
-
-
-def _asset() -> str:
-    return str((request.view_args or {}).get("filename", ""))
 
 
 def _from_here() -> bool:
