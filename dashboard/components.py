@@ -1,5 +1,6 @@
 """Our few building blocks; every page is made of these."""
 
+import re
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any
@@ -15,6 +16,7 @@ from dashboard.views.record import Share
 from dashboard.views.typed import MOST_CHARACTERS
 
 Children = Any
+_FIGURE = re.compile(r"[+-]?\d+\.\d+", re.ASCII)
 
 
 def head(title: str, *said: Children) -> html.Div:
@@ -167,6 +169,11 @@ def select(
     )
 
 
+def figured(words: Wording, text: str) -> str:
+    """A figure that a form shows, with the mark of the reader's language; another text as it is."""
+    return text.replace(".", words.decimal) if _FIGURE.fullmatch(text) else text
+
+
 def hidden(identity: str, value: str) -> dcc.Input:
     """What a form sends and nobody types."""
     return dcc.Input(id=identity, type="hidden", value=value)
@@ -241,7 +248,7 @@ def ticks(words: Wording, scale: Scale) -> html.Div:
     decimals = max(_decimals(each) for each in scale.ticks)
     made = [
         html.Span(
-            f"{100 * each:.{decimals}f}".replace(".", words.decimal),
+            words.number(100 * each, f".{decimals}f"),
             style={"left": f"{scale.at(each)}%"},
             **{"aria-hidden": "true"},
         )
@@ -280,12 +287,13 @@ def table(
     )
 
 
-def graph(figure: go.Figure, label: str, identity: str) -> html.Figure:
+def graph(words: Wording, figure: go.Figure, label: str, identity: str) -> html.Figure:
     """A chart with what it shows in words for those who do not see it."""
+    figure.update_layout(separators=words.decimal + words.thousands)
     chart = dcc.Graph(
         id=identity,
         figure=figure,
-        config=theme.CHART_CONFIG,
+        config=theme.chart_config(words.language, words.months),
         responsive=True,
         style={"height": f"{figure.layout.height}px"},
     )

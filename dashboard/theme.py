@@ -5,6 +5,9 @@ of their own and lines in a grey that stands out on paper and in the dark; the s
 their text the page's ink, so that one figure serves both.
 """
 
+from collections.abc import Sequence
+from typing import Any
+
 import plotly.graph_objects as go
 
 BLUE = "#0072B2"
@@ -23,6 +26,13 @@ CHART_CONFIG = {
     "responsive": True,
     "scrollZoom": False,
 }
+_SHORT = 3  # letters of a month on an axis
+
+
+def chart_config(language: str, months: Sequence[str]) -> dict[str, Any]:
+    """What a chart may do, and how it names months on its axes."""
+    names = {"months": list(months), "shortMonths": [each[:_SHORT] for each in months]}
+    return {**CHART_CONFIG, "locale": language, "locales": {language: {"format": names}}}
 
 
 def template() -> go.layout.Template:

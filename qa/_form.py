@@ -12,7 +12,8 @@ T = TypeVar("T")
 MOST = 999_999_999  # far above any tote, and its square still fits the sums kept in 64 bits
 MOST_CHARACTERS = 200  # of a text that somebody types
 YEARS = (1970, 2200)  # keys count from 1970; a year outside is a slip of the pen
-_WHOLE = re.compile(r"([0-9]{1,9})(?:\.0*)?")  # a spreadsheet may write 200 as 200.0
+# A spreadsheet may write 200 as 200.0; 200.000 may be two hundred thousand, and is refused.
+_WHOLE = re.compile(r"([0-9]{1,9})(?:\.(?!000$)0*)?")
 _UNSHOWABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
 
 

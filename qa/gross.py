@@ -133,7 +133,7 @@ def _gross(
         count=count,
         inspected=inspected,
         share=words.per_cent(count / inspected),
-        limit=f"{at:g}".replace(".", words.decimal),
+        limit=words.number(at),
         lane=lane,
         tote=tote,
         call=call,

@@ -286,7 +286,8 @@ def test_no_chart_offers_to_send_what_it_shows_away() -> None:
     assert made, "charts are drawn somewhere"
     for each in made:
         config = [ast.unparse(k.value) for k in each.keywords if k.arg == "config"]
-        assert config == ["theme.CHART_CONFIG"], ast.unparse(each)
+        assert config[0].startswith("theme.chart_config("), ast.unparse(each)
+    assert theme.chart_config("en", ["January"])["showSendToCloud"] is False
     written = {"to_html", "write_html", "plot", "to_image"}
     assert not [e for e in calls if ast.unparse(e.func).rpartition(".")[2] in written]
 

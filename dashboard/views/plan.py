@@ -14,6 +14,7 @@ from qa.planning.words import Told
 from qa.programme import JUDGED, Programme, lot_size
 from qa.store.schema import Store
 from qa.wording import Wording, load
+from qa.wording.typed import plainly
 
 MOST = 3  # plans on one picture
 BESIDE = "beside"  # a wish that stays on the picture, as the query of its own address
@@ -228,7 +229,7 @@ def _fields(raw: Texts, way: str, programme: Programme) -> dict[str, str]:
     """The texts of a way's form, and whatever else of a wish the address says."""
     start = _defaults(programme, way)
     fields = {name: start[name] for name in ask.names(way)}
-    return fields | {name: text for name, text in raw.items() if name in ask.READERS}
+    return fields | {name: plainly(text) for name, text in raw.items() if name in ask.READERS}
 
 
 def _defaults(programme: Programme, way: str) -> dict[str, str]:
@@ -355,7 +356,7 @@ def _pull_fields(raw: Texts, by: str, programme: Programme, now: datetime) -> di
         "seed": str(int(now.timestamp())),
     }
     fields = {name: start[name] for name in pulling.names(by)}
-    return fields | {name: text for name, text in raw.items() if name in pulling.READERS}
+    return fields | {name: plainly(text) for name, text in raw.items() if name in pulling.READERS}
 
 
 class ClassWish(NamedTuple):

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from math import inf
 from urllib.parse import parse_qsl
 
 from dashboard.views.typed import texts
@@ -14,11 +15,13 @@ from qa.programme import Programme, parse
 from qa.store import records
 from qa.store.schema import Store
 from qa.wording import load
+from qa.wording.typed import plainly, two_ways
 
 TEXT, VERSIONS = "text", "versions"
 ASKED = ("part", "older", "newer", "account")
 WHO, WHY, PART, VERSION = "stamp-who", "stamp-why", "stamp-part", "stamp-version"
 MOST_ROWS = 1_000
+FIGURES = {"number": inf, "per_cent": 100.0}  # kinds of field, and what is below it
 _TICK = timedelta(seconds=1)
 
 
@@ -151,7 +154,8 @@ def _amended(
     which = PARTS.get(part)
     if which is None:
         raise InvalidInput(f'part must be one of {", ".join(PARTS)}, got "{part[:40]}"')
-    typed = _typed(which, fields, problems, language)
+    before = amending.shown(text)[part]
+    typed = _typed(which, before, fields, problems, language)
     if problems:
         raise InvalidAudit(problems)
     made = amending.amended(text, part, typed)
@@ -169,10 +173,15 @@ def _amended(
 
 
 def _typed(
-    part: Part, fields: Mapping[str, object], problems: dict[str, str], language: str
+    part: Part,
+    before: amending.Rows,
+    fields: Mapping[str, object],
+    problems: dict[str, str],
+    language: str,
 ) -> dict[str, dict[str, str]]:
     """A part's fields by row and key, of those that the part has; others are nobody's."""
     words, typed = load(language), {}
+    figures = {each.key: FIGURES[each.kind] for each in part.fields if each.kind in FIGURES}
     keys = {_sent(each.key): each.key for each in part.fields} | {amending.GONE: amending.GONE}
     for name, value in fields.items():
         row, dash, key = name.rpartition("-")
@@ -180,6 +189,12 @@ def _typed(
         if key not in keys or not at_home:
             continue
         text = str(value or "").strip()
+        if keys[key] in figures:
+            kept, below = before.get(row, {}).get(keys[key]), figures[keys[key]]
+            same = text.replace(",", ".") == kept
+            if two_ways(text, below) and not same:
+                problems[name] = words.say("field.two_ways", got=text)
+            text = kept if same and kept else plainly(text, below)
         problem = text_problem(text, words) if text else ""
         if problem:
             problems[name] = problem

@@ -145,7 +145,7 @@ def alike(
 
 def as_chosen(words: Wording, fraction: float) -> str:
     """A fraction that people chose, such as a target, with the decimals it has: 99 %, 99.5 %."""
-    return f"{100 * fraction:.6g} %".replace(".", words.decimal)
+    return f"{words.number(100 * fraction, '.6g')} %"
 
 
 def _bounded(words: Wording, estimate: float, lower: float, upper: float, at: int) -> Bounded:
@@ -174,7 +174,7 @@ def _naive(claim: Claim, words: Wording) -> str:
     factor = (claim.bounds.upper - claim.bounds.lower) / (naive.upper - naive.lower)
     key = "wide" if factor > _CLOSE else "other" if naive.answer != claim.answer else "alike"
     key = "one" if claim.totes == 1 else key
-    shown_factor = f"{factor:.1f}".replace(".", words.decimal)
+    shown_factor = words.number(factor, ".1f")
     return f"{said} {say(f'claim.naive.{key}', factor=shown_factor)}"
 
 

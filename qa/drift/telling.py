@@ -131,7 +131,7 @@ class Teller:
             notes.append(say("drift.set_aside", totes=self._words.listed(told)))
         if not watch.own:
             notes.append(say("drift.baseline_shared", few=FEW_TOTES))
-        value = f"{correlation.value:.3f}"
+        value = self._words.number(correlation.value, ".3f")
         notes.append(say(f"drift.correlation_{correlation.source}", value=value))
         afresh = sum(each.kind != "baseline" for each in breaks)
         if afresh:

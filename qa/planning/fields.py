@@ -6,8 +6,10 @@ from typing import Any
 
 from qa.errors import InvalidAsk, InvalidInput
 from qa.plans.standard import checked_aql
+from qa.wording.typed import plainly, readings, two_ways
 
 Reader = Callable[[str], Any]
+_MOST_AQL = 1001  # above every AQL of the tables
 
 
 def whole(least: int, most: int = 10**9) -> Reader:
@@ -23,14 +25,22 @@ def whole(least: int, most: int = 10**9) -> Reader:
     return read
 
 
+def _figure(text: str, said: str, below: float) -> float:
+    """A typed figure, its decimals after a point or a comma; `said` is of a text that is none."""
+    if two_ways(text, below):
+        known = " or ".join(readings(text))
+        raise InvalidInput(f"must have no thousands mark, got {text}, which may be {known}")
+    try:
+        return float(plainly(text, below))
+    except ValueError:
+        raise InvalidInput(said) from None
+
+
 def number(above: float, below: float, *, ends: bool = False) -> Reader:
     """A reader of numbers between two, the lower one included with `ends`."""
 
     def read(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            raise InvalidInput(f"must be a number, got {text}") from None
+        value = _figure(text, f"must be a number, got {text}", below)
         if above < value < below or (ends and value == above):
             return value
         first = f"{above:g} or more" if ends else f"above {above:g}"
@@ -46,10 +56,8 @@ def per_cent(above: float = 0, below: float = 100, *, ends: bool = False) -> Rea
     """
 
     def read(text: str) -> float:
-        try:
-            value = float(text.removesuffix("%"))
-        except ValueError:
-            raise InvalidInput(f"must be per cent, such as 1.5, got {text}") from None
+        said = f"must be per cent, such as 1.5, got {text}"
+        value = _figure(text.removesuffix("%"), said, below)
         if above < value < below or (ends and value == below):
             return value / 100
         last = f"at most {below:g}" if ends else f"below {below:g}"
@@ -71,10 +79,8 @@ def choice(*known: str) -> Reader:
 
 def aql(text: str) -> float:
     """An AQL of the standard's tables, in per cent."""
-    try:
-        value = float(text.removesuffix("%"))
-    except ValueError:
-        raise InvalidInput(f"must be per cent, such as 1.5, got {text}") from None
+    said = f"must be per cent, such as 1.5, got {text}"
+    value = _figure(text.removesuffix("%"), said, _MOST_AQL)
     try:
         return checked_aql(value)
     except InvalidInput as reason:

@@ -48,7 +48,7 @@ def said(pulling: Pulling, words: Wording) -> str:
     if isinstance(question, ByRise):
         known["expect"] = per_cent(question.expect, words)
         known["reached"] = words.per_cent(size.reached)
-        return words.say("pull.rise", rise=f"{question.rise:g}", **known)
+        return words.say("pull.rise", rise=words.number(question.rise), **known)
     return words.say("pull.plan", **known)
 
 

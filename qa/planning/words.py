@@ -96,7 +96,7 @@ def stages(answered: Answer, words: Wording) -> tuple[list[str], list[list[str]]
 def share(answered: Answer, quality: float, words: Wording) -> str:
     """A quality with two figures that count: 3.3 %, 0.69 %; or defects in 100 pieces."""
     if answered.model == "poisson":
-        return words.say("planning.defects", count=f"{100 * quality:.3g}")
+        return words.say("planning.defects", count=words.number(100 * quality, ".3g"))
     size = answered.ask.lot_size
     if answered.model == "hypergeometric" and size:
         known = {"pieces": words.count(round(quality * size)), "lot_size": size}
@@ -104,9 +104,9 @@ def share(answered: Answer, quality: float, words: Wording) -> str:
     return per_cent(quality, words)
 
 
-def as_asked(fraction: float) -> str:
+def as_asked(fraction: float, words: Wording) -> str:
     """A fraction of the wish, in per cent with every figure that was typed."""
-    return f"{100 * fraction:.12g} %"
+    return f"{words.number(100 * fraction, '.12g')} %"
 
 
 def per_cent(fraction: float, words: Wording) -> str:
@@ -187,9 +187,9 @@ def _by_aql(answered: Answer, words: Wording) -> str:
     return words.say(
         "planning.aql",
         lot_size=answered.ask.lot_size,
-        aql=f"{question.aql:g}{unit}",
+        aql=f"{words.number(question.aql)}{unit}",
         level=question.level,
-        inspection=question.inspection,
+        inspection=words.say(f"planning.inspection.{question.inspection}"),
     )
 
 
@@ -201,12 +201,12 @@ def _by_points(answered: Answer, words: Wording) -> str:
         good = most_in_good_lot(good, size) / size
     return words.say(
         "planning.points",
-        p1=as_asked(question.p1) + _pieces(answered, good, words),
-        p2=as_asked(question.p2) + _pieces(answered, bad, words),
+        p1=as_asked(question.p1, words) + _pieces(answered, good, words),
+        p2=as_asked(question.p2, words) + _pieces(answered, bad, words),
         good=chance(_chance(answered, good), words),
         bad=chance(_chance(answered, bad), words),
-        least=as_asked(1 - question.producer_risk),
-        most=as_asked(question.consumer_risk),
+        least=as_asked(1 - question.producer_risk, words),
+        most=as_asked(question.consumer_risk, words),
     )
 
 
@@ -214,8 +214,8 @@ def _by_claim(answered: Answer, words: Wording) -> str:
     question: Any = answered.ask.question
     return words.say(
         "planning.claim",
-        confidence=f"{100 * question.confidence:g} %",
-        target=f"{100 * question.target:g} %",
+        confidence=f"{words.number(100 * question.confidence)} %",
+        target=f"{words.number(100 * question.target)} %",
     )
 
 
@@ -224,16 +224,16 @@ def _by_limiting_quality(answered: Answer, words: Wording) -> str:
     bad = _bad(answered, question.lq)
     return words.say(
         "planning.limiting_quality",
-        lq=as_asked(question.lq) + _pieces(answered, bad, words),
+        lq=as_asked(question.lq, words) + _pieces(answered, bad, words),
         chance=chance(_chance(answered, bad), words),
-        most=as_asked(question.consumer_risk),
+        most=as_asked(question.consumer_risk, words),
     )
 
 
 def _by_outgoing_quality(answered: Answer, words: Wording) -> str:
     question: Any = answered.ask.question
     levels = {"aoql": question.aoql, "average": question.process_average}
-    told = {name: as_asked(level) for name, level in levels.items()}
+    told = {name: as_asked(level, words) for name, level in levels.items()}
     return words.say("planning.outgoing_quality", **told)
 
 
@@ -344,7 +344,7 @@ def _effects(answered: Answer, words: Wording, of: str) -> Iterator[str]:
             "planning.in_totes",
             count=told.from_totes,
             tenth=tenth,
-            correlation=f"{told.correlation:g}",
+            correlation=words.number(told.correlation),
             chance=chance(float(differing), words),
         )
 
@@ -354,8 +354,8 @@ def _work(answered: Answer, words: Wording, of: str) -> Iterator[str]:
     known = {
         "pieces": words.count(work.pieces),
         "time": time(work.hours, words),
-        "piece_seconds": f"{told.piece_seconds:g}",
-        "tote_seconds": f"{told.tote_seconds:g}",
+        "piece_seconds": words.number(told.piece_seconds),
+        "tote_seconds": words.number(told.tote_seconds),
         "lot": of,
     }
     if work.lots is None:
@@ -384,4 +384,5 @@ def time(hours: float, words: Wording) -> str:
     """How long something takes: minutes under an hour, else hours."""
     if hours < 1:
         return words.say("planning.minutes", count=f"{max(60 * hours, 1):.0f}")
-    return words.say("planning.hours", count=f"{hours:,.1f}" if hours < 100 else f"{hours:,.0f}")
+    shown = words.number(hours, ".1f") if hours < 100 else words.count(hours)
+    return words.say("planning.hours", count=shown)

@@ -21,7 +21,7 @@ def points(words: Wording, fraction: float, toward: Callable[[float], float] = r
     ('0.00', '0.00')
     """
     hundredths = int(toward(round(1e4 * fraction, 6)))
-    return f"{hundredths / 100:{'+' if hundredths else ''}.2f}".replace(".", words.decimal)
+    return words.number(hundredths / 100, "+.2f" if hundredths else ".2f")
 
 
 def day(words: Wording, when: date) -> str:
@@ -63,7 +63,7 @@ def likeness(words: Wording, spread: Spread) -> str:
 
 
 def _decimal(words: Wording, value: float, decimals: int) -> str:
-    return f"{value:.{decimals}f}".replace(".", words.decimal)
+    return words.number(value, f".{decimals}f")
 
 
 def share(words: Wording, fraction: float, upper: float) -> tuple[str, str]:

@@ -70,7 +70,7 @@ class _Teller:
         return self.say("limits", value=self.decimals(value), **limits)
 
     def decimals(self, value: float) -> str:
-        return f"{value:.2f}".replace(".", self.words.decimal)
+        return self.words.number(value, ".2f")
 
     @property
     def alone(self) -> str:
@@ -94,7 +94,7 @@ def _sentences(teller: _Teller) -> Iterator[str]:
     if of.itself:
         yield _itself(teller)
         yield teller.say("first")
-    yield teller.say("like_these", confidence=f"{100 * of.confidence:g}")
+    yield teller.say("like_these", confidence=teller.words.number(100 * of.confidence))
 
 
 def _together(teller: _Teller, found: Agreement) -> Iterator[str]:

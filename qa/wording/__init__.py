@@ -58,6 +58,10 @@ class Wording:
         """A whole number: 6,512."""
         return f"{number:,.0f}".replace(",", self.thousands)
 
+    def number(self, value: float, form: str = "g") -> str:
+        """A number as a format writes it, with the mark of this language: 0.065."""
+        return f"{value:{form}}".replace(".", self.decimal)
+
     def about(self, number: int) -> int:
         """Two digits of a whole number, for a sentence that says "about"."""
         return number if number < 100 else round(number, 2 - len(str(number)))

@@ -33,6 +33,7 @@ PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
 STATEMENT_AT, JSON_AT, AUDITS_AT = "/claim/statement", "/claim/statement.json", "/claim/audits.csv"
 WIDEST = "always_valid"  # it may leave the picture, which would else show little of the others
+SHARES = ("target", "share", "confidence")
 CHANGES = {
     "method": "claim_change.method",
     "correlation": "claim_change.correlation",
@@ -221,6 +222,8 @@ def field(
     words: Wording, view: ClaimView, name: str, known: list[tuple[str, str]] | None = None
 ) -> html.Div:
     identity, value = f"claim-{name}", view.fields[name]
+    if name in SHARES:
+        value = components.figured(words, value)
     longest = LONGEST if name in PAPER else 18
     if known:
         options = [html.Option(text, value=each, selected=each == value) for each, text in known]

@@ -107,7 +107,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
         html.P(say("lane.period", **days), className="quiet small"),
         html.P(kind_means(words, view), className="quiet small"),
         key(words),
-        components.graph(control_chart(drawing(words, view)), summary(words, view), CHART),
+        components.graph(words, control_chart(drawing(words, view)), summary(words, view), CHART),
         *thinned(words, view),
         html.P(say("lane.sum_means"), className="quiet small"),
         html.P(say("lane.drag"), className="quiet small no-print"),

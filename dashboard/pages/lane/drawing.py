@@ -142,8 +142,8 @@ def sum_said(words: Wording, view: LaneView, point: Point) -> str:
         "lane.cusum_point",
         tote=point.tote,
         when=words.moment(point.at, view.programme.zone),
-        sum=f"{point.total:.1f}",
-        limit=f"{point.limit:.1f}",
+        sum=words.number(point.total, ".1f"),
+        limit=words.number(point.limit, ".1f"),
     )
 
 
@@ -185,7 +185,7 @@ def table(words: Wording, view: LaneView) -> html.Div:
             words.count(each.inspected),
             words.per_cent(each.share),
             limits(words, view, each),
-            f"{each.total:.1f}",
+            words.number(each.total, ".1f"),
             beyond(words, view, each) if each.beyond else "",
         ]
         for each in newest
@@ -198,7 +198,9 @@ def limits(words: Wording, view: LaneView, point: Point) -> str:
     """Both limits; none is written as a dash."""
 
     def said(limit: float) -> str:
-        return f"{limit:.1f}" if view.kind == "standardised" else words.per_cent(limit)
+        if view.kind == "standardised":
+            return words.number(limit, ".1f")
+        return words.per_cent(limit)
 
     return " / ".join("–" if each != each else said(each) for each in (point.lower, point.upper))
 

@@ -23,7 +23,7 @@ def picture(words: Wording, view: PlanView) -> html.Section:
         say("plan.oc"),
         html.P(say("plan.oc_note"), className="quiet small"),
         legend(words, view),
-        components.graph(oc_curve(oc_panel(words, view)), summary(words, view), "plan-oc"),
+        components.graph(words, oc_curve(oc_panel(words, view)), summary(words, view), "plan-oc"),
         compare(words, view),
     )
 
@@ -42,7 +42,7 @@ def oc_panel(words: Wording, view: PlanView) -> Panel:
             if chances is not None:
                 lines.append(Line(x, _per_cent(chances), 0, say(f"plan.{name}"), dash))
         for chance, quality, told in view.points:
-            said = say("plan.mark", chance=f"{100 * chance:.3g}", quality=told)
+            said = say("plan.mark", chance=words.number(100 * chance, ".3g"), quality=told)
             marks.append(Mark(100 * quality, 100 * chance, said))
     letters = LETTERS[: len(view.drawn)] if len(view.drawn) > 1 else ""
     return Panel(lines, x_axis(words, view), say("plan.accepted_axis"), marks, letters)
@@ -73,12 +73,12 @@ def legend(words: Wording, view: PlanView) -> html.Ul:
         curves, told = view.drawn[0].curves, view.drawn[0].answer.ask.conditions
         if curves.by_inspectors is not None:
             shares = {
-                "sensitivity": f"{100 * told.sensitivity:g}",
-                "specificity": f"{100 * told.specificity:g}",
+                "sensitivity": words.number(100 * told.sensitivity),
+                "specificity": words.number(100 * told.specificity),
             }
             marks.append(("plan-dash", say("plan.key_inspectors", **shares)))
         if curves.in_totes is not None:
-            known = {"correlation": f"{told.correlation:g}", "count": told.from_totes}
+            known = {"correlation": words.number(told.correlation), "count": told.from_totes}
             marks.append(("plan-dot", say("plan.key_totes", **known)))
     return html.Ul(
         [html.Li([html.I(className=f"key-{mark}"), text]) for mark, text in marks], className="key"
@@ -137,7 +137,9 @@ def work(words: Wording, view: PlanView) -> html.Section:
     return components.panel(
         say("plan.work"),
         html.P(say("plan.work_note"), className="quiet small"),
-        components.graph(work_curves(panels), view.told.work if view.told else "", "plan-work"),
+        components.graph(
+            words, work_curves(panels), view.told.work if view.told else "", "plan-work"
+        ),
     )
 
 

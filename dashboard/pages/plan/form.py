@@ -51,7 +51,8 @@ def ways(words: Wording, view: PlanView) -> html.Div:
 def own_link(words: Wording, view: PlanView, wish: plan.ClassWish) -> tuple[str, str, bool]:
     """Classes' own plan: its text, its address, and whether it is the one shown."""
     names = ", ".join(words.say(f"class.{each}") for each in wish.classes)
-    text = words.say(f"plan.of_class_{wish.way}", classes=names, **wish.asked)
+    asked = {name: components.figured(words, each) for name, each in wish.asked.items()}
+    text = words.say(f"plan.of_class_{wish.way}", classes=names, **asked)
     shown = all(view.fields[key] == each for key, each in wish.asked.items())
     return text, to(view, **wish.asked), shown
 
@@ -131,7 +132,8 @@ def field(
         options = [html.Option(text, value=each, selected=each == value) for each, text in known]
         box: Any = html.Select(options, id=identity, name=name, className="select")
     else:
-        box = dcc.Input(id=identity, name=name, type="text", value=value, maxLength=18)
+        box = dcc.Input(id=identity, name=name, type="text", maxLength=18,
+                        value=components.figured(words, value))  # fmt: skip
     problem = problems.get(name)
     fault = []
     if problem:

@@ -98,6 +98,8 @@ def field(words: Wording, view: SetupView, row: str, which: Field) -> html.Div:
     label = words.say(f"setup_field.{which.key}")
     if which.kind != "choice":
         number = which.kind in NUMBERS
+        if which.kind in ("number", "per_cent"):
+            value = components.figured(words, value)
         return components.field(identity, label, number=number, value=value, most=MOST)
     choices = [("", words.say("setup.left_out"))]
     choices += [(each, words.say(f"setup_choice.{each}")) for each in which.choices]

@@ -90,6 +90,6 @@ def told(words: Wording, change: Difference) -> str:
         "setup.change",
         of=of,
         field=field,
-        before=change.before or blank,
-        after=change.after or blank,
+        before=components.figured(words, change.before) or blank,
+        after=components.figured(words, change.after) or blank,
     )
