@@ -7,8 +7,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from qa._validate import checked_positive
+from qa.charts.attribute import ON_THE_LIMIT
 from qa.charts.law import checked_change, checked_law, checked_series, score
-from qa.charts.run_length.cusum import checked_head_start, cusum_limit
+from qa.charts.run_length.cusum import cusum_limit
+from qa.charts.run_length.grid import checked_head_start
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
@@ -22,7 +24,8 @@ class Cusum:
     ----------
     path_up, path_down : the sums for a rise and for a fall, 0 or more; a sum that signalled
         starts afresh with the next audit
-    limit_up, limit_down : a sum above its limit signals; infinite where that way is not watched
+    limit_up, limit_down : a sum above its limit signals, one on it (to a billionth) does not;
+        infinite where that way is not watched
     signals_up, signals_down : bool
     inspected : pieces looked at
     baseline : float, the fraction held against
@@ -180,8 +183,8 @@ def two_sided(
         down.path,
         up.limit,
         down.limit,
-        up.path > up.limit,
-        down.path > down.limit,
+        up.path > _beyond(up.limit),
+        down.path > _beyond(down.limit),
         inspected,
         baseline,
         up.arl,
@@ -204,11 +207,16 @@ def _pair(limit: float | tuple[float, float] | None) -> tuple[float | None, floa
 
 def running(score: Floats, limit: float, fresh: float = 0.0) -> Floats:
     """Sums that never fall below 0 and start afresh, at `fresh`, after passing the limit."""
-    path, total = [], fresh
+    path, total, beyond = [], fresh, _beyond(limit)
     for step in score.tolist():
-        total = max(0.0, (fresh if total > limit else total) + step)
+        total = max(0.0, (fresh if total > beyond else total) + step)
         path.append(total)
     return np.array(path, dtype=np.float64)
+
+
+def _beyond(limit: float) -> float:
+    """What a sum must pass: sums of logarithms that are equal on paper differ in floats."""
+    return limit * (1 + ON_THE_LIMIT)
 
 
 def _line(limit: float, path: Floats) -> Floats:

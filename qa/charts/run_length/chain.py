@@ -24,7 +24,8 @@ class RunLength:
 
     Attributes
     ----------
-    mean : average run length (ARL)
+    mean : average run length (ARL); infinite where no chart of the kind ever signals, or so
+        rarely (beyond 1e12 totes) that rounding would hide it
     sd : standard deviation
     quantiles : for 0.05, 0.25, 0.5, 0.75, 0.95, the first tote by which the chart has signalled
         with at least that chance
@@ -45,11 +46,13 @@ class Chain:
     step : chances after one more tote that does not signal
     visits : expected number of times in each state, from the chances at the outset until the
         signal: the chances times the fundamental matrix
+    longest : average run lengths beyond it are lost in the rounding of the visits
     """
 
     start: Floats
     step: Callable[[Floats], Floats]
     visits: Callable[[Floats], Floats]
+    longest: float = 1e12
 
 
 def dense(chances: Floats, start: Floats | None = None) -> Chain:
@@ -95,7 +98,7 @@ def led(chain: Chain, quiet: Floats) -> Chain:
         found[totes] = chain.visits(found[totes])
         return found.ravel()
 
-    return Chain(start.ravel(), step, visits)
+    return Chain(start.ravel(), step, visits, chain.longest)
 
 
 def run_length(chain: Chain, start: Floats | None = None) -> RunLength:
@@ -104,11 +107,19 @@ def run_length(chain: Chain, start: Floats | None = None) -> RunLength:
     E[T (T + 1)] / 2 is the sum of the visits' visits, and E[T] that of the visits.
     """
     here = chain.start if start is None else start
+    mean = mean_run(chain, here)
+    if mean == np.inf:
+        return geometric(0.0)
     visits = chain.visits(here)
-    mean = float(visits.sum())
     square = 2 * float(chain.visits(visits).sum()) - mean
     spread = max(square - mean**2, 0.0)
     return RunLength(mean, float(np.sqrt(spread)), quantiles(chain.step, here, mean))
+
+
+def mean_run(chain: Chain, start: Floats | None = None) -> float:
+    """Average totes to the signal; infinite where that is too long to be told from never."""
+    mean = float(chain.visits(chain.start if start is None else start).sum())
+    return mean if 0 < mean < chain.longest else np.inf
 
 
 def settled(chain: Chain) -> Floats:

@@ -15,15 +15,25 @@ from numpy.typing import ArrayLike, NDArray
 from qa._validate import checked_positive
 from qa.charts.law import Law, checked_law
 from qa.charts.run_length import alike
-from qa.charts.run_length.chain import Chain, RunLength, dense, run_length, settled, started
+from qa.charts.run_length.chain import (
+    Chain,
+    RunLength,
+    dense,
+    mean_run,
+    run_length,
+    settled,
+    started,
+)
 from qa.charts.run_length.grid import (
     STATES,
     Watch,
     arl_of_every_limit,
+    checked_head_start,
     checked_watch,
     grid_chances,
     matrix,
     scores_of,
+    set_out,
 )
 from qa.errors import InvalidInput
 
@@ -149,38 +159,17 @@ def cusum_run_length(
     watch = checked_watch(inspected_sizes, center, correlation, ratio, model)
     law = watch.shift.law
     true = law if rate is None else checked_law(rate, correlation, model, "rate")
-    lattice = None if head else _lattice_chain(watch, top, true)
+    lattice = _lattice_chain(watch, top, true, head=head if start == "zero" else 0.0)
     chain = lattice or _grid_chain(watch, top, true, states)
 
     def steady() -> Floats:
-        other = _lattice_chain(watch, top, law, true) if lattice else None
+        other = _lattice_chain(watch, top, law, other=true) if lattice else None
         return settled(other or _grid_chain(watch, top, law, states))
 
     here = started(start, steady)
-    if here is None and head:
-        here = _set_out(head, states)
+    if here is None and head and lattice is None:
+        here = set_out(head, states)
     return run_length(chain, here)
-
-
-def checked_head_start(share: float) -> float:
-    """One number from 0, below 1.
-
-    Raises
-    ------
-    InvalidInput
-        Otherwise.
-    """
-    if np.ndim(share) != 0 or not 0 <= share < 1:
-        raise InvalidInput(f"head_start must be one number from 0, below 1, got {share!r}")
-    return float(share)
-
-
-def _set_out(head: float, states: int) -> Floats:
-    """Chances of the grid points of a sum at a share of its limit: the two about it."""
-    place = head * (states - 0.5)
-    near = np.maximum(1 - np.abs(np.arange(states) - place), 0.0)
-    shared: Floats = near / near.sum()
-    return shared
 
 
 def cusum_arl(
@@ -190,7 +179,7 @@ def cusum_arl(
     watch = checked_watch(inspected_sizes, chart.center, correlation, chart.ratio, "binomial")
     law = checked_law(rate, correlation, "binomial", "rate")
     chain = _lattice_chain(watch, chart.limit, law) or _grid_chain(watch, chart.limit, law, STATES)
-    return float(chain.visits(chain.start).sum())
+    return mean_run(chain)
 
 
 def checked_arl(arl: float) -> float:
@@ -206,14 +195,16 @@ def checked_arl(arl: float) -> float:
     return float(arl)
 
 
-def _lattice_chain(watch: Watch, limit: float, law: Law, other: Law | None = None) -> Chain | None:
+def _lattice_chain(
+    watch: Watch, limit: float, law: Law, *, other: Law | None = None, head: float = 0.0
+) -> Chain | None:
     """The exact chain under a law, with the states that `other` needs too."""
     if watch.sizes.size > 1:
         return None
     size, base = float(watch.sizes[0]), other or watch.shift.law
     lattice = alike.alike(watch.shift, size, law, limit)
     reach = alike.alike(watch.shift, size, base, limit)
-    return alike.chain(lattice, limit, reach) if lattice and reach else None
+    return alike.chain(lattice, limit, reach, head * limit) if lattice and reach else None
 
 
 def _limit_on_lattice(watch: Watch, arl: float, reach: float) -> tuple[float, float] | None:

@@ -19,6 +19,7 @@ from qa.charts.law import (
     checked_sizes,
     score,
 )
+from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
 STATES = 256
@@ -54,6 +55,27 @@ def checked_watch(
     law = checked_law(center, correlation, model)
     sizes, share = checked_sizes(inspected_sizes, law)
     return Watch(checked_change(law, ratio), sizes, share)
+
+
+def checked_head_start(share: float) -> float:
+    """One number from 0, below 1.
+
+    Raises
+    ------
+    InvalidInput
+        Otherwise.
+    """
+    if np.ndim(share) != 0 or not 0 <= share < 1:
+        raise InvalidInput(f"head_start must be one number from 0, below 1, got {share!r}")
+    return float(share)
+
+
+def set_out(head: float, states: int) -> Floats:
+    """Chances of the grid points of a sum at a share of its limit: the two about it."""
+    place = head * (states - 0.5)
+    near = np.maximum(1 - np.abs(np.arange(states) - place), 0.0)
+    shared: Floats = near / near.sum()
+    return shared
 
 
 def scores_of(watch: Watch, law: Law) -> Scores:

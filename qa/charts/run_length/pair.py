@@ -12,7 +12,13 @@ from scipy.sparse import linalg as sparse_linalg
 from qa._validate import checked_positive
 from qa.charts.law import Law, checked_law
 from qa.charts.run_length.chain import Chain, RunLength, run_length, settled, started
-from qa.charts.run_length.grid import Scores, checked_watch, scores_of
+from qa.charts.run_length.grid import (
+    Scores,
+    checked_head_start,
+    checked_watch,
+    scores_of,
+    set_out,
+)
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
@@ -30,14 +36,15 @@ def cusum_pair_run_length(
     model: str = "binomial",
     rate: float | None = None,
     start: str = "zero",
+    head_start: float = 0.0,
     states: int = _STATES,
 ) -> RunLength:
     """Run length of a CUSUM that watches for a rise and for a fall, until either sum signals.
 
     Parameters
     ----------
-    inspected_sizes, center, correlation, model, rate, start
-        As for `cusum_run_length`.
+    inspected_sizes, center, correlation, model, rate, start, head_start
+        As for `cusum_run_length`; both sums set out from the share of their limits.
     limit : (float, float), above 0
         Of the sum for a rise, and of that for a fall.
     rise, fall : float
@@ -83,7 +90,9 @@ def cusum_pair_run_length(
     def chain(under: Law) -> Chain:
         return chain_of([scores_of(side, under) for side in sides], steps, states)
 
-    return run_length(chain(true), started(start, lambda: settled(chain(law))))
+    near = set_out(checked_head_start(head_start), states)
+    here = started(start, lambda: settled(chain(law)))
+    return run_length(chain(true), np.outer(near, near).ravel() if here is None else here)
 
 
 def chain_of(scores: list[Scores], steps: Floats, states: int) -> Chain:

@@ -37,6 +37,12 @@ def shewhart_run_length(
         state: nothing is carried from point to point. The pieces that a g chart needs on average
         are the mean x incorrect pieces a point / rate.
 
+    Raises
+    ------
+    InvalidInput
+        If the rate is none of the model's, the chart carries anything from point to point (EWMA),
+        or its counts cannot be the model's.
+
     Examples
     --------
     >>> from qa.charts import p_chart
@@ -45,7 +51,15 @@ def shewhart_run_length(
     20.3
     """
     signal_chance = chosen(_SIGNALS, "model", model)
+    _check_alone(chart)
     return geometric(float(signal_chance(chart, rate, checked_correlation(correlation)).mean()))
+
+
+def _check_alone(chart: ControlChart) -> None:
+    count = chart.statistic * chart.scale
+    standardised = not chart.center.any() and (chart.sigma == 1).all()
+    if not standardised and (np.abs(count - np.rint(count)) > 1e-6).any():
+        raise InvalidInput("chart must be one that judges each point alone, got a running mean")
 
 
 def _poisson(chart: ControlChart, rate: float, _: float) -> Floats:
@@ -67,6 +81,11 @@ def _geometric(chart: ControlChart, rate: float, _: float) -> Floats:
 
 
 def _binomial(chart: ControlChart, rate: float, correlation: float) -> Floats:
+    if (chart.most > chart.inspected).any() or (chart.inspected % 1 != 0).any():
+        raise InvalidInput(
+            'chart must be a p or np chart with model "binomial", got limits beyond what was '
+            "inspected, or parts of a unit"
+        )
     ends, where = np.unique(
         np.stack([chart.inspected, chart.least, chart.most]).astype(np.int64),
         axis=1,
