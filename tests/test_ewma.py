@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
-from scipy import special
+from scipy import special, stats
 
 from qa.charts import ewma, ewma_limit, ewma_run_length, p_chart, shewhart_run_length, u_chart
 from qa.charts.run_length import chain
@@ -94,6 +94,75 @@ def test_printed_normal_run_lengths(row):
     start[200] = 1.0
     run = chain.run_length(chain.dense(matrix, start))
     assert_allclose(run.mean, float(row["recomputed"]), rtol=2e-3)
+
+
+# The same by the chart's own name: Poisson counts of mean 40,000, as good as normal. Crowder
+# (1987), weight 0.5, and Lucas & Saccucci (1990), weight 0.1 (memory); within 1 %, the grid's error.
+@pytest.mark.parametrize(
+    ("weight", "width", "shift", "printed"),
+    [(0.5, 3, 0, 397.46), (0.5, 3, 0.75, 31.46), (0.1, 2.814, 0, 500), (0.1, 2.814, 1, 10.3)],
+)
+def test_printed_run_lengths_of_limits_that_stand(weight, width, shift, printed):
+    run = ewma_run_length(
+        [1.0],
+        center=4e4,
+        weight=weight,
+        width=width,
+        model="poisson",
+        limits="asymptotic",
+        rate=4e4 + 200 * shift,
+    )
+    assert_allclose(run.mean, printed, rtol=0.01)
+
+
+# Independent road: cells of equal width, the distribution function at their edges from each middle.
+@pytest.mark.parametrize(("mean", "weight", "width"), [(4.0, 0.2, 2.8), (1.0, 0.3, 2.6)])
+@pytest.mark.parametrize("factor", [1.0, 1.5])
+def test_limits_that_stand_are_watched_by_plain_cells(mean, weight, width, factor):
+    half, cells = width * np.sqrt(mean * weight / (2 - weight)), 1501
+    edges = np.linspace(max(mean - half, 0.0), mean + half, cells + 1)
+    middle = (edges[1:] + edges[:-1]) / 2
+    beyond = (edges - (1 - weight) * middle[:, np.newaxis]) / weight
+    table = np.diff(stats.poisson(factor * mean).cdf(np.floor(beyond)), axis=1)
+    if mean < half:  # a mean of 0 is inside
+        table[:, 0] += stats.poisson(factor * mean).pmf(0) * (beyond[:, 0] >= 0)
+    visits = np.linalg.inv(np.eye(cells) - table)
+    asked = {"center": mean, "weight": weight, "width": width, "model": "poisson"}
+    run = ewma_run_length([1.0], limits="asymptotic", rate=factor * mean, **asked)
+    here = visits[np.argmin(np.abs(middle - mean))]
+    plain = here.sum(), np.sqrt(2 * (here @ visits).sum() - here.sum() - here.sum() ** 2)
+    assert_allclose([run.mean, run.sd], plain, rtol=0.012)
+    fresh = ewma_run_length([1.0], rate=factor * mean, **asked)
+    assert fresh.mean < run.mean  # narrower limits at the outset
+
+
+def test_limits_that_stand_do_so_from_the_first_audit():
+    part, n = 0.2, np.array([100, 100, 400])
+    chart = ewma([0, 3, 9], n, center=0.02, weight=part, width=2.5, limits="asymptotic")
+    v = 0.02 * 0.98 / n
+    final = v[0] * part / (2 - part)
+    assert_allclose(chart.sigma[:2] ** 2, final, rtol=1e-12)
+    assert_allclose(chart.sigma[2] ** 2, part**2 * v[2] + (1 - part) ** 2 * final, rtol=1e-12)
+    assert ewma([], [], center=0.01, width=3, limits="asymptotic").signals.size == 0
+    found = ewma_limit([100], center=0.02, weight=part, limits="asymptotic", arl=200)
+    own = ewma([0] * 9, 100, center=0.02, weight=part, limits="asymptotic", arl=200)
+    assert_allclose((own.upper - 0.02) / own.sigma, found.width, rtol=1e-9)
+    asked = {"center": 0.02, "weight": part, "width": found.width}
+    assert_allclose(ewma_run_length([100], limits="asymptotic", **asked).mean, found.arl, rtol=1e-9)
+    assert ewma_run_length([100], **asked).mean < found.arl
+
+
+def test_limits_that_no_count_passes_never_signal():
+    for weight in (0.1, 1.0):
+        run = ewma_run_length([10], center=0.5, width=40, weight=weight)
+        assert (run.mean, run.sd, run.quantiles[0.5]) == (np.inf,) * 3
+
+
+def test_a_width_is_found_however_rare_the_kind():
+    """One piece in 200 at 1e-7 lies 224 deviations off: a run of 1e6 needs more than 40 of them."""
+    found = ewma_limit([200], center=1e-7, arl=1e6, states=101)
+    assert found.arl >= 1e6
+    assert found.width > 40
 
 
 def test_run_length_at_weight_one_is_that_of_the_p_chart():
@@ -231,6 +300,10 @@ def test_a_poisson_width_is_solved_and_told():
         (lambda: ewma([11], [10]), "count must be from 0 to inspected, got 11 of 10"),
         (lambda: ewma([[1, 2]], 10, center=0.1), "one series, got an array of 2 dimensions"),
         (lambda: ewma_limit([9], center=0.1, arl=1), "arl must be one number above 1, got 1"),
+        (
+            lambda: ewma([1], [9], center=0.1, width=3, limits="fixed"),
+            'limits must be one of exact, asymptotic, got "fixed"',
+        ),
         (lambda: ewma_limit([], center=0.1), "inspected_sizes must hold one size or more"),
         (
             lambda: ewma_run_length([9], center=0.1, width=3, start="cold"),

@@ -6,7 +6,7 @@ from numpy.typing import ArrayLike, NDArray
 from qa._validate import checked_positive
 from qa.charts.attribute import ON_THE_LIMIT, ControlChart
 from qa.charts.law import checked_law, checked_series, variance
-from qa.charts.run_length.ewma import checked_weight, ewma_limit
+from qa.charts.run_length.ewma import checked_weight, ewma_limit, fresh_totes
 
 Floats = NDArray[np.float64]
 
@@ -20,12 +20,13 @@ def ewma(
     width: float | None = None,
     correlation: float = 0.0,
     model: str = "binomial",
+    limits: str = "exact",
     arl: float = 500.0,
 ) -> ControlChart:
     """Chart of the exponentially weighted moving average of fractions, or of defects a unit.
 
     The mean starts at the centre line; each audit moves it by `weight` of the way to its own
-    fraction. Its variance is exact for the sizes of all audits so far: weight^2 times that of the
+    fraction. Its variance is that for the sizes of all audits so far: weight^2 times that of the
     newest fraction, and (1 - weight)^2 times that of the mean before.
 
     Parameters
@@ -45,6 +46,9 @@ def ewma(
         Intra-class correlation of pieces in one tote.
     model : {"binomial", "poisson"}
         "binomial" with a correlation is beta-binomial.
+    limits : {"exact", "asymptotic"}
+        "exact" limits follow the variance of the mean, small at first; "asymptotic" ones take
+        the chart to have long run, on audits of the first one's size.
     arl : float, above 1
         Totes between false alarms wanted on average; not used when `width` is given.
 
@@ -77,12 +81,20 @@ def ewma(
     level, greatest = law.rate, np.full_like(n, np.inf) if law.poisson else n
     if width is None:
         found = ewma_limit(
-            n, center=level, weight=part, correlation=correlation, model=model, arl=arl
+            n,
+            center=level,
+            weight=part,
+            correlation=correlation,
+            model=model,
+            limits=limits,
+            arl=arl,
         )
         width = found.width
     wide = float(checked_positive(width, "width"))
     mean = _smoothed(x / n, part, 1 - part, level)
-    sigma = np.sqrt(_smoothed(variance(law, n), part**2, (1 - part) ** 2, 0.0))
+    new = variance(law, n)
+    old = float(new[0]) * part / (2 - part) if n.size and not fresh_totes(part, limits) else 0.0
+    sigma = np.sqrt(_smoothed(new, part**2, (1 - part) ** 2, old))
     before = (1 - part) * np.concatenate([[level], mean[:-1]])[: mean.size]
     low, high = level - wide * sigma, level + wide * sigma
     ends = [(limit - before) / part * n for limit in (low, high)]  # as counts of this audit

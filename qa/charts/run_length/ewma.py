@@ -3,9 +3,9 @@
 The weighted mean is followed by a Markov chain on an even grid between its limits; a value that
 falls between two grid points is shared between them so that its mean is kept. With 401 points the
 average run length is within 1 % of that on a finer grid (144 designs tried). The limits of a
-fresh chart are narrower, as its exact variance is. Where sizes of samples vary, the newest counts
-as it is and the mean variance stands for those before; simulated average run lengths (sizes 100
-to 250, and 30 and 400 mixed) then lay within 3 %.
+fresh chart are narrower where they follow its exact variance. Where sizes of samples vary, the
+newest counts as it is and the mean variance stands for those before; simulated average run
+lengths (sizes 100 to 250, and 30 and 400 mixed) then lay within 3 %.
 """
 
 from dataclasses import dataclass
@@ -13,15 +13,23 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from qa._validate import checked_positive
+from qa._validate import checked_positive, chosen
 from qa.charts.law import NEVER, Law, chances, checked_law, checked_sizes, variance
-from qa.charts.run_length.chain import Chain, RunLength, dense, led, run_length, settled, started
+from qa.charts.run_length.chain import (
+    Chain,
+    RunLength,
+    dense,
+    led,
+    mean_run,
+    run_length,
+    settled,
+    started,
+)
 from qa.charts.run_length.cusum import checked_arl
 from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
 _STATES = 401
-_WIDEST = 40.0  # standard deviations; no chart wants limits farther out
 _SETTLED = 1e-3  # part of the final variance that a chart no longer fresh may lack
 
 
@@ -58,6 +66,7 @@ def ewma_limit(
     weight: float = 0.1,
     correlation: float = 0.0,
     model: str = "binomial",
+    limits: str = "exact",
     arl: float = 500.0,
     states: int = _STATES,
 ) -> EwmaLimit:
@@ -76,6 +85,8 @@ def ewma_limit(
     model : {"binomial", "poisson"}
         "binomial" with a correlation is beta-binomial; "poisson" counts defects, center being
         their number a unit and sizes the units, whole or not.
+    limits : {"exact", "asymptotic"}
+        As for `ewma`; printed tables are of "asymptotic" ones.
     arl : float, above 1
         Totes between false alarms wanted on average.
     states : int
@@ -101,13 +112,13 @@ def ewma_limit(
     law = checked_law(center, correlation, model)
     sizes, share = checked_sizes(inspected_sizes, law)
     wanted, part = checked_arl(arl), checked_weight(weight)
+    totes = fresh_totes(part, limits)
 
     def attained(width: float) -> float:
-        chain = _grid(law, law, (sizes, share), part, width, states).fresh
-        return float(chain.visits(chain.start).sum())
+        return mean_run(_grid(law, law, (sizes, share), _Design(part, width, totes), states).fresh)
 
     low, high, found = 0.0, 2.0, attained(2.0)
-    while found < wanted and high < _WIDEST:
+    while found < wanted:  # a width that no count passes has a run without end
         low, high, found = high, high * 1.5, attained(high * 1.5)
     while high - low > 1e-3:
         middle = (low + high) / 2
@@ -124,6 +135,7 @@ def ewma_run_length(
     weight: float = 0.1,
     correlation: float = 0.0,
     model: str = "binomial",
+    limits: str = "exact",
     rate: float | None = None,
     start: str = "zero",
     states: int = _STATES,
@@ -132,15 +144,14 @@ def ewma_run_length(
 
     Parameters
     ----------
-    inspected_sizes, center, weight, correlation, model, states
+    inspected_sizes, center, weight, correlation, model, limits, states
         As for `ewma_limit`.
     width : float, above 0
     rate : float, optional
         True rate while the chart runs; by default the center, that is in control.
     start : {"zero", "steady"}
-        Whether the run is counted from a fresh chart, at its centre line and with its narrower
-        first limits, or from one that has long run in control without a signal when the rate
-        changes.
+        Whether the run is counted from a fresh chart, at its centre line and with its own first
+        limits, or from one that has long run in control without a signal when the rate changes.
 
     Returns
     -------
@@ -155,9 +166,10 @@ def ewma_run_length(
     law = checked_law(center, correlation, model)
     sizes = checked_sizes(inspected_sizes, law)
     part, wide = checked_weight(weight), float(checked_positive(width, "width"))
+    design = _Design(part, wide, fresh_totes(part, limits))
     true = law if rate is None else checked_law(rate, correlation, model, "rate")
-    grid = _grid(law, true, sizes, part, wide, states)
-    here = started(start, lambda: settled(_grid(law, law, sizes, part, wide, states).chain))
+    grid = _grid(law, true, sizes, design, states)
+    here = started(start, lambda: settled(_grid(law, law, sizes, design, states).chain))
     if here is not None:
         return run_length(grid.chain, here)
     return run_length(grid.fresh)
@@ -174,6 +186,15 @@ def checked_weight(weight: float) -> float:
     if np.ndim(weight) != 0 or not 0 < weight <= 1:
         raise InvalidInput(f"weight must be one number above 0, up to 1, got {weight!r}")
     return float(weight)
+
+
+@dataclass(frozen=True, slots=True)
+class _Design:
+    """Weight and width of a chart, and its first totes, at which limits are narrower."""
+
+    weight: float
+    width: float
+    totes: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -193,10 +214,8 @@ class _Grid:
         return led(self.chain, self.first)
 
 
-def _grid(
-    law: Law, true: Law, sizes: tuple[Floats, Floats], weight: float, width: float, states: int
-) -> _Grid:
-    n, share = sizes
+def _grid(law: Law, true: Law, sizes: tuple[Floats, Floats], design: _Design, states: int) -> _Grid:
+    (n, share), weight, width = sizes, design.weight, design.width
     newest = variance(law, n)
     before = share @ newest * weight / (2 - weight)  # of a mean no longer fresh
     half = width * np.sqrt(weight**2 * newest + (1 - weight) ** 2 * before)
@@ -208,7 +227,7 @@ def _grid(
     fractions = _Fractions(count / n[row], table[row, count] * share[row], half[row])
     start = _shared(np.array([[law.rate]]), np.ones((1, 1)), points)[0]
     chain = dense(_matrix(fractions, weight, points, law.rate), start)
-    there = before * (1 - (1 - weight) ** (2 * np.arange(_totes(weight))))[:, np.newaxis]
+    there = before * (1 - (1 - weight) ** (2 * np.arange(design.totes)))[:, np.newaxis]
     fresh = width * np.sqrt(weight**2 * newest + (1 - weight) ** 2 * there)
     off = np.abs(points - law.rate)[:, np.newaxis] * (1 - 1e-9)
     final = (off <= half) @ share
@@ -216,9 +235,20 @@ def _grid(
     return _Grid(chain, np.divide(first, final, out=np.zeros_like(first), where=final > 0))
 
 
-def _totes(weight: float) -> int:
-    """Totes until the variance of a fresh chart's mean is as good as final."""
-    return int(np.ceil(np.log(_SETTLED) / (2 * np.log1p(-weight)))) if weight < 1 else 0
+def fresh_totes(weight: float, limits: str) -> int:
+    """Totes until the variance that limits of a kind go by is as good as final.
+
+    Raises
+    ------
+    InvalidInput
+        If the kind is neither "exact" nor "asymptotic".
+    """
+    if not chosen(_FOLLOW, "limits", limits) or weight == 1:
+        return 0
+    return int(np.ceil(np.log(_SETTLED) / (2 * np.log1p(-weight))))
+
+
+_FOLLOW = {"exact": True, "asymptotic": False}  # whether limits follow the variance from the outset
 
 
 def _matrix(fractions: _Fractions, weight: float, points: Floats, center: float) -> Floats:
