@@ -205,6 +205,32 @@ def test_the_path_is_that_of_the_cusum_of_samples_of_one():
     assert np.isnan(ours.lower).all()
 
 
+# The lattice must fall in control where a rise is sought, and rise for a fall: m is below 1 / p for
+# the one and above it for the other, however small the change.
+@pytest.mark.parametrize("center", [0.001, 0.07, 0.2, 0.35, 0.49])
+@pytest.mark.parametrize("ratio", [1.0005, 1.3, 2.0, 0.9995, 0.7, 0.3])
+def test_the_lattice_drifts_from_its_limit_in_control(center, ratio):
+    steps, nearest = lattice(center, ratio)
+    assert (center * steps < 1) == (ratio > 1)
+    assert (nearest > 1) == (ratio > 1)
+    changed = center * nearest
+    assert (changed * steps > 1) == (ratio > 1)
+    weight = np.log(nearest) + np.log((1 - center) / (1 - changed))
+    assert_allclose(weight / np.log((1 - center) / (1 - changed)), steps, rtol=1e-6)
+
+
+def test_a_limit_below_one_step_signals_at_any_incorrect_piece():
+    found = bernoulli_limit(center=0.01, arl=50)
+    assert_allclose(found.arl, 100, rtol=1e-9)
+    run = bernoulli_run_length(center=0.01, limit=found.limit)
+    assert_allclose([run.mean, run.sd], [100, np.sqrt(0.99) * 100], rtol=1e-9)
+    for asked in ({"arl": 50.0}, {"limit": found.limit}, {"limit": 1e-4}):
+        watch = bernoulli_cusum([0, 1, 0], center=0.01, **asked)
+        assert watch.signals.tolist() == [False, True, False]
+        assert_allclose(watch.statistic, [0, 68 / 69, 0])
+        assert_array_equal(watch.statistic > watch.upper, watch.signals)
+
+
 def test_both_ways_are_watched_with_limits_solved():
     watch = bernoulli_cusum(np.zeros(4000), center=0.01, fall=0.5, arl=5000)
     assert watch.arl_up >= 5000
@@ -229,6 +255,10 @@ def test_both_ways_are_watched_with_limits_solved():
         (lambda: pieces_between([[0, 1]]), "incorrect must be one series, got an array of 2 dim"),
         (lambda: bernoulli_cusum([1], center=0.1, rise=0.5), "rise must be above 1, got 0.5"),
         (lambda: bernoulli_cusum([1], center=0.6), "rise must take the center 0.6 to another"),
+        (
+            lambda: bernoulli_limit(center=0.5, ratio=1.5),
+            "center must be below 1/2 where a rise is sought, got 0.5",
+        ),
         (lambda: bernoulli_limit(center=0.6), "ratio must take the center 0.6 to another"),
         (lambda: bernoulli_limit(center=0.1, arl=0), "arl must be one number above 1, got 0"),
         (lambda: bernoulli_run_length(center=0.1, limit=0), "limit must be above 0, got 0"),

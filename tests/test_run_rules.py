@@ -93,6 +93,14 @@ def test_a_point_on_a_line_is_not_beyond_it():
     assert run_rules(chart, [RunRule(8, 8)]).any() == np.False_
 
 
+def test_a_count_off_a_line_without_deviation_is_beyond_every_line():
+    chart = p_chart([0, 1, 0, 1, 2], 10, center=0.0)
+    found = run_rules(chart, [RunRule(2, 3, 2.0), RunRule(2, 2)])
+    assert found.tolist() == [[False, False, False, True, True], [False] * 4 + [True]]
+    run = rule_run_lengths(chart, [RunRule(1, 1, 2.0)], rate=0.1)
+    assert_allclose(run.alone[0].mean, 1 / (1 - 0.9**10), rtol=1e-9)
+
+
 def test_no_rules_find_nothing_and_no_points_neither():
     assert run_rules(p_chart([1], 100, center=0.01), []).shape == (0, 1)
     assert run_rules(p_chart([], [], center=0.01)).shape == (3, 0)

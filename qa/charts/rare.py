@@ -159,7 +159,8 @@ def bernoulli_cusum(
     Raises
     ------
     InvalidInput
-        If a piece is neither 0 nor 1, or rise or fall leads to no fraction.
+        If a piece is neither 0 nor 1, rise or fall leads to no fraction, or a rise is sought from
+        a center of 1/2 or more, where no whole number of correct pieces outweighs one.
 
     References
     ----------
@@ -181,6 +182,7 @@ def bernoulli_cusum(
             top, attained = found.limit, found.arl
         moves = np.where(pieces, steps - 1.0, -1.0) * (1 if ratio > 1 else -1)
         whole = np.floor(top * steps + 1e-6)  # the last point of the lattice that is quiet
+        whole = max(whole, 0.5)  # half a step: any piece that raises the sum signals
         path = running(moves, whole if reset else np.inf)
         return Side(path / steps, float(whole / steps), attained)
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from qa.charts.attribute import ON_THE_LIMIT, ControlChart
+from qa.charts.attribute import ON_THE_LIMIT, ControlChart, deviations
 from qa.charts.law import NEVER, Law, chances, checked_law
 from qa.charts.run_length.chain import Chain, RunLength, dense, run_length, settled, started
 from qa.errors import InvalidInput
@@ -186,8 +186,7 @@ def _deviations(chart: ControlChart) -> Floats:
         raise InvalidInput(
             "run rules must be used on a chart that judges each point alone, not standardised"
         )
-    away = chart.statistic - chart.center
-    return np.divide(away, chart.sigma, out=np.zeros_like(away), where=chart.sigma > 0)
+    return deviations(chart.statistic, chart.center, chart.sigma)
 
 
 def _in_series(
@@ -257,7 +256,7 @@ def _levels(
 ) -> Floats:
     chance = chances(law, np.array([size]))[0]
     count = np.flatnonzero(chance > NEVER)
-    z = (count - line[0]) / line[1]
+    z = deviations(count.astype(np.float64), *line)
     marks = np.array(lines) + ON_THE_LIMIT
     level = np.searchsorted(marks, z) - np.searchsorted(marks, -z)
     beyond = ((count < ends[0]) | (count > ends[1])).astype(np.int64)

@@ -1,7 +1,9 @@
 """Charts of counts: fraction (p), number (np), and defects (c, u), each point with its own limits.
 
 A point signals when its count lies beyond a limit, never on it. A limit that no count could
-cross is nan: there is none.
+cross is nan: there is none. All four charts take `limits`, `false_alarm` and `stretch`, which
+`p_chart` explains; where defects are counted "exact" is the Poisson distribution's, and there is
+no "beta_binomial".
 """
 
 from dataclasses import dataclass, replace
@@ -140,18 +142,7 @@ def c_chart(
     false_alarm: float = 0.0027,
     stretch: float | None = None,
 ) -> ControlChart:
-    """Chart of defects in units of one size, Poisson when in control.
-
-    Parameters
-    ----------
-    count : array_like of int
-        Defects of each unit, in time order.
-    center : array_like, optional
-        Expected defects a unit; by default their mean.
-    limits : {"exact", "three_sigma", "laney"}
-        As for `p_chart`, from the Poisson distribution.
-    false_alarm, stretch
-        As for `p_chart`.
+    """Chart of defects in units of one size, Poisson when in control: a `u_chart` of one unit each.
 
     Examples
     --------
@@ -180,10 +171,8 @@ def u_chart(
         Units they were found in, whole or not.
     center : array_like, optional
         Expected defects a unit; by default all defects over all units.
-    limits : {"exact", "three_sigma", "laney"}
-        As for `p_chart`, from the Poisson distribution.
-    false_alarm, stretch
-        As for `p_chart`.
+    limits, false_alarm, stretch
+        As for `p_chart`; no "beta_binomial".
 
     Examples
     --------
@@ -256,10 +245,7 @@ def standardised(chart: ControlChart) -> ControlChart:
     """
 
     def off(values: Floats) -> Floats:
-        away = values - chart.center
-        none = np.copysign(np.where(away == 0, 0.0, np.inf), away)
-        none[np.isnan(away)] = np.nan
-        return np.divide(away, chart.sigma, out=none, where=chart.sigma > 0)
+        return deviations(values, chart.center, chart.sigma)
 
     return replace(
         chart,
@@ -269,6 +255,18 @@ def standardised(chart: ControlChart) -> ControlChart:
         upper=off(chart.upper),
         sigma=np.ones_like(chart.sigma),
     )
+
+
+def deviations(values: Floats, center: ArrayLike, sigma: ArrayLike) -> Floats:
+    """Standard deviations off the centre line; where there is none, 0 on the line, else infinite.
+
+    `center` and `sigma` are one number or one a value.
+    """
+    away = values - np.asarray(center)
+    none = np.copysign(np.where(away == 0, 0.0, np.inf), away)
+    none[np.isnan(away)] = np.nan
+    off: Floats = np.divide(away, sigma, out=none, where=np.asarray(sigma) > 0)
+    return off
 
 
 def _fractions(

@@ -16,6 +16,7 @@ from qa._validate import checked_level, checked_positive
 from qa.charts.law import checked_change, checked_law
 from qa.charts.run_length.chain import RunLength, quantiles, started, still
 from qa.charts.run_length.cusum import checked_arl
+from qa.errors import InvalidInput
 
 Floats = NDArray[np.float64]
 
@@ -26,7 +27,8 @@ class BernoulliLimit:
 
     Attributes
     ----------
-    limit : a sum above it signals; whole steps of 1 / `steps`
+    limit : a sum above it signals; whole steps of 1 / `steps`, or half of one where any piece
+        that raises the sum signals
     arl : average number of pieces to a signal that it attains at `center`
     center, ratio : what the sum holds against each other: center, and ratio x center
     steps : steps of the sum to one incorrect piece (m)
@@ -92,7 +94,7 @@ def bernoulli_limit(*, center: float, ratio: float = 2.0, arl: float = 50_000.0)
         attained = _from_zero(walk, reach)
         reach *= 2
     at = int(np.searchsorted(attained, wanted))
-    return BernoulliLimit(at / steps, float(attained[at]), float(center), nearest, steps)
+    return BernoulliLimit(max(at, 0.5) / steps, float(attained[at]), float(center), nearest, steps)
 
 
 def bernoulli_run_length(
@@ -145,7 +147,13 @@ def lattice(center: float, ratio: float, name: str = "ratio") -> tuple[int, floa
     """Steps of the sum to an incorrect piece, and the ratio for which they are exact.
 
     The correct pieces that weigh as much as an incorrect one are rounded to a whole number m,
-    and the ratio is moved to where that is so (Reynolds & Stoumbos 1999).
+    and the ratio is moved to where that is so (Reynolds & Stoumbos 1999). For a rise m lies below
+    1 / center and for a fall above it: else the sum would drift to its limit in control.
+
+    Raises
+    ------
+    InvalidInput
+        If the ratio leads to no fraction, or a rise has no such m.
     """
     shift = checked_change(checked_law(center, 0.0, "binomial"), ratio, name)
 
@@ -154,6 +162,12 @@ def lattice(center: float, ratio: float, name: str = "ratio") -> tuple[int, floa
         return float((correct - np.log(factor)) / correct)
 
     steps = max(2, round(balance(shift.ratio)))
+    if ratio < 1:
+        steps = max(steps, int(np.floor(1 / center)) + 1)
+    elif center < 0.5:
+        steps = min(steps, int(np.ceil(1 / center)) - 1)
+    else:
+        raise InvalidInput(f"center must be below 1/2 where a rise is sought, got {center:g}")
     ends = (1 + 1e-9, (1 - 1e-12) / center) if ratio > 1 else (1e-12, 1 - 1e-9)
     low, high = (balance(end) - steps for end in ends)
     if low * high > 0:
