@@ -97,7 +97,7 @@ def test_printed_normal_run_lengths(row):
 
 
 # The same by the chart's own name: Poisson counts of mean 40,000, as good as normal. Crowder
-# (1987), weight 0.5, and Lucas & Saccucci (1990), weight 0.1 (memory); within 1 %, the grid's error.
+# (1987), weight 0.5; Lucas & Saccucci (1990), weight 0.1 (both memory); 1 % is the grid's error.
 @pytest.mark.parametrize(
     ("weight", "width", "shift", "printed"),
     [(0.5, 3, 0, 397.46), (0.5, 3, 0.75, 31.46), (0.1, 2.814, 0, 500), (0.1, 2.814, 1, 10.3)],
