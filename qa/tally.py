@@ -1,7 +1,8 @@
 """Audits to counts: the tally, a table with a promised set of columns, and the six sums.
 
-A tally has the columns `COLUMNS` and one whole-number column a category of the programme. Every
-function that takes one checks it at the door with `checked`.
+A tally has the columns `COLUMNS` and one whole-number column a category of the programme; what a
+row says stands since ``recorded_at``, which is missing where no store recorded it. Every function
+that takes one checks it at the door with `checked`.
 """
 
 from collections.abc import Iterable, Sequence
@@ -34,12 +35,14 @@ COLUMNS = (
     "re_sorted_at",
     "fill_start",
     "fill_end",
+    "recorded_at",
     "pieces_in_tote",
     "inspected",
     "correct",
     "incorrect",
 )
-TIMES = ("pulled_at", "re_sorted_at", "fill_start", "fill_end")
+TIMES = ("pulled_at", "re_sorted_at", "fill_start", "fill_end", "recorded_at")
+NOT_OF_AUDIT = ("programme", "recorded_at")  # columns that the store knows, and no audit itself
 TOTE = ("site", "day", "lane", "tote")  # tells a filled tote from others: its code comes again
 SUMS = ("totes", "n", "x", "n2", "x2", "nx")
 
@@ -57,7 +60,7 @@ def from_audits(audits: Iterable[Audit], programme: Programme, *, version: int =
     """
     rows = [
         {
-            **{name: getattr(audit, name) for name in COLUMNS if name != "programme"},
+            **{name: getattr(audit, name) for name in COLUMNS if name not in NOT_OF_AUDIT},
             **audit.counts,
         }
         for audit in audits

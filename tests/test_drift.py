@@ -10,10 +10,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from qa import drift, tally
-from qa.drift.baseline import Correlation, correlation, series
-from qa.drift.eras import eras, held
+from qa.drift.baseline import EVER, Correlation, correlation
+from qa.drift.eras import eras
 from qa.drift.heads import Sample, carrier, difference
 from qa.drift.known import Known
+from qa.drift.standing import Standing
 from qa.errors import InvalidInput
 from qa.programme import Baseline, Programme
 
@@ -22,6 +23,7 @@ RHO = 0.01
 FIRST = pd.Timestamp("2026-03-16", tz="UTC")
 EVERY = timedelta(minutes=72)  # 20 totes a day on each lane
 BASELINE_DAYS = 20
+DAYS = (np.array([], dtype="datetime64[us]"),) * 2
 
 
 def plant(
@@ -267,9 +269,10 @@ def test_one_head_alone_is_never_blamed():
 
 
 def pooled(rows: pd.DataFrame, programme: Programme) -> Correlation:
-    lanes = list(series(rows, programme).values())
-    (era,) = eras(Known(), programme, lanes)["sprout-whole"]
-    return correlation([held(each, era) for each in lanes], programme)
+    standing = Standing(drift.totes(rows, programme), None)
+    (era,) = eras(Known(), programme, {"sprout-whole": DAYS})["sprout-whole"]
+    held = standing.held(era, standing.state(era, EVER))
+    return correlation(list(held.values()), programme)
 
 
 @pytest.mark.parametrize("rho", [0.01, 0.03])

@@ -68,9 +68,11 @@ def many(make):
     return [one(number) for number in range(200)]
 
 
-def of(audits, programme):
-    """The tally that the store should give."""
+def of(audits, programme, at=AT):
+    """The tally that the store should give of audits recorded at a moment."""
     expected = tally.from_audits(audits, programme)
+    stamps = pd.Series(at, expected.index, dtype=expected["recorded_at"].dtype)
+    expected = expected.assign(recorded_at=stamps)
     return expected.sort_values(["pulled_at", "key"], ignore_index=True)
 
 
@@ -260,7 +262,7 @@ def test_a_correction_takes_the_place_and_keeps_the_past(store, programme, make)
     better = make(stem=5, key=make().key)
     later = AT + timedelta(hours=1)
     assert records.correct(store, better, by="Ivo", at=later, reason="recounted").new
-    assert_frame_equal(records.tallies(store), of([better], programme))
+    assert_frame_equal(records.tallies(store), of([better], programme, later))
     told = records.history(store, better.key)
     assert told["revision"].tolist() == [1, 2]
     assert told["action"].tolist() == ["logged", "corrected"]

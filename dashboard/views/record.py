@@ -15,7 +15,7 @@ import pandas as pd
 from qa import drift, gross, verdicts
 from qa.intervals import clustered
 from qa.programme import Category, Programme, production_day_and_shift
-from qa.store import deeds, records, signals
+from qa.store import changes, deeds, records, signals
 from qa.store.schema import Store
 from qa.tally import stratified
 
@@ -78,7 +78,12 @@ def _record(store: Store, newest: tuple[int, ...]) -> Record:
         found[found["lifted_at"].isna()],
         deeds.resumed(store),
         deeds.dispositions(store),
-        drift.Known(deeds.events(store), signals.baselines(store), signals.acknowledgements(store)),
+        drift.Known(
+            deeds.events(store),
+            signals.baselines(store),
+            signals.acknowledgements(store),
+            changes.replaced(store),
+        ),
     )
 
 

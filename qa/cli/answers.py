@@ -21,7 +21,7 @@ from qa.files import exporting, importing, mapping
 from qa.files.importing import ImportReport
 from qa.files.rows import Progress
 from qa.programme import Programme, lot_size, parse, read_text, shift_times
-from qa.store import backup, deeds, records, schema, signals, trail
+from qa.store import backup, changes, deeds, records, schema, signals, trail
 from qa.store.schema import Store
 from qa.wording import load
 
@@ -246,7 +246,10 @@ def _verdicts(store: Store, tallies: pd.DataFrame) -> pd.DataFrame:
 
 def _drift(store: Store, tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:
     known = drifting.Known(
-        deeds.events(store), signals.baselines(store), signals.acknowledgements(store)
+        deeds.events(store),
+        signals.baselines(store),
+        signals.acknowledgements(store),
+        changes.replaced(store),
     )
     found = drifting.findings(tallies, programme, now=now, known=known)
     return {"as_of": now, "lanes": drifting.lanes(found), "findings": found}

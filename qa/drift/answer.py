@@ -39,9 +39,9 @@ def findings(
         made of them.
     programme : Programme
     now : datetime
-        With its zone; audits pulled later are left out, and events, baselines and answers recorded
-        later are not known yet. An audit that is entered late counts from when it was pulled, and
-        can move what follows from it.
+        With its zone; audits pulled later are left out, events that happened later, and baselines
+        and answers recorded later. An audit that is entered late counts from when it was pulled,
+        except in a baseline that was fixed before: see `qa.drift.standing`.
     known : Known, optional
         Events, chosen baselines and acknowledged signals; by default the programme's baselines
         alone.

@@ -1,4 +1,4 @@
-"""What a lane's charts are held against: its series of totes, its baseline and its limits.
+"""What a lane's charts are held against: its series of totes, a baseline's totes and the limits.
 
 Only routine audits speak; audits of one tote are one point. Levels are the lane's own, the
 correlation is pooled over lanes and categories, and the floor's budget of false alarms is shared
@@ -21,6 +21,7 @@ from qa.tally import checked, routine
 
 Whole = NDArray[np.int64]
 
+EVER, NEVER = np.datetime64("0001-01-01", "us"), np.datetime64("9999-12-31", "us")
 FEW_TOTES = 20  # a lane with fewer in the baseline is held against all lanes together
 RISE = 2.0
 _TARONE_LEVEL = 1.645  # one-sided 5 %
@@ -36,9 +37,9 @@ class Series:
     filled_at : when filling began, else when pieces were pulled; UTC
     last_audit : when the last pieces were pulled; UTC
     inspected, counts : pieces looked at, and those of each category
+    recorded, settled : when what is known of each tote came on record, the first and the last
+        of it; UTC
     turned : positions before which the lane ran another product
-    baseline : bool, totes of the baseline
-    watched : position of the first tote that is watched
     """
 
     lane: str
@@ -49,9 +50,19 @@ class Series:
     last_audit: np.datetime64
     inspected: Whole
     counts: Mapping[str, Whole]
+    recorded: NDArray[np.datetime64]
+    settled: NDArray[np.datetime64]
     turned: tuple[int, ...]
-    baseline: NDArray[np.bool_]
-    watched: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """The totes of one lane that a baseline counts, in order of filling."""
+
+    day: NDArray[np.datetime64]
+    tote: NDArray[np.str_]
+    inspected: Whole
+    counts: Mapping[str, Whole]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +99,10 @@ class Watch:
 
 
 def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str], Series]:
-    """The totes of each lane and product, no baseline among them yet; see `qa.drift.eras`."""
+    """The totes of each lane and product.
+
+    A tote is told by its code on its lane on its production day, for plants use codes again.
+    """
     codes = programme.category_codes
     rows = routine(checked(tallies, codes))
     return of_routine(rows.assign(at=rows["fill_start"].fillna(rows["pulled_at"])), codes)
@@ -97,14 +111,10 @@ def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str],
 def of_routine(rows: pd.DataFrame, codes: Sequence[str]) -> dict[tuple[str, str], Series]:
     """The same of routine audits with ``at``, when filling began or else pieces were pulled."""
     codes = list(codes)
-    totes = rows.groupby(["lane", "product", "tote"], sort=False)
-    points = (
-        totes[["inspected", *codes]]
-        .sum()
-        .join(
-            totes[["at", "day", "pulled_at"]].agg({"at": "min", "day": "min", "pulled_at": "max"})
-        )
-    )
+    rows = rows.assign(settled=rows["recorded_at"])
+    totes = rows.groupby(["lane", "product", "day", "tote"], sort=False)
+    times = {"at": "min", "recorded_at": "min", "settled": "max", "pulled_at": "max"}
+    points = totes[["inspected", *codes]].sum().join(totes[[*times]].agg(times))
     points = points.reset_index().sort_values("at", kind="stable")
     before = points.groupby("lane", sort=False)["product"].shift()
     points["turned"] = before.notna() & (before != points["product"])
@@ -120,7 +130,7 @@ def running(tallies: pd.DataFrame) -> dict[str, str]:
     return dict(zip(last["lane"].astype(str), last["product"].astype(str), strict=True))
 
 
-def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
+def correlation(lanes: Sequence[Held], programme: Programme) -> Correlation:
     """Intra-tote correlation, pooled over the baselines of lanes and categories.
 
     The moment estimate in which each lane and category has its own level; used when Tarone's
@@ -134,9 +144,8 @@ def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
     """
     excess, unbiased, pairs = 0.0, 0.0, 0.0
     for lane in lanes:
-        n = lane.inspected[lane.baseline].astype(np.float64)
-        for counts in lane.counts.values():
-            x = counts[lane.baseline]
+        n = lane.inspected.astype(np.float64)
+        for x in lane.counts.values():
             p = x.sum() / max(n.sum(), 1)
             if n.size < 2 or not 0 < p < 1:
                 continue
@@ -144,7 +153,7 @@ def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
             excess += squares - n.sum()
             unbiased += squares * n.size / (n.size - 1) - n.sum()
             pairs += (n * (n - 1)).sum()
-    if sum(int(lane.baseline.sum()) for lane in lanes) < FEW_TOTES:
+    if sum(lane.inspected.size for lane in lanes) < FEW_TOTES:
         return Correlation(programme.correlation, "assumed")
     if pairs and excess / np.sqrt(2 * pairs) > _TARONE_LEVEL:
         return Correlation(float(np.clip(unbiased / pairs, 0, 0.5)), "measured")
@@ -154,15 +163,15 @@ def correlation(lanes: Sequence[Series], programme: Programme) -> Correlation:
 
 
 def watch(
-    lane: Series, category: str, together: Sequence[Series], rho: float, run: "Budget"
+    lane: Held | None, category: str, together: Sequence[Held], rho: float, run: "Budget"
 ) -> Watch | None:
     """The chart of a lane and category; None while no lane has a baseline."""
-    own = bool(lane.baseline.sum() >= FEW_TOTES)
-    held = [lane] if own else [each for each in together if each.product == lane.product]
-    x = np.concatenate([each.counts[category][each.baseline] for each in held])
-    n = np.concatenate([each.inspected[each.baseline] for each in held])
-    if not n.size:
+    own = lane is not None and lane.inspected.size >= FEW_TOTES
+    held = [lane] if lane is not None and own else together
+    if not held:
         return None
+    x = np.concatenate([each.counts[category] for each in held])
+    n = np.concatenate([each.inspected for each in held])
     limit = _limit(n.tobytes(), int(x.sum()), rho, run.totes(n.size / len(held)), run.charts)
     return Watch(x, n, own, _level_of(x.sum(), n.sum()), rho, limit)
 
@@ -223,7 +232,14 @@ def _series(points: pd.DataFrame, codes: Sequence[str]) -> Series:
         last_audit=points["pulled_at"].dt.tz_localize(None).max().to_datetime64(),
         inspected=points["inspected"].to_numpy(),
         counts={code: points[code].to_numpy() for code in codes},
+        recorded=moments_of(points["recorded_at"], EVER),
+        settled=moments_of(points["settled"], EVER),
         turned=tuple(int(each) for each in turned if each),
-        baseline=np.zeros(len(points), dtype=np.bool_),
-        watched=0,
     )
+
+
+def moments_of(times: pd.Series, missing: np.datetime64) -> NDArray[np.datetime64]:
+    """Times as the series hold them: UTC, without a zone; another where there is none."""
+    plain = times.dt.tz_localize(None).astype("datetime64[us]")
+    filled: NDArray[np.datetime64] = plain.fillna(pd.Timestamp(missing)).to_numpy()
+    return filled

@@ -3,22 +3,25 @@
 Without a baseline that a person chose, the first days of production stand for one.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from qa.drift.baseline import Series
+from qa.drift.baseline import EVER, NEVER, Series
 from qa.drift.known import Known, naive
-from qa.programme import Programme
+from qa.programme import Programme, shift_times
+
+Moments = NDArray[np.datetime64]
 
 FIRST_DAYS = 10  # of production, where nobody chose a baseline
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Era:
     """A baseline of a product, of one lane or of all (""), and the time from which it holds.
 
@@ -30,6 +33,8 @@ class Era:
         Whether a person chose them.
     begins : datetime64 or None
         UTC; None from the beginning.
+    complete : datetime64
+        UTC; when days that nobody chose were on record, and one more: `NEVER` while they are not.
     set_aside : mapping of str to str
         Totes of these days that do not speak, each with its cause.
     by, reason : str
@@ -45,6 +50,7 @@ class Era:
     set_aside: Mapping[str, str]
     by: str
     reason: str
+    complete: np.datetime64 = EVER
 
     @property
     def weeks(self) -> float:
@@ -52,13 +58,21 @@ class Era:
         return ((self.last - self.first).days + 1) / 7
 
 
-def eras(known: Known, programme: Programme, every: Iterable[Series]) -> dict[str, list[Era]]:
-    """Each product's baselines in the order in which they come to hold."""
-    lanes = list(every)
-    chosen = list(_chosen(known, programme))
+def eras(
+    known: Known,
+    programme: Programme,
+    days: Mapping[str, tuple[Moments, Moments]],
+    until: np.datetime64 = NEVER,
+) -> dict[str, list[Era]]:
+    """Each product's baselines that held by a moment, in the order in which they come to hold.
+
+    `days` are each product's production days in order, and when each came on record.
+    """
+    made = [each for each in _chosen(known, programme) if (each.begins or EVER) <= until]
+    chosen = sorted(made, key=lambda each: each.begins or EVER)
     return {
-        product: _of_product([each for each in chosen if each.product == product], product, lanes)
-        for product in {each.product for each in lanes}
+        product: _of_product([each for each in chosen if each.product == product], product, *of_it)
+        for product, of_it in days.items()
     }
 
 
@@ -74,20 +88,11 @@ def pooled(product: list[Era], era: Era) -> Era:
     return [each for each in product[: product.index(era)] if not each.lane][-1]
 
 
-def held(lane: Series, era: Era) -> Series:
-    """A lane's totes, those of the baseline among them, watched from when it holds.
-
-    Totes filled after a baseline was chosen are not of it, so that they never move a limit.
-    """
-    first, last = np.datetime64(era.first), np.datetime64(era.last)
-    within = (lane.day >= first) & (lane.day <= last)
-    within &= ~np.isin(lane.tote, list(era.set_aside))
+def watched_from(lane: Series, era: Era) -> int:
+    """Position of the first tote that is held against a baseline."""
     if era.begins is None:
-        start = np.searchsorted(lane.day, np.datetime64(era.last + timedelta(days=1)))
-    else:
-        within &= lane.filled_at < era.begins
-        start = np.searchsorted(lane.filled_at, era.begins)
-    return replace(lane, baseline=within, watched=int(start))
+        return int(np.searchsorted(lane.day, np.datetime64(era.last + timedelta(days=1))))
+    return int(np.searchsorted(lane.filled_at, era.begins))
 
 
 def _chosen(known: Known, programme: Programme) -> Iterator[Era]:
@@ -106,18 +111,36 @@ def _chosen(known: Known, programme: Programme) -> Iterator[Era]:
             first=row["first_day"].date(),
             last=row["last_day"].date(),
             chosen=True,
-            begins=None if pd.isna(row["at"]) else naive(row["at"]),
+            begins=_begins(row, programme),
             set_aside=row["set_aside"],
             by=row["by"] if by_person else "",
             reason=row["reason"] if by_person else "",
         )
 
 
-def _of_product(chosen: list[Era], product: str, lanes: list[Series]) -> list[Era]:
+def _begins(row: dict[Any, Any], programme: Programme) -> np.datetime64 | None:
+    """When a baseline begins to hold: once it was chosen, and its last production day is over.
+
+    A person chooses days gone by, and today up to that moment; a programme may name days to come.
+    """
+    if pd.isna(row["at"]):
+        return None
+    if row["key"]:
+        return naive(row["at"])
+    last = row["last_day"].date()
+    over = max(shift_times(programme, last, each.code)[1] for each in programme.shifts)
+    return naive(max(row["at"], pd.Timestamp(over)))
+
+
+def _of_product(chosen: list[Era], product: str, days: Moments, recorded: Moments) -> list[Era]:
+    """Those chosen; before them, where none holds from the beginning, the first days on record.
+
+    They are the first of the days known when one more was: a day that comes on record later, as
+    when old audits are imported, is none of them.
+    """
     if chosen and chosen[0].begins is None:
         return chosen
-    days = np.unique(np.concatenate([each.day for each in lanes if each.product == product]))
-    first, *_, last = (
-        pd.Timestamp(day).date() for day in days[[0, min(FIRST_DAYS, days.size) - 1]]
-    )
-    return [Era(product, "", first, last, False, None, {}, "", ""), *chosen]
+    complete = NEVER if days.size <= FIRST_DAYS else np.sort(recorded)[FIRST_DAYS]
+    known = days[recorded <= complete][:FIRST_DAYS]
+    first, last = (pd.Timestamp(day).date() for day in known[[0, -1]])
+    return [Era(product, "", first, last, False, None, {}, "", "", complete), *chosen]

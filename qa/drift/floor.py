@@ -11,16 +11,18 @@ from numpy.typing import NDArray
 
 from qa.charts import Cusum
 from qa.drift.baseline import (
+    NEVER,
     Budget,
     Correlation,
+    Held,
     Series,
     Watch,
     correlation,
     watch,
 )
-from qa.drift.eras import Era, eras, held, of_lane, pooled
+from qa.drift.eras import Era, eras, of_lane, pooled, watched_from
 from qa.drift.heads import Carrier, carrier
-from qa.drift.known import Known
+from qa.drift.known import Known, naive
 from qa.drift.levels import Part, levels
 from qa.drift.result import (
     AFTER_RETURN,
@@ -31,6 +33,7 @@ from qa.drift.result import (
     Excursion,
     LaneChart,
 )
+from qa.drift.standing import Standing
 from qa.drift.telling import Teller
 from qa.drift.totes import Totes
 from qa.drift.watching import Memory, Rise, Watched
@@ -40,10 +43,15 @@ from qa.wording import Wording, utc
 
 
 class _Stretch(NamedTuple):
-    """A chart while one baseline holds: what it is held against, and what it has seen."""
+    """A chart while one baseline holds: what it is held against, and what it has seen.
+
+    `own` are the lane's totes that the baseline counts, as they stood when it was `fixed`; the
+    chart runs from tote `start` to `stop`.
+    """
 
     era: Era
-    series: Series
+    fixed: np.datetime64
+    own: Held | None
     watch: Watch
     correlation: Correlation
     seen: Watched
@@ -88,7 +96,11 @@ class Floor:
         self._running = found.running
         self._series = found.series
         self._memory = memory or Memory()
-        self._eras = eras(self._known, programme, self._series.values())
+        self._standing = Standing(found, known.replaced, now)
+        products = {each.product for each in self._series.values()}
+        days = {product: self._standing.days(product) for product in products}
+        until = NEVER if now is None else naive(pd.Timestamp(now))
+        self._eras = eras(self._known, programme, days, until)
         self._correlation = cache(self._correlation_of)
 
     def finding(self, lane: str, category: str) -> DriftFinding:
@@ -134,8 +146,8 @@ class Floor:
             sum_limit=limits,
             breaks=run.breaks,
             baseline=self._level(now.watch.count, now.watch.inspected, now),
-            baseline_totes=now.series.baseline,
-            watched=now.series.watched,
+            baseline_totes=_among(run.series, now.own),
+            watched=watched_from(run.series, now.era),
             excursions=tuple(
                 self._excursion(run, part, category, rise) for part, rise in run.rises
             ),
@@ -150,16 +162,15 @@ class Floor:
         return self._series.get((lane, self._running.get(lane, "")))
 
     def _run(self, lane: Series, category: str) -> _Run | None:
-        own = [(era, held(lane, era)) for era in of_lane(self._eras[lane.product], lane.lane)]
-        starts = [each.watched for _, each in own]
+        own = of_lane(self._eras[lane.product], lane.lane)
+        starts = [watched_from(lane, era) for era in own]
         breaks = self._known.breaks(lane)
         made = []
-        for (era, totes), stop in zip(own, [*starts[1:], lane.tote.size], strict=True):
-            last = era is own[-1][0]
-            if totes.watched < stop or last:
-                part = self._stretch(era, totes, category, stop, breaks)
+        for era, start, stop in zip(own, starts, [*starts[1:], lane.tote.size], strict=True):
+            if start < stop or era is own[-1]:
+                part = self._stretch(era, lane, category, (start, stop), breaks)
                 made += [part] if part else []
-        if not made or made[-1].era is not own[-1][0]:
+        if not made or made[-1].era is not own[-1]:
             return None
         afresh = [
             Break(part.start, _moment(part.era.begins), "baseline")
@@ -169,31 +180,39 @@ class Floor:
         return _Run(lane, made, tuple(sorted((*breaks, *afresh), key=lambda each: each.position)))
 
     def _stretch(
-        self, era: Era, totes: Series, category: str, stop: int, breaks: Sequence[Break]
+        self,
+        era: Era,
+        lane: Series,
+        category: str,
+        reach: tuple[int, int],
+        breaks: Sequence[Break],
     ) -> _Stretch | None:
-        together, rho = self._together(pooled(self._eras[totes.product], era))
+        start, stop = reach
+        fixed = self._standing.fixed(era, lane.lane)
+        state = self._standing.state(era, fixed)
+        own = self._standing.held(era, state).get(lane.lane)
+        together, rho = self._together(pooled(self._eras[lane.product], era), lane.lane)
         charts = len(self._programme.lanes) * len(self._programme.categories)
         budget = Budget(self._programme.false_alarms_per_week, charts, era.weeks)
-        chart = watch(totes, category, together, rho.value, budget)
+        chart = watch(own, category, together, rho.value, budget)
         if chart is None:
             return None
-        x, n = totes.counts[category][:stop], totes.inspected[:stop]
+        x, n = lane.counts[category][:stop], lane.inspected[:stop]
         positions = [each.position for each in breaks]
-        key = (totes.lane, totes.product, category, era.first, era.last, era.begins)
-        seen = self._memory.watched(key, x, n, totes.watched, chart, positions)
-        return _Stretch(era, totes, chart, rho, seen, min(totes.watched, stop), stop)
+        key = (lane.lane, lane.product, category, era.first, era.last, era.begins)
+        seen = self._memory.watched(key, x, n, start, chart, positions)
+        return _Stretch(era, fixed, own, chart, rho, seen, min(start, stop), stop)
 
-    def _together(self, era: Era) -> tuple[list[Series], Correlation]:
-        """All lanes' totes of a product under a baseline of all, and how much these differ.
+    def _together(self, era: Era, lane: str) -> tuple[list[Held], Correlation]:
+        """All lanes' totes under a baseline of all, as it was fixed for a lane; how they differ.
 
         Lanes that now run another product are among them, so that a changeover of one lane moves
         no limit of another.
         """
-        return self._correlation(self._eras[era.product].index(era), era.product)
+        return self._correlation(era, self._standing.state(era, self._standing.fixed(era, lane)))
 
-    def _correlation_of(self, number: int, product: str) -> tuple[list[Series], Correlation]:
-        era = self._eras[product][number]
-        lanes = [held(each, era) for each in self._series.values() if each.product == product]
+    def _correlation_of(self, era: Era, state: int) -> tuple[list[Held], Correlation]:
+        lanes = list(self._standing.held(era, state).values())
         return lanes, correlation(lanes, self._programme)
 
     def _excursion(self, run: _Run, part: _Stretch, category: str, rise: Rise) -> Excursion:
@@ -347,7 +366,18 @@ class Floor:
 
     def _notes(self, run: _Run) -> tuple[str, ...]:
         now = run.now
-        return self._tell.notes(now.era, now.watch, now.correlation, run.breaks)
+        lane = run.series.lane if now.watch.own else ""
+        late = self._standing.late(now.era, now.fixed, lane)
+        told = (now.era, now.watch, now.correlation, run.breaks)
+        return self._tell.notes(*told, (late, _moment(now.fixed)) if late else None)
+
+
+def _among(lane: Series, held: Held | None) -> NDArray[np.bool_]:
+    """Which of a lane's totes are among those that a baseline counts."""
+    if held is None:
+        return np.zeros(lane.tote.size, dtype=np.bool_)
+    totes, among = (pd.MultiIndex.from_arrays([e.day, e.tote]) for e in (lane, held))
+    return totes.isin(among)
 
 
 @lru_cache(maxsize=4096)

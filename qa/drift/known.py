@@ -25,11 +25,14 @@ class Known:
         None takes those of the programme, from the beginning.
     acknowledgements : DataFrame, columns key, lane, product, category, signalled_at, cause, done,
         by, at
+    replaced : tally, with column replaced_at
+        What audits said before they were corrected or voided, and until when.
     """
 
     events: pd.DataFrame | None = None
     baselines: pd.DataFrame | None = None
     acknowledgements: pd.DataFrame | None = None
+    replaced: pd.DataFrame | None = None
 
     def until(self, now: datetime | None) -> "Known":
         """What was so at a moment; all of it when none is given."""
@@ -39,6 +42,7 @@ class Known:
             _until(self.events, "happened_at", now),
             _until(self.baselines, "at", now),
             _until(self.acknowledgements, "at", now),
+            self.replaced,
         )
 
     def breaks(self, lane: Series) -> tuple[Break, ...]:

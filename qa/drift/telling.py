@@ -107,9 +107,17 @@ class Teller:
         return self._words.say("drift.dating_between", count=totes, between=about)
 
     def notes(
-        self, era: Era, watch: Watch, correlation: Correlation, breaks: tuple[Break, ...]
+        self,
+        era: Era,
+        watch: Watch,
+        correlation: Correlation,
+        breaks: tuple[Break, ...],
+        late: tuple[int, datetime] | None,
     ) -> tuple[str, ...]:
-        """What the charts are held against, and where they start afresh."""
+        """What the charts are held against, what came too late for it, where they start afresh.
+
+        `late` are how many totes of the baseline's days, and when it was fixed.
+        """
         say = self._words.say
         kind = "baseline_by" if era.by else "baseline" if era.chosen else "baseline_first"
         notes = [
@@ -129,6 +137,9 @@ class Teller:
         if era.set_aside:
             told = [f"{tote} ({cause})" for tote, cause in sorted(era.set_aside.items())]
             notes.append(say("drift.set_aside", totes=self._words.listed(told)))
+        if late:
+            count, fixed = late
+            notes.append(say("drift.late", count=count, fixed=self._moment(fixed)))
         if not watch.own:
             notes.append(say("drift.baseline_shared", few=FEW_TOTES))
         value = self._words.number(correlation.value, ".3f")

@@ -11,11 +11,14 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from qa.drift.baseline import Series, of_routine
+from qa.drift.baseline import EVER, Series, moments_of, of_routine
 from qa.programme import Programme
 from qa.tally import checked
 
-_ROUTINE = ("key", "lane", "product", "tote", "day", "at", "pulled_at", "inspected")
+_ROUTINE = (
+    *("key", "lane", "product", "tote", "day"),
+    *("at", "pulled_at", "recorded_at", "inspected"),
+)
 _CHECKS = ("key", "lane", "product", "head", "pulled_at", "inspected")
 Made = Mapping[tuple[str, str], Series]
 
@@ -47,6 +50,10 @@ class Totes:
     def running(self) -> dict[str, str]:
         """The product that each lane ran last."""
         return {name: lane.product for name, lane in self.lanes.items()}
+
+    def routine(self, lane: str) -> pd.DataFrame:
+        """A lane's routine audits: of each what the totes are made of."""
+        return pd.concat(list(self.lanes[lane].parts))
 
     def until(self, now: datetime | None) -> "Totes":
         """Those of audits pulled up to a moment."""
@@ -130,9 +137,10 @@ def _longer(lane: _Lane, new: pd.DataFrame, codes: tuple[str, ...]) -> _Lane | N
     at = new["at"].dt.tz_localize(None).to_numpy()
     ends = max(each.filled_at[-1] for each in lane.series.values())
     late = new["pulled_at"].min() <= lane.last or at[0] <= ends
-    if late or np.isin(of.tote, new["tote"].to_numpy(dtype=np.str_)).any():
+    that_day = np.isin(of.day, new["day"].to_numpy())
+    if late or np.isin(of.tote[that_day], new["tote"].to_numpy(dtype=np.str_)).any():
         return None
-    pulled = new["pulled_at"].max()
+    pulled, recorded = new["pulled_at"].max(), moments_of(new["recorded_at"], EVER)
     longer = replace(
         of,
         tote=np.append(of.tote, new["tote"].to_numpy(dtype=np.str_)),
@@ -141,6 +149,7 @@ def _longer(lane: _Lane, new: pd.DataFrame, codes: tuple[str, ...]) -> _Lane | N
         last_audit=pulled.tz_localize(None).to_datetime64(),
         inspected=np.append(of.inspected, new["inspected"].to_numpy()),
         counts={code: np.append(of.counts[code], new[code].to_numpy()) for code in codes},
-        baseline=np.append(of.baseline, np.zeros(len(new), dtype=np.bool_)),
+        recorded=np.append(of.recorded, recorded),
+        settled=np.append(of.settled, recorded),
     )
     return _Lane((*lane.parts, new), {**lane.series, key: longer}, pulled, lane.product)

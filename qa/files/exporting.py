@@ -18,7 +18,7 @@ from qa.files.cells import defused
 from qa.store import records
 from qa.store.schema import Store
 
-LEFT_OUT = ("incorrect", "programme")  # follow from the rest
+LEFT_OUT = ("incorrect", "programme", "recorded_at")  # follow from the rest, or are of the store
 MOST_IN_SHEET = 1_048_575  # rows of a sheet, less the headers
 
 

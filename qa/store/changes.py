@@ -1,10 +1,11 @@
-"""Which audits were corrected or voided, among those of some days."""
+"""Which audits were corrected or voided, among those of some days, and what they said before."""
 
 from datetime import date
 
 import pandas as pd
 from sqlalchemy import select
 
+from qa.store import records
 from qa.store.rows import frame, plain
 from qa.store.schema import Store, current, entry, reading
 
@@ -40,3 +41,25 @@ def changed(
         found = found.where(entry.c.product == product)
     with reading(store) as connection:
         return frame(connection, found)
+
+
+def replaced(store: Store) -> pd.DataFrame:
+    """What audits said before each correction, and before they were voided.
+
+    Returns
+    -------
+    tally
+        A row a version that no longer stands, with ``replaced_at``: it stood from ``recorded_at``
+        until then.
+    """
+    after = entry.alias()
+    next_ = (after.c.key == entry.c.key) & (after.c.revision == entry.c.revision + 1)
+    found = select(
+        *plain(entry, records.TALLIED),
+        *(each.label("replaced_at") for each in plain(after, ("at",))),
+    )
+    found = found.join(after, next_).where(after.c.action != "logged").order_by(entry.c.number)
+    with reading(store) as connection:
+        rows = frame(connection, found)
+        tallies = records.as_tally(rows, records.every_category(connection))
+    return tallies.assign(replaced_at=rows["replaced_at"])

@@ -31,7 +31,8 @@ from qa.store.rows import add, check_filled, check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
 
 # Columns of an entry from which `as_tally` makes a tally.
-TALLIED = (*(name for name in tally.COLUMNS if name != "incorrect"), "counts")
+_MADE = ("incorrect", "recorded_at")
+TALLIED = (*(name for name in tally.COLUMNS if name not in _MADE), "counts", "at")
 
 
 def put_programme(
@@ -498,8 +499,8 @@ def as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
     codes, texts = pd.factorize(rows["counts"])
     counts = pd.DataFrame([json.loads(text) for text in texts], columns=list(categories))
     spread = counts.take(codes).set_axis(rows.index)
-    incorrect = rows["inspected"] - rows["correct"]
-    return tally.table(pd.concat([rows.assign(incorrect=incorrect), spread], axis=1), categories)
+    made = rows.assign(incorrect=rows["inspected"] - rows["correct"], recorded_at=rows["at"])
+    return tally.table(pd.concat([made, spread], axis=1), categories)
 
 
 def _current(

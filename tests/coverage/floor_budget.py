@@ -21,9 +21,10 @@ from qa import drift, tally
 from qa.charts import cusum_limit, cusum_run_length
 from qa.charts.law import chances, checked_law
 from qa.charts.run_length.cusum import cusum_arl
-from qa.drift.baseline import Budget, Watch, correlation, series, watch
-from qa.drift.eras import eras, held
+from qa.drift.baseline import EVER, Budget, Watch, correlation, watch
+from qa.drift.eras import eras
 from qa.drift.known import Known
+from qa.drift.standing import Standing
 from qa.drift.watching import path_of
 from qa.programme import Baseline, Programme, parse
 
@@ -217,11 +218,14 @@ def _budget(kind: Kind, programme: Programme) -> Budget:
 
 def first_chart(kind: Kind, programme: Programme, audits: pd.DataFrame) -> Watch:
     """The chart of the first lane and category, by the plant's own baseline."""
-    every = series(audits, programme)
-    ((era,),) = eras(Known(), programme, every.values()).values()
-    lanes = [held(each, era) for each in every.values()]
-    rho = correlation(lanes, programme).value
-    found = watch(lanes[0], programme.category_codes[0], lanes, rho, _budget(kind, programme))
+    (product,) = {*audits["product"]}
+    standing = Standing(drift.totes(audits, programme), None)
+    days = audits["day"].to_numpy()
+    (era,) = eras(Known(), programme, {product: (days, days)})[product]
+    lanes = standing.held(era, standing.state(era, EVER))
+    every, first = list(lanes.values()), lanes[programme.lanes[0].code]
+    rho = correlation(every, programme).value
+    found = watch(first, programme.category_codes[0], every, rho, _budget(kind, programme))
     assert found is not None
     return found
 
