@@ -12,7 +12,7 @@ from dash.exceptions import DependencyException
 from flask import Flask, Response, jsonify, request
 from flask_wtf.csrf import generate_csrf
 
-from dashboard import api, components, people, plain, sign_in, switch
+from dashboard import api, components, offline, people, plain, sign_in, switch
 from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
 from dashboard.texts import DEFAULT, language, others, words
 from dashboard.views import choices
@@ -43,6 +43,7 @@ POLICY = "; ".join(
         "style-src 'self' 'unsafe-inline'",  # charts and inputs put styles into the page
         "img-src 'self' data:",
         "object-src 'none'",
+        "worker-src 'self'",
         "base-uri 'none'",
         "form-action 'self'",
         "frame-ancestors 'none'",
@@ -108,6 +109,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     people.guard(app, store, now)
     sign_in.register(app.server, now)
     switch.register(app.server)
+    offline.register(app.server)
     api.register(app.server, store, now)
     return app
 
@@ -231,7 +233,8 @@ def _person() -> list[Any]:
         return []
     at = say("app.at_station", name=found.name, station=found.station)
     signed = say("app.signed_in", name=found.name, role=say(f"role.{found.role}"))
-    ended = [say("refused.again"), " ", html.A(say("sign_in.title"), href=people.SIGN_IN)]
+    door = people.AT_STATION if found.station else people.SIGN_IN
+    ended = [say("refused.again"), " ", html.A(say("sign_in.title"), href=door)]
     return [
         html.Form(
             [

@@ -71,6 +71,8 @@ ROUTES = {
     "/sign-out": OPEN,
     "/station": OPEN,
     "/language": OPEN,
+    "/service-worker.js": OPEN,
+    "/no-network": OPEN,
     "/assets/<path:filename>": SEE,  # but what the doors are drawn with is open
     "/_favicon.ico": SEE,
     "/": SEE,

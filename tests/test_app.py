@@ -148,6 +148,18 @@ def test_a_silent_store_leaves_what_floor_shows(
     assert client.get("/floor/now", query_string={"known": "x"}).status_code == 422
 
 
+def test_the_worker_is_the_server_s_own_and_tells_nothing_of_the_plant(
+    client: FlaskClient,
+) -> None:
+    worker, page = client.get("/service-worker.js"), client.get("/no-network")
+    assert worker.mimetype == "text/javascript"  # a browser takes nothing else for a worker
+    assert worker.headers["Cache-Control"] == "no-cache"
+    assert "worker-src 'self'" in worker.headers["Content-Security-Policy"]
+    for text in (worker.text, page.text):
+        assert "{{" not in text
+        assert not re.search("lane|sprout|SP1|insp-", text)
+
+
 @pytest.mark.parametrize("category", ["correct", "stem", "over_trim", "double"])
 def test_lane_draws_each_category(category: str, client: FlaskClient) -> None:
     said = body(client, "lane", f"?lane=2&category={category}&days=14")

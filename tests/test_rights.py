@@ -200,6 +200,8 @@ def test_open_routes_are_the_few_that_are_meant() -> None:
         "/sign-out",
         "/station",
         "/language",
+        "/service-worker.js",
+        "/no-network",
     }
 
 

@@ -118,8 +118,8 @@
   /* When pieces were pulled: the server's clock at the first touch, else this browser's set by it. */
   function touch() {
     if (draft.begun) return;
-    const fast = Date.now() - draft.loaded;
-    draft.begun = new Date(Date.parse(form().dataset.now) + fast).toISOString();
+    draft.begun = new Date(Date.now() + Number(form().dataset.ahead)).toISOString();
+    form().dataset.begun = "";
     const of = draft;
     fetch(form().dataset.clockAt)
       .then((answer) => answer.json())
@@ -282,7 +282,8 @@
 
   function fresh() {
     busy = true;
-    draft = { key: newKey(), loaded: Date.now() };
+    draft = { key: newKey() };
+    delete form().dataset.begun;
     saved = false;
     done = [];
     form().dataset.state = "open";
@@ -301,6 +302,7 @@
   }
 
   function begin() {
+    if (!form().dataset.ahead) form().dataset.ahead = Date.parse(form().dataset.now) - Date.now();
     const memory = read(MEMORY);
     const kept = found();
     fresh();
@@ -309,11 +311,13 @@
     put(at("inspector"), memory.inspector || "");
     choose("shift", memory.during === form().dataset.shift ? memory.shift || "" : "");
     if (kept.values && kept.key) {
-      Object.assign(draft, kept, { loaded: Date.now() });
+      Object.assign(draft, kept);
+      form().dataset.begun = "";
       for (const name of TEXTS.concat(counts())) put(at(name), kept.values[name] || "");
       for (const name of CHOICES) choose(name, kept.values[name] || "");
     }
     if (form().dataset.inspector && (at("inspector").readOnly || !text("inspector"))) put(at("inspector"), form().dataset.inspector);
+    if (at("inspector").readOnly) write(MEMORY, Object.assign(memory, { inspector: text("inspector") }));
     asked();
     sum();
     shown = JSON.stringify(values());
@@ -387,7 +391,8 @@
   /* What was refused comes back into the form under its own key. */
   function mend(item) {
     fresh();
-    draft = { key: item.key, loaded: Date.now(), begun: item.fields.pulled_at };
+    draft = { key: item.key, begun: item.fields.pulled_at };
+    form().dataset.begun = "";
     busy = true;
     for (const name of TEXTS.concat(counts())) if (name !== "pulled_at") put(at(name), item.fields[name] || "");
     for (const name of CHOICES) if (item.fields[name] !== undefined) choose(name, item.fields[name]);
@@ -473,7 +478,12 @@
     if (order.includes(event.target)) (next || at("save")).focus();
   });
 
-  new MutationObserver(function () {
-    if (form() && !form().dataset.state) { form().dataset.state = "open"; begin(); }
-  }).observe(document.documentElement, { childList: true, subtree: true });
+  function look() {
+    if (!form() || form().dataset.state) return;
+    window.toteproof.keep();
+    form().dataset.state = "open";
+    begin();
+  }
+  new MutationObserver(look).observe(document.documentElement, { childList: true, subtree: true });
+  document.addEventListener("DOMContentLoaded", look); // a kept page has its form from the start
 })();

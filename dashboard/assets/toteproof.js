@@ -105,6 +105,7 @@
     const link = event.target.closest("a[href]");
     if (!link || link.target || link.origin !== location.origin) return;
     if (link.getAttribute("href").startsWith("#") || link.closest("#app-ended")) return;
+    if ("kept" in document.documentElement.dataset) return; // no other page is in it
     event.preventDefault();
     const turned = link.pathname !== location.pathname;
     for (const said of document.querySelectorAll("main .said")) said.textContent = "";

@@ -1,130 +1,25 @@
-"""Tally: one form for one tote. A script in the page counts, keeps the draft and sends it."""
+"""The form that Tally is: which tote, how many pieces, a counter a category, the verdict."""
 
 import json
-from collections.abc import Callable
-from datetime import datetime
 from typing import Any
 
-from dash import Dash, Input, Output, dcc, html
-from flask import Response, jsonify, request
+from dash import dcc, html
 
 from dashboard import components, people
-from dashboard.pages.sending import sent
-from dashboard.texts import Wording, language, words
-from dashboard.views import tally
-from dashboard.views.record import Inspection
-from dashboard.views.tally import Before, Saved, Sender, TallyView
-from qa.errors import InvalidAudit
-from qa.store.schema import Store
+from dashboard.texts import Wording
+from dashboard.views.tally import TallyView
 
-PATH, TITLE = "/tally", "page.tally"
-BODY, FORM, ANSWER = "tally-body", "tally-form", "tally-answer"
+FORM, ANSWER = "tally-form", "tally-answer"
 SAVE_AT, FINDING_AT, CLOCK_AT = "/tally/audits", "/tally/findings", "/tally/clock"
 BEFORE_AT = "/tally/before"
 PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
+LIVE = {"data-live": ""}  # what is true only of this moment: it is not kept for later
 SAYS = (
     *("uncounted", "minus", "unsaved", "unsaved_trouble", "refused", "refused_title"),
     *("correct_unknown", "save", "saving", "again", "waiting", "all_correct"),
     *("kept", "kept_title", "waiting_tote", "waiting_unsent", "waiting_refused"),
     *("waiting_seen", "waiting_mend", "waiting_busy"),
 )  # what the page's script may have to say
-
-
-def layout() -> list[Any]:
-    return [html.Div(components.skeleton(words()), id=BODY)]
-
-
-def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
-    @app.callback(Output(BODY, "children"), Input("app-address", "pathname"))
-    def draw(path: str | None) -> Any:
-        del path
-        return body(words(), tally.view(store, now(), language()))
-
-    @app.server.get(CLOCK_AT)
-    def clock() -> Response:
-        return jsonify(now=now().isoformat())
-
-    @app.server.get(BEFORE_AT)
-    def before() -> Response:
-        found = tally.before(store, request.args.get("tote", ""), now(), language())
-        return jsonify(said=said_before(words(), found))
-
-    @app.server.post(SAVE_AT)
-    def save() -> Response:
-        fields, sender = signed()
-        return jsonify(answer(words(), tally.save(store, fields, now(), language(), sender)))
-
-    @app.server.post(FINDING_AT)
-    def save_finding() -> Response:
-        fields, sender = signed()
-        tally.save_finding(store, fields, now(), language(), sender)
-        return jsonify(locked(words(), fields))
-
-
-def signed() -> tuple[dict[str, object], Sender]:
-    """What the form sends, and who signed in to send it.
-
-    The inspector is whoever signed in, unless another account, whose tote waited here unsent, or a
-    supervisor types in what others wrote down.
-    """
-    fields, person = sent(), people.person()
-    if person is None:
-        return fields, Sender()
-    inspector = str(fields.get("inspector") or "").strip() or person.name
-    if not (person.may(people.DECIDE) or people.is_account(inspector)):
-        raise InvalidAudit({"inspector": words().say("tally.not_you")})
-    through = f"station {person.station}" if person.station else "form"
-    return {**fields, "inspector": inspector}, Sender(person.name, through)
-
-
-def inspector(words: Wording, view: TallyView) -> html.Div:
-    """Who pulls: whoever is signed in, and a choice where nobody is or others' totes come in."""
-    person, label = people.person(), words.say("tally.inspector")
-    if person is None or person.may(people.DECIDE):
-        return field("inspector", label, offers=view.inspectors)
-    return field("inspector", label, fixed=person.name)
-
-
-def following(words: Wording, saved: Saved) -> dict[str, Any] | None:
-    """The audit that the verdict asks for next, and what of it is known: one tap away."""
-    verdict, same = saved.verdict, {"tote": saved.tote, "lane": saved.lane}
-    if verdict.floor == "locked":
-        return None
-    if verdict.verdict == "pull more" and saved.lot_is_tote:
-        said = words.say("tally.then_more", count=verdict.more)
-        return {"said": said, "fields": {**same, "purpose": saved.purpose}, "pull": verdict.more}
-    if verdict.verdict == "reject":
-        said = words.say("tally.then_re_audit", tote=saved.tote)
-        return {"said": said, "fields": {**same, "purpose": "re-audit"}, "pull": None}
-    return None
-
-
-def answer(words: Wording, saved: Saved) -> dict[str, Any]:
-    """What the page says of an audit that is in the record."""
-    verdict = saved.verdict
-    state = verdict.floor or "none"
-    return {
-        "state": state,
-        "word": words.say(f"tally.{state}"),
-        "next": verdict.next,
-        "why": verdict.why,
-        "gross": list(saved.gross),
-        "more": [each for each in (verdict.hold, verdict.switched) if each],
-        "then": following(words, saved),
-        "said": words.say(
-            "tally.saved" if saved.new else "tally.already",
-            tote=saved.tote,
-            lane=saved.lane,
-            correct=saved.correct,
-            inspected=saved.inspected,
-        ),
-    }
-
-
-def locked(words: Wording, fields: dict[str, object]) -> dict[str, str]:
-    said = words.say("tally.finding_saved", tote=fields["tote"], lane=fields["lane"])
-    word, then = words.say("tally.locked"), words.say("tally.finding_next")
-    return {"state": "locked", "word": word, "next": then, "why": "", "said": said}
 
 
 def body(words: Wording, view: TallyView) -> list[Any]:
@@ -137,7 +32,8 @@ def body(words: Wording, view: TallyView) -> list[Any]:
         audits=say("count.audits", count=view.logged),
     )
     return [
-        components.head(say("tally.title"), html.P(lead)),
+        components.head(say("tally.title"), html.P(lead, **LIVE)),
+        kept(words, view),
         html.Form(
             [
                 html.Div(
@@ -154,6 +50,26 @@ def body(words: Wording, view: TallyView) -> list[Any]:
             **script(words, view),
         ),
     ]
+
+
+def kept(words: Wording, view: TallyView) -> html.P:
+    """What the page says where it is one that was kept, since there is no network."""
+    say, at = words.say, words.moment(view.now, view.programme.zone)
+    signs = " " + say("tally.offline_who") if people.person() else ""
+    waits = {name: say(f"tally.offline_{name}", count="{count}") for name in ("none", "some")}
+    return html.P(
+        id="tally-kept",
+        className="tally-kept",
+        hidden=True,
+        role="status",
+        **{
+            "data-say-gone": say("tally.offline", when=at, waiting="{waiting}") + signs,
+            "data-say-back": say("tally.offline_back", waiting="{waiting}"),
+            "data-say-anew": say("tally.offline_anew"),
+            "data-say-clock": say("tally.offline_clock"),
+            **{f"data-say-{name}": text for name, text in waits.items()},
+        },
+    )
 
 
 def script(words: Wording, view: TallyView) -> dict[str, str]:
@@ -176,6 +92,20 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
     }
 
 
+def _kept(name: str) -> dict[str, str]:
+    """Values that only the script knows stay in their braces."""
+    places = {
+        "minus": ("sum", "inspected"),
+        "unsaved_trouble": ("trouble",),
+        "refused": ("count",),
+        "all_correct": ("count",),
+        "kept": ("tote",),
+        "waiting_tote": ("tote", "lane"),
+        "waiting_refused": ("trouble",),
+    }
+    return {place: f"{{{place}}}" for place in places.get(name, ())}
+
+
 def pulls(words: Wording, view: TallyView) -> dict[str, dict[str, Any]]:
     """What to pull, by lane and product: the count, the count in words, and what is not normal."""
     said = {}
@@ -189,25 +119,6 @@ def pulls(words: Wording, view: TallyView) -> dict[str, dict[str, Any]]:
         told = {"pull": each.pieces, "said": words.say("tally.pull", count=each.pieces)}
         said[f"{each.lane} {each.product}"] = {**told, "note": " ".join(notes)}
     return said
-
-
-def inspection(words: Wording, found: Inspection) -> str:
-    of = words.say(f"class.{found.severity}")
-    return words.say(f"inspection.{found.inspection}", severity=of)
-
-
-def _kept(name: str) -> dict[str, str]:
-    """Values that only the script knows stay in their braces."""
-    places = {
-        "minus": ("sum", "inspected"),
-        "unsaved_trouble": ("trouble",),
-        "refused": ("count",),
-        "all_correct": ("count",),
-        "kept": ("tote",),
-        "waiting_tote": ("tote", "lane"),
-        "waiting_refused": ("trouble",),
-    }
-    return {place: f"{{{place}}}" for place in places.get(name, ())}
 
 
 def which(words: Wording, view: TallyView, shift: str) -> html.Section:
@@ -249,6 +160,14 @@ def which(words: Wording, view: TallyView, shift: str) -> html.Section:
     )
 
 
+def inspector(words: Wording, view: TallyView) -> html.Div:
+    """Who pulls: whoever is signed in, and a choice where nobody is or others' totes come in."""
+    person, label = people.person(), words.say("tally.inspector")
+    if person is None or person.may(people.DECIDE):
+        return field("inspector", label, offers=view.inspectors)
+    return field("inspector", label, fixed=person.name)
+
+
 def found(words: Wording, view: TallyView) -> html.Section:
     """How many to pull, and a counter for each category."""
     say, programme = words.say, view.programme
@@ -260,49 +179,46 @@ def found(words: Wording, view: TallyView) -> html.Section:
         counters.append(counter(words, "correct", say("tally.correct"), ""))
     return components.panel(
         say("tally.counts"),
-        html.Div(
-            [
-                html.Div(
-                    [
-                        html.B(say("tally.pull", count=programme.pull), id="tally-pull"),
-                        html.P(say("tally.pull_how"), className="quiet"),
-                        html.P(say("tally.pull_take"), className="quiet"),
-                        html.P(id="tally-pull-note", className="tally-note", role="status"),
-                    ],
-                    className="pull",
-                ),
-                field("inspected", say("tally.inspected"), number=True),
-            ],
-            className="fields tally-pull",
-        ),
+        asked(words, view),
         html.Div(counters, className="counters"),
-        html.Div(
-            [
-                html.P(
-                    [say("tally.correct"), html.B(id="tally-sum")],
-                    className="tally-correct",
-                    role="status",
-                ),
-                html.Button(
-                    say("tally.undo"),
-                    id="tally-undo",
-                    type="button",
-                    className="act act-second",
-                    disabled=True,
-                ),
-                html.Button(
-                    say("tally.all_correct", count=programme.pull),
-                    id="tally-clean",
-                    type="button",
-                    className="act act-second",
-                ),
-                components.fault("tally-correct"),
-                html.Button(
-                    say("tally.save"), id="tally-save", type="submit", className="act act-save"
-                ),
-            ],
-            className="tally-sum",
-        ),
+        summed(words, view),
+    )
+
+
+def asked(words: Wording, view: TallyView) -> html.Div:
+    """How many pieces to pull, how, and how many were."""
+    say = words.say
+    pull = [
+        html.B(say("tally.pull", count=view.programme.pull), id="tally-pull"),
+        html.P(say("tally.pull_how"), className="quiet"),
+        html.P(say("tally.pull_take"), className="quiet"),
+        html.P(id="tally-pull-note", className="tally-note", role="status"),
+    ]
+    inspected = field("inspected", say("tally.inspected"), number=True)
+    return html.Div([html.Div(pull, className="pull"), inspected], className="fields tally-pull")
+
+
+def summed(words: Wording, view: TallyView) -> html.Div:
+    """What follows from the counters, and what is done with it."""
+    say = words.say
+
+    def button(name: str, said: str, kind: str = "button", **more: Any) -> html.Button:
+        look = "act act-save" if kind == "submit" else "act act-second"
+        return html.Button(said, id=f"tally-{name}", type=kind, className=look, **more)
+
+    return html.Div(
+        [
+            html.P(
+                [say("tally.correct"), html.B(id="tally-sum")],
+                className="tally-correct",
+                role="status",
+            ),
+            button("undo", say("tally.undo"), disabled=True),
+            button("clean", say("tally.all_correct", count=view.programme.pull)),
+            components.fault("tally-correct"),
+            button("save", say("tally.save"), "submit"),
+        ],
+        className="tally-sum",
     )
 
 
@@ -352,24 +268,6 @@ def more(words: Wording, view: TallyView) -> html.Details:
     )
 
 
-def field(name: str, label: str, **more: Any) -> html.Div:
-    return components.field(f"tally-{name}", label, **more)
-
-
-def said_before(words: Wording, last: Before | None) -> str:
-    """What is on record of a tote's number lately; blank where nothing is."""
-    if last is None:
-        return ""
-    return words.say(
-        "tally.before",
-        at=last.said,
-        lane=last.lane,
-        purpose=words.say(f"purpose.{last.purpose}"),
-        correct=last.correct,
-        inspected=last.inspected,
-    )
-
-
 def outbox(words: Wording) -> html.Section:
     """What waits in this browser; the page's script fills it in."""
     said = [html.H2(words.say("tally.waiting_title")), html.Ul([])]
@@ -416,3 +314,7 @@ def finding(words: Wording) -> html.Details:
         ],
         className="panel tally-finding",
     )
+
+
+def field(name: str, label: str, **more: Any) -> html.Div:
+    return components.field(f"tally-{name}", label, **more)
