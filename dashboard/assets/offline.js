@@ -5,6 +5,7 @@
   "use strict";
 
   const KEPT = "toteproof-tally", PLAIN = "toteproof-plain", SECONDS = 5;
+  const STYLES = "/assets/framework.css?kept"; // what the framework puts into the page, as a file
   const POLICY = "default-src 'self'; style-src 'self' 'unsafe-inline'; img-src 'self' data:; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'";
   const isKept = "kept" in document.documentElement.dataset;
   const able = window.isSecureContext && "serviceWorker" in navigator && "caches" in window;
@@ -17,8 +18,9 @@
 
   function copied() {
     const page = document.documentElement.cloneNode(true);
-    for (const each of page.querySelectorAll("script, link, footer, nav, .bar form, [data-live]")) each.remove();
+    for (const each of page.querySelectorAll("script, link, style, footer, nav, .bar form, [data-live]")) each.remove();
     for (const each of files("link[rel=stylesheet]", "href")) page.querySelector("head").append(element("link", { rel: "stylesheet", href: own(each) + "?kept" }));
+    page.querySelector("head").append(element("link", { rel: "stylesheet", href: STYLES }));
     for (const each of files("script", "src")) page.querySelector("head").append(element("script", { src: own(each) + "?kept", defer: "" }));
     page.querySelector("head").append(element("link", { rel: "icon", href: "data:," }));
     page.dataset.kept = "";
@@ -28,7 +30,7 @@
     form.dataset.shift = "kept " + Date.now();
     page.querySelector("#tally-inspector").removeAttribute("readonly");
     page.querySelector('#tally-shift [data-value=""]').textContent = page.querySelector("#tally-kept").dataset.sayClock;
-    return "<!DOCTYPE html>\n" + page.outerHTML;
+    return "<!DOCTYPE html>\n" + new XMLSerializer().serializeToString(page);
   }
   function element(name, having) {
     const made = document.createElement(name);
@@ -46,6 +48,8 @@
       if (!answers.every((each) => each.ok)) return;
       const place = await caches.open(KEPT);
       for (const [i, each] of wanted.entries()) await place.put(own(each) + "?kept", answers[i]);
+      const styles = [...document.querySelectorAll("style")].map((each) => each.textContent).join("\n");
+      await place.put(STYLES, new Response(styles, { headers: { "Content-Type": "text/css; charset=utf-8" } }));
       const headers = { "Content-Type": "text/html; charset=utf-8", "Content-Security-Policy": POLICY, "X-Content-Type-Options": "nosniff" };
       await place.put("/tally", new Response(page, { headers: headers }));
       await (await caches.open(PLAIN)).add("/no-network"); // in the language that is read here
