@@ -178,5 +178,5 @@ def test_a_week_of_refreshes_does_not_leak(page: Any, wall: schema.Store) -> Non
     assert last["JSHeapUsedSize"] - first["JSHeapUsedSize"] < 1_000_000
     assert abs(last["Nodes"] - first["Nodes"]) < 100
     assert last["JSEventListeners"] == first["JSEventListeners"]
-    assert last["Documents"] == first["Documents"]
+    assert last["Documents"] <= first["Documents"]
     assert last["server MB"] - first["server MB"] < 20
