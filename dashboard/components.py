@@ -9,7 +9,7 @@ import plotly.graph_objects as go
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from dashboard import theme
+from dashboard import people, theme
 from dashboard.figures.scale import Scale
 from dashboard.texts import Wording
 from dashboard.views.record import Share
@@ -42,9 +42,13 @@ def note(text: str) -> html.P:
 
 
 def beginning(words: Wording, text: str) -> html.Div:
-    """A sentence where audits are missing, and the two ways to have some."""
-    ways = (("empty.log", "/tally"), ("empty.import", "/ledger"))
-    links = [html.A(words.say(key), href=path, className="choice") for key, path in ways]
+    """A sentence where audits are missing, and the ways to have some that who asks may go."""
+    ways = (("empty.log", "/tally", people.RECORD), ("empty.import", "/ledger", people.GOVERN))
+    links = [
+        html.A(words.say(key), href=path, className="choice")
+        for key, path, right in ways
+        if people.may(right)
+    ]
     return html.Div([html.P(text), html.Div(links, className="note-ways")], className="note")
 
 

@@ -26,7 +26,6 @@ def register(server: Flask) -> None:
         )
         answer = make_response(text)
         answer.mimetype = "text/javascript"
-        answer.headers["Cache-Control"] = "no-cache"
         return answer
 
     @server.get(NO_NETWORK)

@@ -153,7 +153,7 @@ def test_the_worker_is_the_server_s_own_and_tells_nothing_of_the_plant(
 ) -> None:
     worker, page = client.get("/service-worker.js"), client.get("/no-network")
     assert worker.mimetype == "text/javascript"  # a browser takes nothing else for a worker
-    assert worker.headers["Cache-Control"] == "no-cache"
+    assert worker.headers["Cache-Control"] == "no-store"
     assert "worker-src 'self'" in worker.headers["Content-Security-Policy"]
     for text in (worker.text, page.text):
         assert "{{" not in text

@@ -342,7 +342,7 @@ def test_lanes_come_neediest_first_with_one_sentence(watched):
     assert list(table.columns) == ["lane", "status", "sentence"]
     assert table["lane"].tolist()[:2] == ["3", "2"]
     assert table["status"].tolist()[:3] == ["drifting", "drifting", "no audits"]
-    assert table["sentence"].iloc[0].startswith("stem left on has risen")
+    assert table["sentence"].iloc[0].startswith("Stem left on has risen")
 
 
 def test_the_chart_holds_what_the_page_draws(watched):

@@ -15,6 +15,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from dashboard import components
 from dashboard.app import PAGES
 from dashboard.pages import floor as floor_page
 from dashboard.pages import inspectors
@@ -69,7 +70,7 @@ def test_a_rise_on_floor_is_there_in_the_audits(
     demo: tuple[Store, datetime], rows: tuple[floor.Row, ...], audits: pd.DataFrame
 ) -> None:
     programme = records.programme(demo[0])
-    codes = {each.name: each.code for each in programme.categories}
+    codes = {components.sentence(each.name): each.code for each in programme.categories}
     drifting = [row for row in rows if row.status == "drifting"]
     assert drifting
     for row in drifting:

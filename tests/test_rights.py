@@ -686,3 +686,11 @@ def test_the_first_account_shuts_a_server_that_runs(bare: schema.Store) -> None:
     people.set_password(bare, "Lena", WORD, by="plant", at=NOW)
     assert sign_in(client, "Lena").status_code == 303
     assert client.get("/_dash-layout").status_code == 200
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_the_ways_to_have_audits_are_offered_to_those_who_may_go_them(app: Dash, role: str) -> None:
+    """An empty plant's Floor: a viewer may neither log nor import."""
+    said = str(signed_in(app, role).get("/floor/now").get_json())
+    assert ("Log an audit" in said) == (role != "viewer")
+    assert ("Import a file" in said) == (role == "lead")

@@ -211,6 +211,7 @@
     button.textContent = say("saving");
     const answer = await send(form().dataset.saveAt, fields);
     button.disabled = false;
+    if (document.activeElement === document.body) button.focus(); // while it was off, it lost that
     button.textContent = say("save");
     const waits = answer === null && kept(form().dataset.saveAt, fields);
     if (!waits && (answer === null || answer.refused)) { refused(answer); return; }
@@ -469,13 +470,27 @@
     if (saved) { fresh(); at("tote").focus(); } else save();
   });
 
-  /* Enter, which scanners send too, goes to the next field and never sends by itself. */
+  /* Keys outside every field are a scanner's, or begin the first count right after a number. */
+  document.addEventListener("keydown", function (event) {
+    const typed = event.key.length === 1 && event.key !== " " && !event.ctrlKey && !event.metaKey && !event.altKey;
+    if (!typed || !form() || event.target.closest("input, textarea, select")) return;
+    if (saved) fresh();
+    const counts_on = event.target === at("clean") && /\d/.test(event.key);
+    const into = text("tote") === "" ? at("tote") : counts_on ? at(counts()[0]) : null;
+    if (!into) return;
+    event.preventDefault();
+    into.focus();
+    put(into, event.key);
+  });
+
+  /* Enter, which scanners send too, goes on: from the tote to the one tap, where it is clean, and
+     from count to count. It never sends by itself. */
   document.addEventListener("keydown", function (event) {
     if (event.key !== "Enter" || !form() || event.target.tagName !== "INPUT" || !form().contains(event.target)) return;
     event.preventDefault();
-    const order = ["tote"].concat(counts()).map(at);
-    const next = order[order.indexOf(event.target) + 1];
-    if (order.includes(event.target)) (next || at("save")).focus();
+    const order = counts().map(at);
+    if (event.target === at("tote")) at("clean").focus();
+    else if (order.includes(event.target)) (order[order.indexOf(event.target) + 1] || at("save")).focus();
   });
 
   function look() {

@@ -229,7 +229,7 @@ def then(words: Wording, view: ShiftView, lot: Lot) -> list[Any]:
     if lot.hold:
         said.append(html.P(lot.hold))
     said += [html.P(done(words, view, each)) for each in lot.totes if each.what]
-    if lot.verdict == "reject" and lot.totes:
+    if lot.verdict == "reject" and lot.totes and people.may(people.RECORD):
         to = choices.query(tote=lot.totes[-1].tote, lane=lot.lane, purpose="re-audit")
         link = html.A(words.say("shift.re_audit"), href=f"/tally{to}", className="choice no-print")
         said.append(link)

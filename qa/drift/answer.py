@@ -79,7 +79,8 @@ def lanes(found: Sequence[DriftFinding], *, language: str = "en") -> pd.DataFram
         said = saying if worst.status in ("drifting", "watch") else saying[:1]
         if worst.status == "steady":
             said = [words.say("drift.lane_steady")]
-        rows.append((_need(worst), lane, worst.status, " ".join(said)))
+        begun = " ".join(f"{each[:1].upper()}{each[1:]}" for each in said)
+        rows.append((_need(worst), lane, worst.status, begun))
     rows.sort(key=lambda row: row[0])
     return pd.DataFrame([row[1:] for row in rows], columns=["lane", "status", "sentence"])
 
