@@ -14,7 +14,7 @@ from werkzeug.exceptions import RequestEntityTooLarge
 
 from dashboard.people import MAY, RECORD, SEE, known_device
 from dashboard.plain import json_sent
-from dashboard.texts import language, words
+from dashboard.texts import language, told, words
 from dashboard.views import record as kept_record
 from dashboard.views import tally
 from dashboard.views.tally import Sender
@@ -104,17 +104,17 @@ def _answered(store: Store, right: str, work: Work, now: Callable[[], datetime])
             return _said({"trouble": words().say("api.no_right", role=device.role)}, 403)
         return _said(*work(device))
     except InvalidAudit as fault:
-        return _said({"problems": fault.problems}, 422)
+        return _said({"problems": {name: told(e) for name, e in fault.problems.items()}}, 422)
     except _NotJson:
         return _said({"trouble": words().say("trouble.json")}, 400)
     except RequestEntityTooLarge:
         return _said({"trouble": words().say("api.too_large")}, 413)
     except Conflict as fault:
-        return _said({"trouble": str(fault)}, 409)
+        return _said({"trouble": told(str(fault))}, 409)
     except StoreError as fault:
-        return _said({"trouble": str(fault)}, 503)
+        return _said({"trouble": told(str(fault))}, 503)
     except QAError as fault:
-        return _said({"trouble": str(fault)}, 422)
+        return _said({"trouble": told(str(fault))}, 422)
 
 
 def _said(answer: dict[str, Any], status: int) -> Response:

@@ -14,7 +14,7 @@ from flask_wtf.csrf import generate_csrf
 
 from dashboard import api, components, offline, people, plain, sign_in, switch
 from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
-from dashboard.texts import DEFAULT, language, others, words
+from dashboard.texts import DEFAULT, language, others, told, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
 from dashboard.views.taking_in import MOST_UPLOAD
@@ -293,16 +293,17 @@ def _told(fault: Exception) -> Any:
         raise fault
     output = ctx.outputs_list
     if isinstance(output, dict) and output["property"] == "children":
-        return components.trouble(words(), str(fault))
+        return components.trouble(words(), told(str(fault)))
     return no_update
 
 
 def _answered(fault: QAError) -> tuple[Response, int] | Response:
     """The same for a form that was sent, and for a page that is none of the app's own."""
     if plain.wants_page():
-        return plain.told(f"{components.sentence(str(fault))}.", 422)
-    problems = fault.problems if isinstance(fault, InvalidAudit) else {}
-    return jsonify(problems=problems, trouble="" if problems else str(fault)), 422
+        return plain.told(f"{components.sentence(told(str(fault)))}.", 422)
+    given = fault.problems if isinstance(fault, InvalidAudit) else {}
+    problems = {name: told(said) for name, said in given.items()}
+    return jsonify(problems=problems, trouble="" if problems else told(str(fault))), 422
 
 
 def _unknown(_: Exception) -> Response:

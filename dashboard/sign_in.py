@@ -27,7 +27,7 @@ from dashboard.people import (
     check_token,
     person,
 )
-from dashboard.texts import words
+from dashboard.texts import told, words
 from qa.errors import QAError
 from qa.store import people, sign_ins
 from qa.store.people import STATION
@@ -100,7 +100,7 @@ def _made_station(gate: Gate, by: str, now: datetime) -> Answer:
     try:
         key = people.register(gate.store, _typed("name"), STATION, by=by, at=now)
     except QAError as fault:
-        return _make_page(str(fault))
+        return _make_page(told(str(fault)))
     sign_ins.end(gate.store, str(session.get(KEY, "")), at=now)
     session.clear()
     answer = redirect(AT_STATION, 303)

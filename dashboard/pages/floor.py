@@ -10,7 +10,7 @@ from plotly.io.json import to_json_plotly
 
 from dashboard import components
 from dashboard.figures.scale import Scale, high_scale
-from dashboard.texts import Wording, language, words
+from dashboard.texts import Wording, language, told, words
 from dashboard.views import choices, floor
 from dashboard.views.floor import FloorView, Mark, Row
 from dashboard.views.record import Inspection, Share, record
@@ -46,7 +46,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         except QAError as fault:
             if known:
                 raise  # what is on the screen stays there, and how old it is is said
-            said = {"pulse": "", "body": [components.trouble(words(), str(fault))]}
+            said = {"pulse": "", "body": [components.trouble(words(), told(str(fault)))]}
         return app.server.response_class(to_json_plotly(said), mimetype="application/json")
 
     def drawn() -> list[Any]:

@@ -5,8 +5,19 @@ from pathlib import Path
 from flask import has_request_context, request
 
 from qa.wording import Wording, load, utc
+from qa.wording import told as qa_told
 
-__all__ = ["COOKIE", "DEFAULT", "LANGUAGES", "Wording", "language", "others", "utc", "words"]
+__all__ = [
+    "COOKIE",
+    "DEFAULT",
+    "LANGUAGES",
+    "Wording",
+    "language",
+    "others",
+    "told",
+    "utc",
+    "words",
+]
 
 HERE = Path(__file__).parent
 DEFAULT = "en"
@@ -27,6 +38,11 @@ def language() -> str:
 def others() -> list[tuple[str, str]]:
     """The languages that whoever asks may change to, each with its own name for itself."""
     return [(each, words(each).say("app.language")) for each in LANGUAGES if each != language()]
+
+
+def told(text: str) -> str:
+    """What an error or a note of `qa` says, in the reader's language."""
+    return qa_told.told(text, language())
 
 
 def words(of: str | None = None) -> Wording:

@@ -34,6 +34,7 @@ from qa.statement.result import Figure
 from qa.store import records
 from qa.store.schema import Store
 from qa.wording import Wording, load
+from qa.wording.told import told as said_in
 
 __all__ = [
     "FIGURES",
@@ -159,7 +160,7 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     try:
         answered = _answered(kept, wish, _version(store, kept, wish)) if wish else None
     except InvalidInput as told:
-        reason = str(told)
+        reason = said_in(str(told), language)
     return ClaimView(kept.programme, fields, problems, wish, paper, answered, reason)
 
 
@@ -283,7 +284,7 @@ def _study(fields: Texts, problems: dict[str, str], language: str) -> Inspection
     try:
         return InspectionStudy(*(int(said[name]) for name in STUDY))
     except InvalidInput as reason:
-        problems[STUDY[0]] = str(reason)
+        problems[STUDY[0]] = said_in(str(reason), language)
         return None
 
 

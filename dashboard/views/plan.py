@@ -14,6 +14,7 @@ from qa.planning.words import Told
 from qa.programme import JUDGED, Programme, lot_size
 from qa.store.schema import Store
 from qa.wording import Wording, load
+from qa.wording.told import told
 from qa.wording.typed import plainly
 
 MOST = 3  # plans on one picture
@@ -183,10 +184,14 @@ def _answered(raw: Texts, programme: Programme, text: Wording) -> _Answered:
         asked = planning.read(raw)
         return _Answered(planning.answer(asked))
     except InvalidAsk as reason:
-        return _Answered(problems=reason.problems)
+        return _Answered(problems=_told(reason, text))
     except NoSuchPlan as reason:
         instead = words.instead(asked, text, programme.lot)
-        return _Answered(trouble=str(reason), instead=instead)
+        return _Answered(trouble=told(str(reason), text.language), instead=instead)
+
+
+def _told(reason: InvalidAsk, text: Wording) -> Texts:
+    return {name: told(each, text.language) for name, each in reason.problems.items()}
 
 
 def share(quality: float, text: Wording) -> str:
@@ -304,7 +309,7 @@ def _pull(
     if by not in pulling.WAYS:
         raise InvalidInput(f"by must be one of {', '.join(pulling.WAYS)}, got {by}")
     fields = _pull_fields(raw, by, programme, now)
-    found, problems, trouble = _pulled({"by": by, **fields}, answer, programme)
+    found, problems, trouble = _pulled({"by": by, **fields}, answer, programme, text)
     return PullView(
         by=by,
         fields=fields,
@@ -318,7 +323,7 @@ def _pull(
 
 
 def _pulled(
-    raw: Texts, answer: Answer | None, programme: Programme
+    raw: Texts, answer: Answer | None, programme: Programme, text: Wording
 ) -> tuple[Pulling | None, Texts, str]:
     if answer is None:
         return None, {}, ""
@@ -328,9 +333,9 @@ def _pulled(
         holds = programme.pieces_per_tote
         return planning.pull(asked, answer, where, pieces_per_tote=holds), {}, ""
     except InvalidAsk as reason:
-        return None, reason.problems, ""
+        return None, _told(reason, text), ""
     except NoSuchPlan as reason:
-        return None, {}, str(reason)
+        return None, {}, told(str(reason), text.language)
 
 
 def _rows(found: Pulling, programme: Programme, text: Wording) -> Iterable[tuple[str, ...]]:

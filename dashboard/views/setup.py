@@ -15,6 +15,7 @@ from qa.programme import Programme, parse
 from qa.store import records
 from qa.store.schema import Store
 from qa.wording import load
+from qa.wording.told import told
 from qa.wording.typed import plainly, two_ways
 
 TEXT, VERSIONS = "text", "versions"
@@ -168,7 +169,8 @@ def _amended(
         for name in shares & found.keys():
             value = typed.get("", {}).get(name, "")
             found[name] = words.say("field.per_cent", value=value or words.say("field.nothing"))
-        raise InvalidAudit({_sent(name): said for name, said in found.items()}) from None
+        problems |= {_sent(name): told(said, language) for name, said in found.items()}
+        raise InvalidAudit(problems) from None
     return made
 
 

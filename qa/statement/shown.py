@@ -8,6 +8,7 @@ from qa.statement import writing
 from qa.statement.document import Section, Strip, StripRow, Table
 from qa.statement.result import Figure
 from qa.statement.teller import Teller, bounded_of, vars_of
+from qa.wording.told import told as said_in
 
 _STUDIED = 0.95  # the confidence of the bounds whose misses were counted: python -m tests.coverage
 
@@ -124,6 +125,7 @@ def method(teller: Teller) -> Section:
         of_totes.append(say("method.coverage"))
     if told.looking:
         of_totes.append(told.looking)
+    assumed = [said_in(each, teller.words.language) for each in claim.assumed]
     return Section(
         say("section.method"),
         table=Table(
@@ -131,7 +133,7 @@ def method(teller: Teller) -> Section:
             tuple((each.name, each.lower, each.upper, each.answer) for each in told.ways),
             (False, True, True, False),
         ),
-        texts=(*of_totes, told.naive, *claim.assumed),
+        texts=(*of_totes, told.naive, *assumed),
     )
 
 

@@ -12,6 +12,7 @@ from dashboard import components, people
 from dashboard.figures.scale import high_scale
 from dashboard.pages.claim import study
 from dashboard.texts import Wording, language, words
+from dashboard.texts import told as said_in
 from dashboard.views import claim
 from dashboard.views.claim import (
     FIGURES,
@@ -122,7 +123,7 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
         for purpose, count in found.left_out
     ]
     left_out = [say("claim.left", what=words.listed(left))] if left else []
-    quiet = (*found.claim.assumed, *left_out, say("claim.workmanship"))
+    quiet = (*map(said_in, found.claim.assumed), *left_out, say("claim.workmanship"))
     return html.Section(
         [
             html.H2(components.sentence(told.word), className="answer-word", id="claim-word"),

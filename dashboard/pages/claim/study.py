@@ -7,7 +7,7 @@ from flask import Response
 
 from dashboard import components
 from dashboard.pages.sending import answered, file_sent
-from dashboard.texts import Wording, language, words
+from dashboard.texts import Wording, language, told, words
 from dashboard.views import study
 from dashboard.views.study import MOST_UPLOAD, StudyView
 from qa.errors import InvalidStudy
@@ -98,6 +98,6 @@ def faulty(words: Wording, name: str, faults: tuple[str, ...]) -> list[Any]:
     more = [html.P(words.say("claim_study.more", count=beyond))] if beyond > 0 else []
     return [
         html.P(words.say("claim_study.faults", name=name, count=len(faults)), role="alert"),
-        html.Ul([html.Li(components.sentence(each)) for each in faults[:SHOWN]]),
+        html.Ul([html.Li(components.sentence(told(each))) for each in faults[:SHOWN]]),
         *more,
     ]

@@ -9,7 +9,7 @@ from flask import Response, request
 
 from dashboard import components
 from dashboard.pages.sending import answered, asked_who, file_sent, signed
-from dashboard.texts import Wording, language, words
+from dashboard.texts import Wording, language, told, words
 from dashboard.views import taking_in
 from dashboard.views.taking_in import MOST_UPLOAD, Sent
 from qa.store.schema import Store
@@ -112,9 +112,11 @@ def shown(words: Wording, report: taking_in.ImportReport, *, recorded: bool) -> 
     if report.rejects:
         parts += [rejected(words, report), rejects_button(words)]
     if report.skipped:
-        said = [say("ledger.skipped", row=e.row, reason=e.reason) for e in report.skipped[:SHOWN]]
+        said = [
+            say("ledger.skipped", row=e.row, reason=told(e.reason)) for e in report.skipped[:SHOWN]
+        ]
         parts.append(more(say("ledger.skipped_rows"), said))
-    parts.append(more(say("ledger.columns"), [*taken, *report.notes[:SHOWN]]))
+    parts.append(more(say("ledger.columns"), [*taken, *map(told, report.notes[:SHOWN])]))
     if not recorded and report.new:
         parts.append(record_button(words, report))
     return parts
@@ -124,7 +126,7 @@ def rejected(words: Wording, report: taking_in.ImportReport) -> html.Div:
     say = words.say
     columns = [say(f"ledger.{name}") for name in ("row", "column_name", "value", "problem")]
     rows = [
-        [str(each.row), each.column, each.value[:200], components.sentence(each.reason)]
+        [str(each.row), each.column, each.value[:200], components.sentence(told(each.reason))]
         for each in report.rejects[:SHOWN]
     ]
     hidden = len(report.rejects) - SHOWN
