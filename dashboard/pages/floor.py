@@ -82,7 +82,7 @@ def whole_line(words: Wording, view: FloorView) -> html.Section:
     say = words.say
     week = view.line_week and components.share(words, view.line_week)
     counts = [
-        components.status(each, f"{count} {say(f'status.{each}')}")
+        components.status(each, say("floor.lanes", number=count, status=say(f"status.{each}")))
         for each in floor.WORDS
         if (count := sum(row.word == each for row in view.rows))
     ]

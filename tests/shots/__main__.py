@@ -1,6 +1,6 @@
 """Pictures of every page over the demo's store, at every width, light and dark.
 
-``python -m tests.shots [--folder DIR] [--page NAME]``, or ``--readme`` for README's pictures
+``python -m tests.shots [--folder DIR] [--page NAME] [--language CODE]``, or ``--readme`` for README
 """
 
 import argparse
@@ -16,6 +16,7 @@ from pathlib import Path
 from selenium import webdriver
 from selenium.webdriver.support.ui import WebDriverWait
 
+from dashboard.texts import COOKIE, DEFAULT, LANGUAGES
 from qa.cli import answers
 from tests import browser
 
@@ -46,6 +47,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.shots", description=__doc__)
     parser.add_argument("--folder", metavar="DIR", type=Path, default=Path(".shots"))
     parser.add_argument("--page", metavar="NAME", choices=PAGES, help=", ".join(PAGES))
+    parser.add_argument("--language", metavar="CODE", choices=LANGUAGES, default=DEFAULT)
     parser.add_argument("--readme", action="store_true", help="make README's pictures anew")
     asked = parser.parse_args()
     if lacking := browser.missing():
@@ -55,6 +57,8 @@ def main() -> int:
     with demo() as address, tempfile.TemporaryDirectory() as kept:
         driver = browser.chromium(Path(kept))
         try:
+            driver.get(address + "/assets/source-sans-3-licence.txt")
+            driver.add_cookie({"name": COOKIE, "value": asked.language, "path": "/"})
             if asked.readme:
                 making = for_readme(driver, address, Path(__file__).parent)
             else:
