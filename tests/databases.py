@@ -21,7 +21,8 @@ INITDB = ("--locale-provider=icu", "--icu-locale=en", "--locale=C.UTF-8", "--enc
 # What is lost when the machine itself stops is not what these tests are about.
 SERVER = ("fsync=off", "full_page_writes=off", "listen_addresses=127.0.0.1", "max_connections=100")
 
-both = pytest.mark.parametrize("database", ["sqlite", "postgresql"], indirect=True)
+BOTH = ("sqlite", "postgresql")
+both = pytest.mark.parametrize("database", BOTH, indirect=True)
 
 
 class Cluster:
@@ -137,6 +138,19 @@ def cluster() -> Iterator[Cluster]:
         yield made
     finally:
         made.remove()
+
+
+@pytest.fixture(params=BOTH)
+def on_both(request: pytest.FixtureRequest) -> str:
+    """As `database = on_both` in a module: each of its tests that needs a store runs on both."""
+    return str(request.param)
+
+
+def place(database: str, folder: Path, request: pytest.FixtureRequest) -> str:
+    """Where a store can be made that many tests share, and none is."""
+    if database == "sqlite":
+        return str(folder / "plant.db")
+    return str(request.getfixturevalue("postgres").database())
 
 
 def past_the_guards(store: schema.Store, *statements: str) -> None:

@@ -13,7 +13,7 @@ RISEN = 28  # days after the first, on which lane 2 begins to leave more stems: 
 LANES = 6
 
 
-def small_plant(where: Path) -> schema.Store:
+def small_plant(where: Path | str) -> schema.Store:
     """A new store with four routine totes a lane and day, and a head check a lane and week."""
     store = schema.open_store(where, create=True)
     text, at = PROGRAMME_FILE.read_text(encoding="utf-8"), datetime(2026, 3, 1, tzinfo=UTC)

@@ -18,15 +18,18 @@ from qa import drift, efficiency
 from qa._plain import plain
 from qa.errors import StoreError
 from qa.store import people, records, schema
+from tests.databases import BOTH, place
 from tests.small_plant import NOW, small_plant
 
 README = (Path(__file__).resolve().parents[1] / "README.md").read_text(encoding="utf-8")
 AUDITS = "/api/v1/audits"
 
 
-@pytest.fixture(scope="module")
-def plant(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
-    opened = small_plant(tmp_path_factory.mktemp("api") / "plant.db")
+@pytest.fixture(scope="module", params=BOTH)
+def plant(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[schema.Store]:
+    opened = small_plant(place(request.param, tmp_path_factory.mktemp("api"), request))
     yield opened
     opened.engine.dispose()
 

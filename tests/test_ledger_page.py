@@ -2,6 +2,7 @@
 
 import io
 import json
+import shutil
 import threading
 from collections.abc import Callable, Iterator
 from datetime import timedelta
@@ -18,24 +19,28 @@ from dashboard.views import ledger, taking_in
 from dashboard.views.ledger import OF, REVISION, WHO, WHY
 from qa.errors import Conflict, InvalidAudit, InvalidInput
 from qa.store import records, schema, trail
+from tests.databases import BOTH, place
 from tests.small_plant import NOW, small_plant
 from tests.test_app import drawn
 
 LATER = NOW + timedelta(minutes=5)
 
 
-@pytest.fixture(scope="module")
-def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("ledger") / "plant.db"
-    small_plant(path).engine.dispose()
-    return path
+@pytest.fixture(scope="module", params=BOTH)
+def whole(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> str:
+    made = place(request.param, tmp_path_factory.mktemp("ledger"), request)
+    small_plant(made).engine.dispose()
+    return made
 
 
 @pytest.fixture
-def plant(whole: Path, tmp_path: Path) -> Iterator[schema.Store]:
+def plant(whole: str, tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[schema.Store]:
     """The small plant, a copy for each test."""
-    (tmp_path / "plant.db").write_bytes(whole.read_bytes())
-    opened = schema.open_store(tmp_path / "plant.db")
+    if "://" in whole:
+        copy = request.getfixturevalue("postgres").database(whole.rpartition("/")[2])
+    else:
+        copy = shutil.copy(whole, tmp_path)
+    opened = schema.open_store(copy)
     yield opened
     opened.engine.dispose()
 
@@ -357,10 +362,10 @@ def test_no_file_and_too_large_a_file_are_said(client: FlaskClient) -> None:
     ["../../etc/passwd", "C:\\x\\y.csv", "a\nb.csv", "<b>.csv", ""],
     ids=lambda name: str(len(name)),
 )
-def test_a_file_s_name_is_only_a_name(client: FlaskClient, plant: schema.Store, name: str) -> None:
+def test_a_file_s_name_is_only_a_name(client: FlaskClient, tmp_path: Path, name: str) -> None:
     answer = send(client, "preview", GOOD, name=name or "x")
     assert answer.status_code in (200, 422)
-    assert not list(Path(plant.url).parent.glob("*.csv"))
+    assert not list(tmp_path.glob("*.csv"))
 
 
 def test_views_raise_what_the_page_words(plant: schema.Store) -> None:

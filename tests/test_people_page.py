@@ -17,10 +17,10 @@ from qa.errors import StoreError
 from qa.store import people, schema, trail
 from qa.store.devices import NOTED_EVERY
 from qa.store.sign_ins import MOST_OWN
-from tests.databases import both
+from tests.databases import on_both
 from tests.small_plant import NOW
 
-pytestmark = both
+database = on_both
 AT, WORD, WHAT = "/setup/people", "a dozen sprouts and one", "the season begins"
 PAGE = {"Accept": "text/html"}
 BY: dict[str, Any] = {"by": "plant", "at": NOW - timedelta(days=3), "reason": WHAT}

@@ -19,10 +19,12 @@ from qa.audit import parse
 from qa.store import people, records, schema
 from qa.store.people import ROLES
 from qa.store.sign_ins import LASTS, MOST_OWN, WINDOW
-from tests.small_plant import NOW, PROGRAMME_FILE
+from tests.databases import on_both
+from tests.small_plant import NOW
 
 ROOT = Path(__file__).resolve().parents[1]
 FILES = ROOT / "dashboard" / "assets"
+database = on_both
 WORD, PIN = "a dozen sprouts and one", "2580"
 PAGE = {"Accept": "text/html"}
 NAMES = {"viewer": "Vera", "recorder": "Rosa", "supervisor": "Sam", "lead": "Lena"}
@@ -64,13 +66,9 @@ def clock() -> Clock:
 
 
 @pytest.fixture
-def bare(tmp_path: Path) -> Iterator[schema.Store]:
+def bare(store: schema.Store) -> schema.Store:
     """A store without accounts."""
-    opened = schema.open_store(tmp_path / "plant.db", create=True)
-    text, at = PROGRAMME_FILE.read_text(encoding="utf-8"), NOW - timedelta(days=30)
-    records.put_programme(opened, text, by="lead", at=at, reason="the plant is set up")
-    yield opened
-    opened.engine.dispose()
+    return store
 
 
 @pytest.fixture

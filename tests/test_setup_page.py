@@ -15,8 +15,11 @@ from qa.amending import PARTS
 from qa.audit import parse as parse_audit
 from qa.errors import Conflict, InvalidInput
 from qa.store import records, schema, trail
+from tests.databases import on_both
 from tests.small_plant import NOW
 from tests.test_app import drawn
+
+database = on_both
 
 
 @pytest.fixture

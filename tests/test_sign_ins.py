@@ -11,7 +11,9 @@ from sqlalchemy import select
 
 from qa.store import people, schema, sign_ins, trail
 from qa.store.sign_ins import LASTS, MOST_ALL, MOST_OWN, WINDOW, Standing, Tried, standings
+from tests.databases import on_both
 
+database = on_both
 AT = datetime(2026, 3, 16, 12, tzinfo=UTC)
 BY: dict[str, Any] = {"by": "plant", "at": AT}
 WORD, PIN, PLACE = "a dozen sprouts and one", "2580", "10.0.0.7"

@@ -1,19 +1,21 @@
 """What people say of signals, and the baselines that they choose: kept, dated, never rewritten."""
 
-import sqlite3
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pandas as pd
 import pytest
+from sqlalchemy import select
+from sqlalchemy.exc import DBAPIError
 
 from qa.errors import Conflict, InvalidInput, StoreError
 from qa.store import records, schema, signals, trail
 from qa.store.signals import Acknowledgement, ChosenBaseline
 from tests.conftest import PLANT
-from tests.databases import past_the_guards
+from tests.databases import on_both, past_the_guards
 
+database = on_both
 AT = datetime(2026, 4, 16, 12, tzinfo=UTC)
 BY: dict[str, Any] = {"by": "Ines", "at": AT}
 SAID = Acknowledgement(
@@ -38,7 +40,7 @@ def test_an_acknowledgement_says_cause_and_action_by_whom_and_when(store: schema
 
 
 def test_a_withdrawn_acknowledgement_stays_on_record_and_answers_no_more(
-    store: schema.Store, tmp_path: Any
+    store: schema.Store,
 ) -> None:
     signals.acknowledge(store, SAID, **BY)
     signals.acknowledge(store, replace(SAID, key="k2", lane="5"), **BY)
@@ -46,10 +48,12 @@ def test_a_withdrawn_acknowledgement_stays_on_record_and_answers_no_more(
     assert signals.withdraw_acknowledgement(store, "k1", **why).new
     assert not signals.withdraw_acknowledgement(store, "k1", **why).new
     assert signals.acknowledgements(store)["key"].tolist() == ["k2"]
-    rows = sqlite3.connect(tmp_path / "plant.db").execute(
-        "SELECT action, reason FROM acknowledgement WHERE key = 'k1'"
-    )
-    assert sorted(rows) == [("recorded", ""), ("withdrawn", "the wrong lane")]
+    table = schema.acknowledgement
+    with schema.reading(store) as connection:
+        rows = connection.execute(
+            select(table.c.action, table.c.reason).where(table.c.key == "k1")
+        ).all()
+    assert sorted(map(tuple, rows)) == [("recorded", ""), ("withdrawn", "the wrong lane")]
     assert trail.check(store) == ()
     with pytest.raises(StoreError, match="there is no acknowledgement k9 in the store"):
         signals.withdraw_acknowledgement(store, "k9", **why)
@@ -146,17 +150,18 @@ def test_a_baseline_must_say_who_and_why(store: schema.Store) -> None:
 
 
 @pytest.mark.parametrize("table", ["acknowledgement", "baseline"])
-def test_nothing_is_changed_or_deleted(store: schema.Store, tmp_path: Any, table: str) -> None:
+def test_nothing_is_changed_or_deleted(store: schema.Store, table: str) -> None:
     signals.acknowledge(store, SAID, **BY)
     signals.set_baseline(store, CHOSEN, **WHY)
-    file = sqlite3.connect(tmp_path / "plant.db")
-    for statement in (
-        f"DELETE FROM {table}",
-        f"UPDATE {table} SET lane = '2'",
-        f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}",
-    ):
-        with pytest.raises(sqlite3.IntegrityError, match=f"{table} is only ever added to"):
-            file.execute(statement)
+    statements = [f"DELETE FROM {table}", f"UPDATE {table} SET lane = '2'"]
+    if store.engine.dialect.name == "sqlite":
+        statements.append(f"INSERT OR REPLACE INTO {table} SELECT * FROM {table}")
+    for statement in statements:
+        with (
+            pytest.raises(DBAPIError, match=f"{table} is only ever added to"),
+            store.engine.begin() as connection,
+        ):
+            connection.exec_driver_sql(statement)
 
 
 def test_what_people_say_makes_a_new_state_of_the_record(store: schema.Store) -> None:

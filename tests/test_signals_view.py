@@ -1,8 +1,7 @@
 """What people do on a lane's page: answer a signal, choose a baseline, withdraw what was wrong."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -18,8 +17,10 @@ from qa.errors import InvalidAudit
 from qa.programme import Programme
 from qa.store import deeds, records, schema, signals
 from qa.store.deeds import Event
+from tests.databases import on_both
 from tests.small_plant import NOW, small_plant
 
+database = on_both
 ANSWER: dict[str, object] = {
     "key": "k1",
     "lane": "2",
@@ -34,8 +35,8 @@ BASE: dict[str, object] = {
 
 
 @pytest.fixture
-def plant(tmp_path: Path) -> Iterator[schema.Store]:
-    opened = small_plant(tmp_path / "plant.db")
+def plant(somewhere: Callable[[], str]) -> Iterator[schema.Store]:
+    opened = small_plant(somewhere())
     yield opened
     opened.engine.dispose()
 
