@@ -49,6 +49,19 @@ def withdraw(store: Store, table: Table, key: str, *, by: str, at: datetime, rea
     StoreError
         If there is nothing of this key.
     """
+    return end(store, table, WITHDRAWN, key, by=by, at=at, reason=reason)
+
+
+def end(
+    store: Store, table: Table, action: str, key: str, *, by: str, at: datetime, reason: str
+) -> Logged:
+    """Say by an action that something recorded no longer holds, and why; it stays on record.
+
+    Raises
+    ------
+    StoreError
+        If there is nothing of this key.
+    """
     check_stamp(by, at, reason)
     with writing(store) as connection:
         kept = _kept(connection, table, key)
@@ -56,7 +69,7 @@ def withdraw(store: Store, table: Table, key: str, *, by: str, at: datetime, rea
             raise StoreError(f"there is no {table.name} {key} in the store")
         if len(kept) > 1:
             return Logged(key, new=False)
-        add(connection, table, [{**kept[0], "action": WITHDRAWN, **stamped(by, at, reason)}])
+        add(connection, table, [{**kept[0], "action": action, **stamped(by, at, reason)}])
     return Logged(key, new=True)
 
 
@@ -69,4 +82,4 @@ def _kept(connection: Connection, table: Table, key: str) -> list[dict[str, Any]
     """The rows of a key, the first recorded first."""
     rows = select(table).where(table.c.key == key)
     found = [dict(row) for row in connection.execute(rows).mappings()]
-    return sorted(found, key=lambda row: str(row.get("action", "")))
+    return sorted(found, key=lambda row: row.get("action", RECORDED) != RECORDED)

@@ -1,7 +1,8 @@
-"""Writing and reading the record: audits, the programme's versions, food-safety findings.
+"""Writing and reading the record: audits, and what has a room of its own and is to be had here too.
 
 Nothing is changed or deleted: an audit is logged, corrected or voided by a new entry, with who,
-when and why. Sending the same again is harmless. Who and when come from the caller.
+when and why. Sending the same again is harmless. Who and when come from the caller. The
+programme's versions are kept by `programmes`, food-safety findings by `findings`.
 """
 
 import json
@@ -22,100 +23,43 @@ from sqlalchemy import (
 
 from qa import tally
 from qa._validate import chosen
-from qa.audit import Audit, Finding
+from qa.audit import Audit
 from qa.errors import Conflict, InvalidInput, StoreError
-from qa.programme import Programme, parse
 from qa.store import entries, schema
 from qa.store.entries import Logged
-from qa.store.rows import add, check_filled, check_stamp, frame, plain
+from qa.store.findings import findings, lift_finding, record_finding
+from qa.store.programmes import programme, programmes, programmes_by_version, put_programme, version
+from qa.store.rows import check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
+
+__all__ = [
+    "TALLIED",
+    "Logged",
+    "as_tally",
+    "audits",
+    "correct",
+    "every_category",
+    "findings",
+    "history",
+    "lift_finding",
+    "log",
+    "log_many",
+    "newest",
+    "programme",
+    "programmes",
+    "programmes_by_version",
+    "put_programme",
+    "record_finding",
+    "sums",
+    "tallies",
+    "version",
+    "void",
+    "would_log",
+]
 
 # Columns of an entry from which `as_tally` makes a tally.
 _MADE = ("incorrect", "recorded_at")
 TALLIED = (*(name for name in tally.COLUMNS if name not in _MADE), "counts", "at")
-
-
-def put_programme(
-    store: Store, text: str, *, by: str, at: datetime, reason: str, follows: int | None = None
-) -> int:
-    """Keep a programme as the next version, in force from a moment on.
-
-    Parameters
-    ----------
-    store : Store
-    text : str
-        TOML, as `qa.programme.parse` reads it.
-    by, at, reason : str, datetime, str
-        Who, from when on, and why.
-    follows : int, optional
-        The version that was looked at, where a change of that one alone is meant.
-
-    Returns
-    -------
-    int
-        Its version, from 1; the newest one's, when the text is the same.
-
-    Raises
-    ------
-    InvalidProgramme
-        With every fault of the text.
-    Conflict
-        If the newest version is another than it is to follow.
-    StoreError
-        If `at` is not after the newest version: a later change never rewrites the past.
-    """
-    parse(text)
-    check_stamp(by, at, reason)
-    table = schema.programme_version
-    with writing(store) as connection:
-        newest = connection.execute(select(table).order_by(table.c.version.desc())).first()
-        if newest and newest.text == text:
-            return int(newest.version)
-        if follows is not None and (not newest or newest.version != follows):
-            raise Conflict(f"the programme is no longer version {follows}: somebody changed it")
-        if newest and at <= newest.at:
-            raise StoreError(
-                f"a programme is in force since {newest.at:%Y-%m-%d %H:%M:%S} UTC, and the next "
-                f"one must begin after that, got {at:%Y-%m-%d %H:%M:%S%z}"
-            )
-        version = newest.version + 1 if newest else 1
-        row = {"version": version, "at": at, "by": by, "reason": reason, "text": text}
-        add(connection, table, [row])
-    return int(version)
-
-
-def programme(store: Store, at: datetime | None = None) -> Programme:
-    """The programme in force at a moment; the newest version, when none is given.
-
-    The first version holds before its time too, for audits pulled before there was any.
-
-    Raises
-    ------
-    StoreError
-        If the store has none.
-    """
-    with reading(store) as connection:
-        kept = entries.versions(connection)
-    return entries.parsed((entries.in_force(kept, at) if at else kept[-1]).text)
-
-
-def version(store: Store, at: datetime) -> int:
-    """The number of the programme's version in force at a moment."""
-    with reading(store) as connection:
-        return int(entries.in_force(entries.versions(connection), at).version)
-
-
-def programmes(store: Store) -> pd.DataFrame:
-    """Every version of the programme: version, at, by, reason, text."""
-    table = schema.programme_version
-    with reading(store) as connection:
-        return frame(connection, select(*plain(table)).order_by(table.c.version))
-
-
-def programmes_by_version(store: Store) -> dict[int, Programme]:
-    """Every version's programme, by the number that a tally's column ``programme`` gives."""
-    with reading(store) as connection:
-        return {each.version: entries.parsed(each.text) for each in entries.versions(connection)}
 
 
 def log(store: Store, audit: Audit, *, by: str, at: datetime) -> Logged:
@@ -380,81 +324,6 @@ def history(store: Store, key: str) -> pd.DataFrame:
     return pd.concat([stamps, as_tally(rows, categories), notes], axis=1)
 
 
-def record_finding(store: Store, found: Finding, *, by: str, at: datetime) -> Logged:
-    """Record a food-safety finding; sending the same again is harmless.
-
-    Raises
-    ------
-    Conflict
-        If the key is there with other content.
-    InvalidInput
-        If a field is blank, or a time has no zone.
-    """
-    check_stamp(by, at)
-    row = {name: getattr(found, name) for name in Finding.__dataclass_fields__}
-    check_filled(row, "finding")
-    with writing(store) as connection:
-        kept = _finding(connection, found.key)
-        if not kept:
-            stamp = _stamp("recorded", by, at, "")
-            add(connection, schema.finding, [{**row, **stamp}])
-            return Logged(found.key, new=True)
-    differing = [name for name, value in row.items() if kept[0][name] != value]
-    if differing:
-        raise Conflict(
-            f"finding {found.key} is recorded with other content: "
-            + ", ".join(
-                f"{each} is {kept[0][each]} there and {row[each]} here" for each in differing
-            )
-        )
-    return Logged(found.key, new=False)
-
-
-def lift_finding(store: Store, key: str, *, by: str, at: datetime, reason: str) -> Logged:
-    """Say that a food-safety finding no longer locks anything, and why; it stays on record.
-
-    Raises
-    ------
-    StoreError
-        If there is no such finding.
-    """
-    check_stamp(by, at, reason)
-    with writing(store) as connection:
-        kept = _finding(connection, key)
-        if not kept:
-            raise StoreError(f"there is no finding {key} in the store")
-        if len(kept) > 1:
-            return Logged(key, new=False)
-        stamp = _stamp("lifted", by, at, reason)
-        add(connection, schema.finding, [{**kept[0], **stamp}])
-    return Logged(key, new=True)
-
-
-def findings(store: Store) -> pd.DataFrame:
-    """Every food-safety finding, in order of finding.
-
-    Returns
-    -------
-    DataFrame
-        key, site, found_at, line, lane, tote, what, by, at, and lifted_at, lifted_by,
-        lifted_reason: NaT and "" while it stands.
-    """
-    recorded, lifted = schema.finding.alias(), schema.finding.alias()
-    names = (*Finding.__dataclass_fields__, "by", "at")
-    found = (
-        select(
-            *plain(recorded, names),
-            *(each.label(f"lifted_{each.key}") for each in plain(lifted, ("at", "by", "reason"))),
-        )
-        .outerjoin(lifted, (lifted.c.key == recorded.c.key) & (lifted.c.action == "lifted"))
-        .where(recorded.c.action == "recorded")
-        .order_by(recorded.c.found_at, recorded.c.key)
-    )
-    with reading(store) as connection:
-        rows = frame(connection, found)
-    return rows.fillna({"lifted_by": "", "lifted_reason": ""})
-
-
 def newest(store: Store) -> tuple[int, ...]:
     """What differs whenever the record does: last entry, and rows of all else that is recorded."""
     with reading(store) as connection:
@@ -469,13 +338,6 @@ def newest(store: Store) -> tuple[int, ...]:
 
 def _stamp(action: str, by: str, at: datetime, reason: str) -> dict[str, Any]:
     return {"action": action, "by": by.strip(), "at": at, "reason": reason.strip()}
-
-
-def _finding(connection: Connection, key: str) -> Sequence[Any]:
-    """Its rows: none, recorded, or recorded and lifted."""
-    table = schema.finding
-    rows = select(table).where(table.c.key == key).order_by(table.c.action.desc())
-    return connection.execute(rows).mappings().all()
 
 
 def _filters(
