@@ -241,3 +241,39 @@ def test_a_cusum_that_no_count_moves_to_its_limit_never_signals():
     assert (run.mean, run.sd, run.quantiles[0.05]) == (np.inf,) * 3
     varied = cusum_run_length([200, 201], center=0.01, correlation=0.01, limit=60.0)
     assert varied.mean == np.inf
+
+
+@pytest.mark.parametrize("factor", [1.0, 1.6])
+@pytest.mark.parametrize("head", [0, 4])
+def test_sizes_that_vary_share_a_lattice(factor, head):
+    """Poisson counts less 3/2 a unit, of 1, 2, 2 and 4 units: the grid finds the plain chain's run.
+
+    No sum lies within a quarter of the limit, so that what the grid blurs is never taken for more.
+    """
+    units, h, ratio = [1, 2, 2, 4], 8, ratio_of(1.0, "3/2")
+    moves = np.zeros((2 * h + 1, 2 * h + 1))
+    for n in units:
+        moves += halves(stats.poisson(n * factor).pmf(np.arange(80)), 3 * n, h) / len(units)
+    run = cusum_run_length(
+        units,
+        center=1.0,
+        ratio=ratio,
+        model="poisson",
+        rate=factor,
+        limit=(h + 0.25) * np.log(ratio),
+        head_start=head / (h + 0.25),
+    )
+    same = run_of(moves, np.eye(len(moves))[2 * head])
+    assert_allclose([run.mean, run.sd], [same.mean, same.sd], rtol=1e-6)
+    assert run.quantiles == same.quantiles
+
+
+def halves(chance: np.ndarray, twice_k: int, h: int) -> np.ndarray:
+    """The matrix of counts less k in steps of one half."""
+    moves = np.zeros((2 * h + 1, 2 * h + 1))
+    for here in range(2 * h + 1):
+        for count, part in enumerate(chance):
+            there = max(0, here + 2 * count - twice_k)
+            if there <= 2 * h:
+                moves[here, there] += part
+    return moves

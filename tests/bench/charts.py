@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from qa.charts import RunRule, cusum, cusum_limit, p_chart, run_rules
+from qa.charts import RunRule, cusum, cusum_limit, guarded_limit, p_chart, run_rules
 from qa.charts.law import checked_law
 from qa.charts.run_length import ewma as ewma_runs
 from qa.charts.run_length import pieces
@@ -19,6 +19,7 @@ TOTAL = (1 - CORRELATION) / CORRELATION  # of the shapes of the beta distributio
 SIZES = np.arange(100, 251, 5)
 CENTERS = np.linspace(0.005, 0.02, 100)
 LIMIT = 4.0
+EFFECTIVE, ASSURANCE, SHARING = 8000.0, 0.9, 18  # pieces a baseline is worth; charts of one promise
 RULES = (
     RunRule(8, 8),
     RunRule(2, 3, 2.0),
@@ -27,6 +28,7 @@ RULES = (
     RunRule(14, 14),
 )
 WEIGHT, WIDTH = 0.1, 2.7  # of the EWMA
+STEP = np.log(ARL) / (STATES - 0.5)  # of the grid of the CUSUM
 
 
 def rows() -> list[Row]:
@@ -76,6 +78,32 @@ def rows() -> list[Row]:
                 np.allclose(usual, [(each.limit, each.arl) for each in ours], rtol=1e-6)
             ),
             seconds=1.0,
+        ),
+        Row(
+            "guarded limits for 100 CUSUM charts (under 1 s)",
+            lambda: [dense_guarded(center) for center in CENTERS],
+            lambda: [
+                guarded_limit(SIZES, center=p, correlation=CORRELATION, effective_n=EFFECTIVE)
+                for p in CENTERS
+            ],
+            8,
+            lambda usual, ours: bool(
+                np.allclose(usual, [(each.limit, each.arl) for each in ours], rtol=1e-6)
+            ),
+            seconds=1.0,
+        ),
+        Row(
+            "guarded limits for 10 of 18 CUSUM charts that share a promise (under 0.1 s)",
+            lambda: [dense_shared(center) for center in CENTERS[::10]],
+            lambda: [
+                guarded_limit(
+                    SIZES, center=p, correlation=CORRELATION, effective_n=EFFECTIVE, charts=SHARING
+                )
+                for p in CENTERS[::10]
+            ],
+            8,
+            lambda usual, ours: bool(np.allclose(usual, [each.limit for each in ours], rtol=1e-6)),
+            seconds=0.1,
         ),
         ruled_row(rng),
         Row(
@@ -183,7 +211,8 @@ def ewma_by_cdf() -> float:
 def ewma_by_sharing() -> float:
     law = checked_law(CENTER, 0.0, "binomial")
     sizes = np.array([200.0]), np.ones(1)
-    chain = ewma_runs._grid(law, law, sizes, WEIGHT, WIDTH, ewma_runs._STATES).chain
+    design = ewma_runs._Design(WEIGHT, WIDTH, 0)
+    chain = ewma_runs._grid(law, law, sizes, design, ewma_runs._STATES).chain
     return float(chain.visits(chain.start).sum())
 
 
@@ -196,25 +225,58 @@ def dense_bernoulli(steps: int, states: int, p: float) -> float:
     return float(np.linalg.solve(np.eye(states) - chain, np.ones(states))[0])
 
 
-def dense_limit(center: float = CENTER) -> tuple[float, float]:
+def dense_limit(center: float = CENTER, changed: float | None = None) -> tuple[float, float]:
     """Bisection for the limit, a dense chain solved at each step, on the grid that ours uses."""
-    top = np.log(ARL)
-    step = top / (STATES - 0.5)
-    moves = np.zeros(2 * STATES + 2)
-    for n in SIZES:
-        x = np.arange(n + 1)
-        laws = [beta_binomial(n, rate) for rate in (center, RATIO * center)]
-        score = laws[1].logpmf(x) - laws[0].logpmf(x)
-        place = np.clip(score / step, -STATES, STATES)
-        low = np.floor(place).astype(int)
-        chance = laws[0].pmf(x) / SIZES.size
-        np.add.at(moves, low + STATES, chance * (1 - (place - low)))
-        np.add.at(moves, low + STATES + 1, chance * (place - low))
+    moves = dense_moves(center, changed or RATIO * center, center)
     few, many = 1, STATES
     while many - few > 1:
         middle = (few + many) // 2
         few, many = (few, middle) if dense_arl(moves, middle) >= ARL else (middle, many)
-    return (many - 0.5) * step, dense_arl(moves, many)
+    return (many - 0.5) * STEP, dense_arl(moves, many)
+
+
+def dense_moves(center: float, changed: float, true: float) -> np.ndarray:
+    """Chances of the moves on the grid, of sizes one after another."""
+    moves = np.zeros(2 * STATES + 2)
+    for n in SIZES:
+        x = np.arange(n + 1)
+        score = beta_binomial(n, changed).logpmf(x) - beta_binomial(n, center).logpmf(x)
+        place = np.clip(score / STEP, -STATES, STATES)
+        low = np.floor(place).astype(int)
+        chance = beta_binomial(n, true).pmf(x) / SIZES.size
+        np.add.at(moves, low + STATES, chance * (1 - (place - low)))
+        np.add.at(moves, low + STATES + 1, chance * (place - low))
+    return moves
+
+
+def dense_guarded(center: float) -> tuple[float, float]:
+    """The same at the quantile of the level's posterior."""
+    worst = float(posterior(center).ppf(ASSURANCE))
+    return dense_limit(worst, max(RATIO * center, np.sqrt(RATIO) * worst))
+
+
+def dense_shared(center: float) -> float:
+    """Bisection for the limit at which many charts' mean rate of false alarms is low enough."""
+    worst, (z, weight) = (
+        float(posterior(center).ppf(ASSURANCE)),
+        np.polynomial.hermite_e.hermegauss(5),
+    )
+    changed, weight = max(RATIO * center, np.sqrt(RATIO) * worst), (weight / weight.sum())[1:]
+    levels = posterior(center).ppf(stats.norm.cdf(z[1:]))
+    moves = [dense_moves(worst, changed, level) for level in levels]
+    few, many = 1, STATES
+    while many - few > 1:
+        middle = (few + many) // 2
+        rates = np.array([1 / dense_arl(each, middle) for each in moves])
+        mean = weight @ rates
+        spread = np.log1p((weight @ rates**2 / mean**2 - 1) / SHARING)
+        likely = mean * np.exp(stats.norm.ppf(ASSURANCE) * np.sqrt(spread) - spread / 2)
+        few, many = (few, middle) if likely * ARL <= 1 else (middle, many)
+    return (many - 0.5) * STEP
+
+
+def posterior(center: float) -> Any:
+    return stats.beta(center * EFFECTIVE + 0.5, (1 - center) * EFFECTIVE + 0.5)
 
 
 def dense_arl(moves: np.ndarray, size: int) -> float:

@@ -136,6 +136,8 @@ def cusum_run_length(
     inspected_sizes, center, correlation, ratio, model, states
         As for `cusum_limit`.
     limit : float, above 0
+        A sum on it does not signal. On the grid half of such sums would; where sizes vary and sums
+        can lie on the limit itself, ask for half of their step more.
     rate : float, optional
         True rate while the chart runs; by default the center, that is in control.
     start : {"zero", "steady"}
