@@ -4,9 +4,11 @@ JSON in, JSON out, a token a device. What cannot be taken is said field by field
 the same audit sent twice is recorded once.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import date, datetime
-from functools import wraps
+from functools import partial
 from typing import Any
 
 from flask import Flask, Response, jsonify, request
@@ -21,10 +23,12 @@ from dashboard.views.tally import Sender
 from dashboard.views.typed import texts
 from qa import drift, efficiency
 from qa._plain import plain
-from qa.errors import Conflict, InvalidAudit, QAError, StoreError
+from qa.errors import Conflict, InvalidAudit, InvalidInput, QAError, StoreError
+from qa.programme import HOUSE
 from qa.store import records
 from qa.store.people import TOKEN, Device
 from qa.store.schema import Store
+from qa.tally import under
 
 AUDITS, EFFICIENCY = "/api/v1/audits", "/api/v1/efficiency"
 DRIFT, LOTS = "/api/v1/drift", "/api/v1/lots"
@@ -33,76 +37,96 @@ SAID = ("key", "new", "tote", "lane", "purpose", "inspected", "correct", "verdic
 MAY_BE_BLANK = ("by",)  # one figure over everything
 DAYS = ("first_day", "last_day")
 OF_AUDITS = ("line", "lane", "shift", "product", "purpose", "tote", "lot", "inspector")
-Work = Callable[[Device], tuple[dict[str, Any], int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Asking:
+    """Which device asks, of which store, and when."""
+
+    store: Store
+    device: Device
+    at: datetime
+
+
+Told = tuple[dict[str, Any], int]  # what the answer holds, and its status
+Work = Callable[[Asking], Told]
 
 
 def register(server: Flask, store: Store, now: Callable[[], datetime]) -> None:
     """The routes of the API; each looks at the token itself."""
-
-    def route(method: str, rule: str, right: str, work: Work) -> None:
-        @wraps(work)
-        def answer() -> Response:
-            return _answered(store, right, work, now)
-
+    for (method, rule), (right, work) in ROUTES.items():
+        answer = partial(_answered, store, now, right, work)
         server.add_url_rule(rule, f"api {method} {rule}", answer, methods=[method])
 
-    def send(device: Device) -> tuple[dict[str, Any], int]:
-        sender = Sender(device.name, f"token {device.name}")
-        saved = tally.save(store, _audit(), now(), language(), sender)
-        said = {name: getattr(saved, name) for name in SAID}
-        return said, 201 if saved.new else 200
 
-    def audits(_: Device) -> tuple[dict[str, Any], int]:
-        found = records.tallies(store, **_asked(*DAYS, *OF_AUDITS))
-        if len(found) > MOST_AUDITS:
-            told = words().say("api.too_many", most=MOST_AUDITS, count=len(found))
-            raise InvalidAudit({"first_day": told})
-        return {"audits": found}, 200
+def send(asking: Asking) -> Told:
+    """Record an audit; the verdict on its lot."""
+    name = asking.device.name
+    sender = Sender(name, f"token {name}")
+    saved = tally.save(asking.store, _audit(), asking.at, language(), sender)
+    return {name: getattr(saved, name) for name in SAID}, 201 if saved.new else 200
 
-    def rates(_: Device) -> tuple[dict[str, Any], int]:
-        asked = _asked(*DAYS, "by", "specification")
-        groups = [each.strip() for each in asked.pop("by", "lane").split(",") if each.strip()]
-        counted = asked.pop("specification", "house")
-        tallies = records.tallies(store, **asked)
-        programme = records.programme(store)
-        how = {"specification": counted, "language": language()}
+
+def audits(asking: Asking) -> Told:
+    """Audits as they stand."""
+    found = records.tallies(asking.store, **_asked(*DAYS, *OF_AUDITS))
+    if len(found) > MOST_AUDITS:
+        told = words().say("api.too_many", most=MOST_AUDITS, count=len(found))
+        raise InvalidAudit({"first_day": told})
+    return {"audits": found}, 200
+
+
+def rates(asking: Asking) -> Told:
+    """Percent correct, by columns, for a specification."""
+    asked = _asked(*DAYS, "by", "specification")
+    groups = [each.strip() for each in asked.pop("by", "lane").split(",") if each.strip()]
+    counted = asked.pop("specification", HOUSE)
+    tallies, programme = records.tallies(asking.store, **asked), records.programme(asking.store)
+    how = {"specification": counted, "language": language()}
+    with _at_fault("specification"):
+        under(tallies, programme, counted)
+    with _at_fault("by"):
         found = efficiency.estimate(tallies, programme, by=groups, **how)
-        return {"by": groups, "efficiency": found}, 200
-
-    def drifting(_: Device) -> tuple[dict[str, Any], int]:
-        _asked()
-        moment = now()
-        found = kept_record.findings(kept_record.record(store, language()), moment)
-        return {
-            "as_of": moment,
-            "lanes": drift.lanes(found, language=language()),
-            "findings": found,
-        }, 200
-
-    def lots(_: Device) -> tuple[dict[str, Any], int]:
-        asked = _asked("lot", needed=("lot",))
-        every = kept_record.lots(kept_record.record(store, language()))
-        own = every[every["lot"] == asked["lot"]]
-        if own.empty:
-            return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404
-        return {"lots": own}, 200
-
-    route("POST", AUDITS, RECORD, send)
-    route("GET", AUDITS, SEE, audits)
-    route("GET", EFFICIENCY, SEE, rates)
-    route("GET", DRIFT, SEE, drifting)
-    route("GET", LOTS, SEE, lots)
+    return {"by": groups, "efficiency": found}, 200
 
 
-def _answered(store: Store, right: str, work: Work, now: Callable[[], datetime]) -> Response:
+def drifting(asking: Asking) -> Told:
+    """Each lane's status and findings."""
+    _asked()
+    found = kept_record.findings(kept_record.record(asking.store, language()), asking.at)
+    lanes = drift.lanes(found, language=language())
+    return {"as_of": asking.at, "lanes": lanes, "findings": found}, 200
+
+
+def lots(asking: Asking) -> Told:
+    """The verdict on a lot, and why."""
+    asked = _asked("lot", needed=("lot",))
+    every = kept_record.lots(kept_record.record(asking.store, language()))
+    own = every[every["lot"] == asked["lot"]]
+    if own.empty:
+        return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404
+    return {"lots": own}, 200
+
+
+ROUTES: dict[tuple[str, str], tuple[str, Work]] = {
+    ("POST", AUDITS): (RECORD, send),
+    ("GET", AUDITS): (SEE, audits),
+    ("GET", EFFICIENCY): (SEE, rates),
+    ("GET", DRIFT): (SEE, drifting),
+    ("GET", LOTS): (SEE, lots),
+}
+
+
+def _answered(store: Store, now: Callable[[], datetime], right: str, work: Work) -> Response:
     """What a device gets: what it asked for, or why not, in words."""
     try:
-        device = _device(store, now())
+        at = now()
+        device = _device(store, at)
         if device is None:
             return _said({"trouble": words().say("api.no_token")}, 401)
         if right not in MAY[device.role]:
             return _said({"trouble": words().say("api.no_right", role=device.role)}, 403)
-        return _said(*work(device))
+        return _said(*work(Asking(store, device, at)))
     except InvalidAudit as fault:
         return _said({"problems": {name: told(e) for name, e in fault.problems.items()}}, 422)
     except _NotJson:
@@ -167,6 +191,15 @@ def _asked(*known: str, needed: tuple[str, ...] = ()) -> dict[str, Any]:
     if problems:
         raise InvalidAudit(problems)
     return asked
+
+
+@contextmanager
+def _at_fault(name: str) -> Iterator[None]:
+    """Name the field that a rule was broken by."""
+    try:
+        yield
+    except InvalidInput as fault:
+        raise InvalidAudit({name: str(fault)}) from None
 
 
 def _day(name: str, text: str, problems: dict[str, str]) -> date | None:

@@ -30,7 +30,7 @@ from flask_wtf.csrf import CSRFError, CSRFProtect, generate_csrf, validate_csrf
 from werkzeug.wrappers import Response as Answer
 from wtforms import ValidationError
 
-from dashboard import plain
+from dashboard import asked, plain
 from dashboard.texts import words
 from qa.errors import StoreError
 from qa.store import people, sign_ins
@@ -116,7 +116,7 @@ ROUTES = {
 SIGN_IN, SIGN_OUT, AT_STATION = "/sign-in", "/sign-out", "/station"
 DEVICE_COOKIE, TOKEN_COOKIE, TOKEN_HEADER = "toteproof_station", "_csrf_token", "X-CSRFToken"
 KEY = "key"  # of the session, in the signed cookie
-PREFIX = "station "  # of the place of a sign-in by PIN
+PREFIX = sign_ins.AT_STATION
 SAFE = ("GET", "HEAD", "OPTIONS")
 KNOWN_AS = "KNOWN_AS"  # the names that a server goes by, in its configuration
 LOOPBACK = ("localhost", "127.0.0.1", "::1")  # what this machine calls itself
@@ -260,9 +260,11 @@ def _refused(app: Dash, gate: Gate) -> Any:
     """The answer that a request gets instead of what it asks for; None lets it through."""
     if hostname(request.host) not in current_app.config[KNOWN_AS]:
         return plain.told(words().say("refused.name"), 400)
-    if not gate.guarded():
-        return None if _from_here() else plain.told(words().say("refused.elsewhere"), 403)
     rule = request.url_rule.rule if request.url_rule else ""
+    if not gate.guarded():
+        if not _from_here():
+            return plain.told(words().say("refused.elsewhere"), 403)
+        return _asked_amiss(app) if rule == CALLBACKS else None
     right = ROUTES.get(rule)
     if right in (OPEN, BY_TOKEN) or (rule == ASSETS and request.path in AT_THE_DOOR):
         return None
@@ -272,17 +274,22 @@ def _refused(app: Dash, gate: Gate) -> Any:
     if request.method not in SAFE:
         check_token()
     needed = _drawn_on(app) if rule == CALLBACKS else {right}
-    return None if needed <= MAY[asking.role] else plain.told(words().say("refused.right"), 403)
+    if not needed <= MAY[asking.role]:
+        return plain.told(words().say("refused.right"), 403)
+    return _asked_amiss(app) if rule == CALLBACKS else None
+
+
+def _asked_amiss(app: Dash) -> Any:
+    return None if asked.well(app) else plain.told(words().say("trouble.asked"), 400)
 
 
 def _drawn_on(app: Dash) -> set[str | None]:
     """The rights to the pages that a callback's outputs are on."""
-    asked = plain.json_sent()
-    output = asked.get("output") if isinstance(asked, dict) else None
+    sent = plain.json_sent()
+    output = sent.get("output") if isinstance(sent, dict) else None
     if not isinstance(output, str) or output not in app.callback_map:
         return {None}
-    outputs = output.removeprefix("..").removesuffix("..").split("...")
-    return {PAGES.get(each.partition("-")[0]) for each in outputs}
+    return {PAGES.get(each.partition("-")[0]) for each in asked.outputs(output)}
 
 
 def known_as(*names: str) -> frozenset[str]:
@@ -309,24 +316,17 @@ def _from_here() -> bool:
     Such a server can hide the name that it was asked by. It shows by what it says of itself, by the
     old protocol that some speak, or by the page's origin, which a browser puts to what it sends.
     """
-    asked, said = request.headers, request.headers.get("Origin")
-    if any(name in asked for name in PASSED_ON) or request.environ["SERVER_PROTOCOL"] == "HTTP/1.0":
+    head, said = request.headers, request.headers.get("Origin")
+    if any(name in head for name in PASSED_ON) or request.environ["SERVER_PROTOCOL"] == "HTTP/1.0":
         return False
     if said is None and not plain.wants_page():  # a link from another page is none
-        said = asked.get("Referer")
-    if said is not None and _at(said) != request.host.casefold():
+        said = head.get("Referer")
+    if said is not None and plain.split(said).netloc.casefold() != request.host.casefold():
         return False
     try:
         return ipaddress.ip_address(request.remote_addr or "").is_loopback
     except ValueError:
         return False
-
-
-def _at(address: str) -> str:
-    try:
-        return urlsplit(address).netloc.casefold()
-    except ValueError:
-        return ""
 
 
 def _ask_to_sign_in() -> Answer:

@@ -1,7 +1,7 @@
 """Answers that are no page of the app: plain pages that need no script, and what scripts read."""
 
 from typing import Any
-from urllib.parse import urlencode, urlsplit
+from urllib.parse import SplitResult, urlencode, urlsplit
 
 from flask import Response, jsonify, make_response, render_template, request
 
@@ -50,12 +50,17 @@ def address(path: str, after: str) -> str:
     return path if local(after) == "/" else f"{path}?{urlencode({'next': after})}"
 
 
+def split(address: str) -> SplitResult:
+    """The parts of an address; none of one that is no address."""
+    try:
+        return urlsplit(address)
+    except ValueError:
+        return urlsplit("")
+
+
 def local(after: str | None) -> str:
     """An address of this server's own pages, or the first page for any other."""
     text = after or "/"
-    try:
-        parts = urlsplit(text)
-    except ValueError:
-        return "/"
+    parts = split(text)
     own = text.startswith("/") and not text.startswith(("//", "/\\")) and text.isprintable()
     return text if own and not parts.scheme and not parts.netloc else "/"

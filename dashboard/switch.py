@@ -1,11 +1,9 @@
 """The switch of languages, on every page: a plain form, which leaves a cookie in the browser."""
 
-from urllib.parse import urlsplit
-
 from flask import Flask, redirect, request
 from werkzeug.wrappers import Response
 
-from dashboard.plain import SWITCH_AT, local
+from dashboard.plain import SWITCH_AT, local, split
 from dashboard.texts import COOKIE, LANGUAGES
 
 FOR_GOOD = 400 * 24 * 3600  # seconds: no browser keeps a cookie longer
@@ -17,7 +15,7 @@ def register(server: Flask) -> None:
     @server.post(SWITCH_AT)
     def switch() -> Response:
         """Back to the page where it was pressed, in the other language from now on."""
-        came = urlsplit(request.referrer or "")
+        came = split(request.referrer or "")
         if came.netloc != request.host:
             return redirect("/", 303)  # pressed on no page of ours: nothing is changed
         there = f"{came.path}?{came.query}" if came.query else came.path

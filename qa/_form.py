@@ -14,7 +14,11 @@ MOST_CHARACTERS = 200  # of a text that somebody types
 YEARS = (1970, 2200)  # keys count from 1970; a year outside is a slip of the pen
 # A spreadsheet may write 200 as 200.0; 200.000 may be two hundred thousand, and is refused.
 _WHOLE = re.compile(r"([0-9]{1,9})(?:\.(?!000$)0*)?")
-_UNSHOWABLE = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ud800-\udfff]")
+# Nor what turns the reading of all that stands after it: a text would look like another.
+_UNSHOWABLE = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x84\x86-\x9f"
+    "\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufeff\uffff]"
+)
 
 
 class Form:

@@ -250,17 +250,27 @@ def test_what_is_asked_amiss_is_told(
     assert answer.get_json()["problems"][field].startswith(told)
 
 
-def test_a_column_or_specification_that_is_none_is_told(client: FlaskClient, token: str) -> None:
-    for path in (
-        "?by=colour",
-        "?specification=none",
-        "?by=key,key,,x",
-        "?by=lane,lane",
-        "?by=correct",
-    ):
-        answer = client.get(f"/api/v1/efficiency{path}", headers=bearer(token))
+@pytest.mark.parametrize(
+    ("asked", "field"),
+    [
+        ("by=colour", "by"),
+        ("by=key,key,,x", "by"),
+        ("by=lane,lane", "by"),
+        ("by=correct", "by"),
+        ("specification=none", "specification"),
+        ("specification=none&by=colour", "specification"),
+    ],
+)
+def test_a_column_or_specification_that_is_none_is_told_by_its_name(
+    client: FlaskClient, token: str, asked: str, field: str
+) -> None:
+    for days in ("", "&first_day=2031-01-01"):  # also where there are no audits
+        answer = client.get(f"/api/v1/efficiency?{asked}{days}", headers=bearer(token))
         assert answer.status_code == 422
-        assert answer.get_json()["trouble"]
+        said = answer.get_json()
+        assert list(said) == ["problems"]
+        assert list(said["problems"]) == [field]
+        assert said["problems"][field]
 
 
 def test_too_many_audits_are_not_given_at_once(

@@ -539,3 +539,14 @@ def test_problems_are_said_in_the_language_asked_for(
     assert told.value.problems == dict.fromkeys(("tote", "pulled_at"), "FEHLT")
     with pytest.raises(InvalidAudit, match="pulled_at: FEHLT"):
         audit.moment("pulled_at", "", programme, language="de")
+
+
+@pytest.mark.parametrize("sign", ["\u202e", "\u2066", "\u2028", "\x85x\x9f", "\ufeff", "\uffff"])
+def test_a_text_that_would_read_as_another_is_refused(
+    programme: Programme, audit_fields: Fields, sign: str
+) -> None:
+    """What turns the order of reading makes the rest of a sentence look like another."""
+    with pytest.raises(InvalidAudit) as fault:
+        parse(audit_fields(note=f"tote {sign}7811"), programme)
+    assert list(fault.value.problems) == ["note"]
+    assert parse(audit_fields(note="\u0637\u0645\u0627\u0637\u0645 7811"), programme)  # Arabic

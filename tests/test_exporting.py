@@ -1,6 +1,7 @@
 """Audits out of the record into a file, and back."""
 
 import glob
+import re
 import sys
 from collections.abc import Callable
 from datetime import UTC, date, datetime
@@ -10,12 +11,14 @@ import duckdb
 import openpyxl
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from pandas.testing import assert_frame_equal
 
 from qa.audit import parse
 from qa.errors import InvalidFile
 from qa.files import exporting, importing
-from qa.files.cells import defused, plain
+from qa.files.formulas import defused, plain
 from qa.programme import Programme
 from qa.store import records, schema
 from tests.conftest import PLANT
@@ -82,6 +85,17 @@ def test_no_text_is_run_as_a_formula(filled: schema.Store, tmp_path: Path, endin
 def test_an_apostrophe_put_before_a_text_is_taken_away_again(text: str) -> None:
     assert plain(defused(text)) == text
     assert plain("'tis") == "'tis"
+
+
+@given(st.text(alphabet="=+-@;,'\t\r\n a＝1"))
+def test_no_part_of_a_text_is_run_and_none_is_lost(text: str) -> None:
+    """Also where a spreadsheet splits cells at semicolons or at ends of lines."""
+    safe = defused(text)
+    assert plain(safe) == text
+    assert not safe.startswith(("\t", "\r", "\n"))
+    assert not any(
+        part.startswith(("=", "+", "-", "@", "＝")) for part in re.split("[;\t\r\n]", safe)
+    )
 
 
 def test_only_what_is_asked_for_is_exported(filled: schema.Store, tmp_path: Path) -> None:

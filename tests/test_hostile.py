@@ -10,17 +10,20 @@ import time
 import zipfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from typing import Any
 
 import openpyxl
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from dashboard.views.taking_in import Sent
 from qa import amending
 from qa.errors import InvalidFile, InvalidProgramme
 from qa.files.importing import import_file, rejects_text
 from qa.files.mapping import parse_mapping
-from qa.files.tables import MOST_COLUMNS, Upload, read_table
+from qa.files.tables import MOST_COLUMNS, read_table
+from qa.files.uploads import Upload
 from qa.programme import Programme, parse
 from qa.store import records, schema, trail
 from tests.conftest import PLANT, PROGRAMME_FILE
@@ -330,7 +333,7 @@ def test_entities_that_unfold_without_end_are_refused() -> None:
         body = content.partition(b"?>")[2] if content.startswith(b"<?xml") else content
         return head.encode() + body.replace(b"<sheetData>", b"<sheetData>&e11;")
 
-    assert "damaged" in refused("a.xlsx", parts(WHOLE, change))
+    assert "is built as no spreadsheet" in refused("a.xlsx", parts(WHOLE, change))
 
 
 def test_a_file_of_the_machine_is_not_read_through_an_entity() -> None:
@@ -344,7 +347,7 @@ def test_a_file_of_the_machine_is_not_read_through_an_entity() -> None:
             b"</sheetData>", b"&e;</sheetData>"
         )
 
-    assert "damaged" in refused("a.xlsx", parts(WHOLE, change))
+    assert "is built as no spreadsheet" in refused("a.xlsx", parts(WHOLE, change))
 
 
 @pytest.mark.parametrize(
@@ -365,3 +368,65 @@ def test_newlines_of_every_kind_in_one_file(newline: str, programme: Programme) 
     rows = csv_text([HEADERS, GOOD], ",", newline, quoted=False) + "\r\n" + ",".join(GOOD) + "\n"
     table = read_table(Upload("a.csv", rows.encode()))
     assert [len(each.cells) for each in table.rows] == [len(HEADERS)] * 2
+
+
+def workbook(**changed: Any) -> bytes:
+    """A small sound workbook, with some of its parts put in place by others."""
+    book, made, file = openpyxl.Workbook(), io.BytesIO(), io.BytesIO()
+    book.active.append(["lane", "tote", "stem"])
+    book.save(made)
+    with zipfile.ZipFile(made) as whole, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as other:
+        parts = {each: whole.read(each) for each in whole.namelist()}
+        texts = parts["[Content_Types].xml"].replace(b"</Types>", SHARED + b"</Types>")
+        for name, part in (parts | {"[Content_Types].xml": texts} | changed).items():
+            other.writestr(name, part)
+    return file.getvalue()
+
+
+MAIN = b'xmlns="http://schemas.openxmlformats.org/spreadsheetml/2006/main"'
+SHARED = (
+    b'<Override PartName="/xl/sharedStrings.xml" ContentType="application/vnd.openxmlformats-'
+    b'officedocument.spreadsheetml.sharedStrings+xml"/>'
+)
+SHEET = b"<worksheet %s><sheetData>%s</sheetData></worksheet>"
+TEXTS = b"%s<sst %s><si><t>%s</t></si></sst>"
+ENTITY = b'<!DOCTYPE x [<!ENTITY a "%s">]>' % (b"b" * 1_000_000)
+FILE = b'<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/passwd">]>'
+BUILT = {
+    "a text that stands for longer ones": ("xl/sharedStrings.xml", (ENTITY, b"&a;" * 60)),
+    "a text out of another file": ("xl/sharedStrings.xml", (FILE, b"&a;")),
+    "texts without end": ("xl/sharedStrings.xml", (b"", b"</t></si><si><t>a" * 600_000)),
+    "a row without end": ("xl/worksheets/sheet1.xml", b"<row>" + b"<c/>" * 2_000_000 + b"</row>"),
+    "a sheet without end": ("xl/worksheets/sheet1.xml", b"<a/>" * 8_000_001),
+    "formats without end": ("xl/styles.xml", b"<xf/>" * 400_000),
+    "names without end": ("xl/workbook.xml", b'<definedName name="a">b</definedName>' * 200_000),
+    "kinds without end": ("[Content_Types].xml", b'<Default Extension="a"/>' * 200_000),
+}
+
+
+@pytest.mark.parametrize("built", BUILT)
+def test_a_workbook_that_would_cost_its_reader_too_much_is_refused(built: str) -> None:
+    """Each is a few kilobytes to send; read, they took up to minutes and gigabytes."""
+    name, inner = BUILT[built]
+    part = TEXTS % (inner[0], MAIN, inner[1]) if isinstance(inner, tuple) else b"%s"
+    part = SHEET % (MAIN, inner) if name.startswith("xl/worksheets") else part
+    part = part if part != b"%s" else b"<x>" + bytes(inner) + b"</x>"
+    content = workbook(**{name: part})
+    assert len(content) < 100_000
+    said = refused("a.xlsx", content, within=20.0, most=64 * 2**20)
+    assert said == "a.xlsx is built as no spreadsheet builds a workbook, and is not read"
+
+
+def test_a_workbook_that_a_spreadsheet_builds_is_read() -> None:
+    part = TEXTS % (b"", MAIN, b"</t></si><si><t>a" * 1_000)
+    table = read_table(Upload("a.xlsx", workbook(**{"xl/sharedStrings.xml": part})))
+    assert table.headers == ("lane", "tote", "stem")
+
+
+@pytest.mark.parametrize("row", ["\n", "a\n", ",\n"])
+def test_a_csv_of_ever_more_rows_is_refused_in_time(row: str) -> None:
+    content = ("a,b\n" + row * 2_000_000).encode()
+    most = 64 * 2**20
+    with pytest.raises(InvalidFile, match=r"^a.csv has more than 1,000 rows; import it in parts$"):
+        read_table(Upload("a.csv", content, most, 1_000))
+    assert Sent("a.csv", content).upload.most_lines == 500_000

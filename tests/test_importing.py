@@ -707,6 +707,25 @@ def test_rejects_can_be_mended_and_imported_with_the_same_mapping(
     assert set(records.tallies(own_store)["tote"]) == {"T1", "T2"}
 
 
+def test_no_reject_is_run_as_a_formula(own_store, write: Write, tmp_path: Path) -> None:
+    """A file from outside is looked at in a spreadsheet, where its rejects would run."""
+    head, mapping = f"{HEAD},note,=1+2", ColumnMapping(ignore=("=1+2",))
+    row = '9,=1+1,2026-05-14 02:10,@Ines,200,2,1,"a;=HYPERLINK(1)",-3'
+    report = take(own_store, write(head, row), mapping)
+    rejects = tmp_path / "rejects.csv"
+    write_rejects(report, rejects)
+    text = rejects.read_text(encoding="utf-8-sig")
+    heads, cells = csv.reader(io.StringIO(text))
+    assert [cell for cell in cells if cell.startswith("'")] == ["'=1+1", "'@Ines", "'-3"]
+    assert "a;'=HYPERLINK(1)" in cells
+    assert heads[-2] == "'=1+2"
+    rejects.write_text(text.replace("9,", "8,", 1), encoding="utf-8-sig")
+    mended = take(own_store, rejects, mapping)
+    assert (mended.new, mended.rejects) == (1, ())
+    row = records.audits(own_store).iloc[0]
+    assert (row["tote"], row["inspector"], row["note"]) == ("=1+1", "@Ines", "a;=HYPERLINK(1)")
+
+
 def test_mended_rejects_are_never_written_over(own_store, write: Write, tmp_path: Path) -> None:
     report = take(own_store, write(HEAD, BAD))
     write_rejects(report, tmp_path / "rejects.csv")

@@ -15,6 +15,7 @@ from werkzeug.routing import Rule
 
 from dashboard import people as rights
 from dashboard.app import APART, PAGES, create_app
+from dashboard.asked import KINDS
 from qa.audit import parse
 from qa.store import people, records, schema
 from qa.store.people import ROLES
@@ -299,6 +300,60 @@ def test_an_unknown_callback_or_route_is_refused_to_the_lead_too(app: Dash) -> N
         answer = client.post(rights.CALLBACKS, json=body, headers=headers(client))
         assert answer.status_code == 403, body
     assert client.delete("/floor", headers=headers(client)).status_code in (403, 405)
+
+
+ODD: list[Any] = [0, -1, 1e308, True, "x", "?lane=\0", [], [[]], {}, {"range": {"x": [1, 2]}}]
+ODD += [{"range": {"x": ["0001-01-01", "9999-12-31"]}}, {"range": {"x": ["nan"]}}, {"range": []}]
+
+
+def test_a_callback_asked_amiss_is_told_and_breaks_nothing(app: Dash, bare: schema.Store) -> None:
+    """As it is served: a bug is then an answer 500."""
+    app.server.config["PROPAGATE_EXCEPTIONS"] = False
+    client = signed_in(app, "lead")
+    for output in callbacks(app):
+        kept = app.callback_map[output]
+        parts = output.removeprefix("..").removesuffix("..").split("...")
+        outputs = [dict(zip(("id", "property"), e.rsplit(".", 1), strict=True)) for e in parts]
+        sound = {"output": output, "outputs": outputs if output.startswith("..") else outputs[0]}
+        for value in ODD:
+            fields = {
+                name: [{**each, "value": value} for each in kept[name]]
+                for name in ("inputs", "state")
+            }
+            answer = client.post(
+                rights.CALLBACKS, json={**sound, **fields}, headers=headers(client)
+            )
+            assert answer.status_code in (200, 204, 400), (output, value, answer.text)
+        whole = {**sound, "inputs": kept["inputs"], "state": kept["state"]}
+        for amiss in (
+            *({"inputs": []}, {"inputs": "x"}, {"inputs": [1]}, {"state": {}}, {"outputs": None}),
+            *({"outputs": [{}]}, {"changedPropIds": 7}, {"changedPropIds": [7]}),
+        ):
+            answer = client.post(rights.CALLBACKS, json={**whole, **amiss}, headers=headers(client))
+            assert answer.status_code == 400, (output, amiss)
+            assert "load it again" in answer.get_json()["trouble"]
+    answer = client.post(f"{rights.CALLBACKS}?cancelJob=1", json=whole, headers=headers(client))
+    assert answer.status_code == 400
+
+
+def test_every_input_has_a_kind(app: Dash) -> None:
+    callbacks(app)
+    kept = app.callback_map.values()
+    assert {i["property"] for e in kept for i in (*e["inputs"], *e["state"])} <= set(KINDS)
+
+
+def test_without_accounts_callbacks_are_held_against_what_they_take_too(
+    bare: schema.Store,
+) -> None:
+    client = create_app(bare, lambda: NOW).server.test_client()
+    assert client.post(rights.CALLBACKS, json={"output": "app-nav.children"}).status_code == 400
+    assert call(client, "app-nav.children").status_code == 400
+
+
+@pytest.mark.parametrize("came", ["http://[", "https://evil.example/x", "\x00", "http://localhost"])
+def test_the_switch_of_languages_leads_nowhere_else(nobody: FlaskClient, came: str) -> None:
+    answer = nobody.post("/language", data={"language": "es"}, headers={"Referer": came})
+    assert (answer.status_code, answer.headers["Location"]) == (303, "/")
 
 
 def test_pages_without_a_right_are_not_offered_and_not_drawn(app: Dash) -> None:

@@ -129,6 +129,51 @@ def test_an_account_is_locked_out_from_many_places_too(tried: Try) -> None:
     assert tried(WORD, place="10.0.2.1", name="lena").locked_until == AT + WINDOW
 
 
+def test_an_account_s_own_place_stays_open_to_it(tried: Try) -> None:
+    """Who guesses at it from elsewhere must not shut it out of where it signs in every day."""
+    assert tried(WORD).key
+    day = 24 * 3600
+    for each in range(MOST_ALL):
+        assert tried(place=f"10.0.1.{each}", after=day) == Tried()
+    assert tried(WORD, place="10.0.2.1", after=day).locked_until
+    assert tried(after=day) == Tried()
+    assert tried(WORD, after=day).key
+    for each in range(MOST_ALL):
+        assert tried(place=f"10.0.1.{each}", after=32 * day) == Tried()
+    assert tried(WORD, after=32 * day).locked_until  # it was its own too long ago
+
+
+def test_an_account_s_own_place_is_locked_by_failures_there(tried: Try) -> None:
+    assert tried(WORD).key
+    for _ in range(MOST_OWN):
+        assert tried(after=1) == Tried()
+    assert tried(WORD, after=1).locked_until
+
+
+def test_guesses_at_a_pin_do_not_lock_the_password_nor_the_other_way(
+    led: schema.Store, tried: Try
+) -> None:
+    def pin(typed: str, number: int) -> Tried:
+        return sign_ins.try_pin(led, "Lena", typed, f"station {number}", at=AT)
+
+    for each in range(MOST_ALL):
+        assert pin("9999", each) == Tried()
+    assert pin(PIN, 99).locked_until
+    assert tried(WORD).key
+    for each in range(MOST_ALL):
+        assert tried(place=f"10.0.1.{each}", after=WINDOW.seconds) == Tried()
+    assert tried(WORD, place="10.0.2.1", after=WINDOW.seconds).locked_until
+    assert sign_ins.try_pin(led, "Lena", PIN, "station 98", at=AT + WINDOW).key
+
+
+@pytest.mark.parametrize("name", ["Lena", "nobody"])
+def test_a_name_s_letters_do_not_tell_whether_there_is_one(tried: Try, name: str) -> None:
+    for _ in range(MOST_OWN):
+        assert tried(name=name) == Tried()
+    for other in (name.upper(), f" {name} ", name.casefold()):
+        assert tried(name=other).locked_until, other
+
+
 def test_a_place_is_locked_out_over_many_names_too(tried: Try) -> None:
     for each in range(MOST_ALL):
         assert tried(name=f"name {each}") == Tried()

@@ -153,10 +153,13 @@ def withdraw(
     return kind
 
 
-def days_between(programme: Programme, low: str, high: str) -> tuple[date, date]:
-    """Production days of a stretch of plant time, as a chart gives its ends."""
-    ends = (datetime.fromisoformat(each).replace(tzinfo=programme.zone) for each in (low, high))
-    first, last = (kept_record.day_and_shift(programme, each)[0] for each in sorted(ends))
+def days_between(programme: Programme, low: str, high: str) -> tuple[date, date] | None:
+    """Production days of a stretch of plant time, as a chart gives its ends; None if it is none."""
+    try:
+        ends = [datetime.fromisoformat(e).replace(tzinfo=programme.zone) for e in (low, high)]
+        first, last = (kept_record.day_and_shift(programme, each)[0] for each in sorted(ends))
+    except (ValueError, OverflowError):  # no time, or one beyond the calendar
+        return None
     return first, last
 
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from qa import studies
 from qa.errors import InvalidAudit
 from qa.files.studies import read_study
-from qa.files.tables import Upload
+from qa.files.uploads import Upload
 from qa.intervals import InspectionStudy
 from qa.studies import Told
 from qa.wording import load
@@ -14,6 +14,7 @@ __all__ = ["MOST_UPLOAD", "StudyView", "look"]
 
 MOST_UPLOAD = 4 * 2**20  # bytes that a page sends
 MOST_UNPACKED = 32 * 2**20  # bytes of a workbook that it sends, once unpacked
+MOST_LINES = 200_000  # rows of a CSV that it sends
 MOST_NAME = 200
 
 
@@ -38,5 +39,7 @@ def look(name: str, content: bytes, language: str = "en") -> StudyView:
     words = load(language)
     if not content and not name:
         raise InvalidAudit({"file": words.say("field.file")})
-    answer = studies.answer(read_study(Upload(name[-MOST_NAME:], content, MOST_UNPACKED)))
+    answer = studies.answer(
+        read_study(Upload(name[-MOST_NAME:], content, MOST_UNPACKED, MOST_LINES))
+    )
     return StudyView(studies.told(answer, words), answer.carried)

@@ -9,13 +9,14 @@ from qa.errors import Conflict, InvalidAudit
 from qa.files import importing
 from qa.files.importing import ImportReport
 from qa.files.mapping import parse_mapping
-from qa.files.tables import Upload
+from qa.files.uploads import Upload
 from qa.store import records
 from qa.store.schema import Store
 from qa.wording import load
 
 MOST_UPLOAD = 16 * 2**20  # bytes that a page sends
 MOST_UNPACKED = 64 * 2**20  # bytes of a workbook that it sends, once unpacked
+MOST_LINES = 500_000  # rows of a CSV that it sends
 MOST_NAME = 200
 
 
@@ -31,7 +32,7 @@ class Sent:
     @property
     def upload(self) -> Upload:
         """The file for the importer; its name is for messages and the record alone."""
-        return Upload(self.name[-MOST_NAME:], self.content, MOST_UNPACKED)
+        return Upload(self.name[-MOST_NAME:], self.content, MOST_UNPACKED, MOST_LINES)
 
     @property
     def digest(self) -> str:

@@ -188,19 +188,3 @@ def _offset(text: str | None) -> tzinfo | None:
         return UTC
     minutes = int(text[1:3]) * 60 + int(text[-2:])
     return timezone(timedelta(minutes=-minutes if text[0] == "-" else minutes))
-
-
-def defused(text: str) -> str:
-    """A text that no spreadsheet runs as a formula."""
-    return f"'{text}" if text.lstrip("'").startswith(_STARTS) else text
-
-
-def plain(cell: Cell) -> Cell:
-    """A cell without the apostrophe that `defused` put before it."""
-    if isinstance(cell, str) and cell[:1] == "'" and cell.lstrip("'").startswith(_STARTS):
-        return cell[1:]
-    return cell
-
-
-# A spreadsheet of a Japanese or Chinese setting takes the wide signs for the narrow ones.
-_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from qa.errors import InvalidFile
 from qa.files import cells
+from qa.files.formulas import plain
 from qa.files.mapping import COUNTED, ColumnMapping, choices
 from qa.files.tables import Cell, Row, Table
 from qa.programme import Programme
@@ -44,7 +45,7 @@ class Columns:
     def cell(self, row: Row, name: str) -> Cell:
         """A field's cell in a row, or its constant; "" where there is neither."""
         constant: Cell = self.mapping.constants.get(name, "")
-        return cells.plain(row.cells[self.at[name]]) if name in self.at else constant
+        return plain(row.cells[self.at[name]]) if name in self.at else constant
 
     def header(self, *names: str) -> str:
         """The header of the first of these fields that has one, else the field's own name."""

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from qa.errors import InvalidFile
-from qa.files.cells import defused
+from qa.files.formulas import defused
 from qa.store import records
 from qa.store.schema import Store
 

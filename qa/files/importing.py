@@ -10,9 +10,11 @@ from pathlib import Path
 from qa.audit import Audit
 from qa.errors import InvalidFile, StoreError
 from qa.files.columns import Skipped
+from qa.files.formulas import defused
 from qa.files.mapping import REASON, ColumnMapping, complete
 from qa.files.rows import Progress, Reading, Reject, read_audits
-from qa.files.tables import Row, Table, Upload, read_table, shown
+from qa.files.tables import Row, Table, read_table, shown
+from qa.files.uploads import Upload
 from qa.programme import Programme
 from qa.store import records
 from qa.store.schema import Store
@@ -140,6 +142,7 @@ def rejects_text(report: ImportReport) -> str:
 
     The file's headers, and a last column that says why, which an import leaves out. Dates and
     numbers that only the whole column could decide are written in the one way that all read alike.
+    A text that a spreadsheet would run as a formula gets an apostrophe, as in an export.
     """
     why: dict[int, list[str]] = {}
     for each in report.rejects:
@@ -152,7 +155,8 @@ def rejects_text(report: ImportReport) -> str:
         last = "; ".join(why.get(row.number, ())) or last  # a long audit's later rows share it
         lines.append([*(shown(cell) for cell in row.cells[:width]), last])
     written = io.StringIO(newline="")
-    csv.writer(written, delimiter=report.table.delimiter).writerows(lines)
+    safe = ([defused(cell) for cell in line] for line in lines)
+    csv.writer(written, delimiter=report.table.delimiter).writerows(safe)
     return written.getvalue()
 
 

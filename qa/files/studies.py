@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qa.errors import InvalidInput, InvalidStudy
-from qa.files.cells import plain
-from qa.files.tables import Row, Table, Upload, read_table, shown
+from qa.files.formulas import plain
+from qa.files.tables import Row, Table, read_table, shown
+from qa.files.uploads import Upload
 
 CORRECT = "correct"
 NEEDED, POSSIBLE = ("piece", "inspector", "called"), ("trial", "known")

@@ -22,12 +22,13 @@ import openpyxl
 from openpyxl.utils.exceptions import InvalidFileException
 
 from qa.errors import InvalidFile
+from qa.files.archives import check_archive
+from qa.files.formulas import plain
+from qa.files.uploads import MOST_BYTES, Upload
 
 Cell = str | int | float | date | time  # a datetime is a date
 EPOCH = datetime(1899, 12, 30)  # day 0 of a workbook's serial dates
 DELIMITERS = (",", ";", "\t", "|")
-MOST_BYTES = 256 * 2**20  # of a file, and of a workbook once unpacked
-MOST_PARTS = 2_000
 MOST_ROWS = 200_000  # of a workbook
 MOST_COLUMNS = 256
 # What the workbook reader raises on a broken file: it promises no error of its own.
@@ -68,21 +69,6 @@ class Table:
     above: tuple[Row, ...] = ()
     delimiter: str = ","
     epoch: datetime = EPOCH
-
-
-@dataclass(frozen=True, slots=True)
-class Upload:
-    """A file that came over the network: its name, for messages alone, and its bytes.
-
-    `most_bytes` is what it may have, and what a workbook may unpack to.
-    """
-
-    name: str
-    content: bytes
-    most_bytes: int = MOST_BYTES
-
-    def __str__(self) -> str:
-        return self.name
 
 
 def read_table(
@@ -151,6 +137,10 @@ def _csv(file: Upload, header_row: int | None) -> Table:
     rows: list[Row] = []
     try:
         for number, cells in enumerate(_records(text, delimiter), start=1):
+            if number > file.most_lines:
+                raise InvalidFile(
+                    f"{file} has more than {file.most_lines:,} rows; import it in parts"
+                )
             if len(cells) > MOST_COLUMNS:
                 raise InvalidFile(
                     f"{file} has cells right of column {MOST_COLUMNS} in row {number:,}; "
@@ -199,18 +189,17 @@ def _records(text: str, delimiter: str) -> Iterator[list[str]]:
 
 def _workbook(file: Upload, sheet: str | None, header_row: int | None) -> Table:
     try:
-        with zipfile.ZipFile(io.BytesIO(file.content)) as archive:
-            parts = archive.infolist()
-    except (OSError, zipfile.BadZipFile):
+        check_archive(file)
+    except InvalidFile:
+        raise
+    except _BROKEN:
         raise InvalidFile(f"{file} is not an XLSX workbook, or is damaged") from None
-    if sum(part.file_size for part in parts) > file.most_bytes or len(parts) > MOST_PARTS:
-        raise InvalidFile(
-            f"{file} unpacks to more than {file.most_bytes >> 20} MB, and is not read"
-        )
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # of styles and extensions: not our cells
         try:
-            book = openpyxl.load_workbook(io.BytesIO(file.content), read_only=True, data_only=True)
+            book = openpyxl.load_workbook(
+                io.BytesIO(file.content), read_only=True, data_only=True, keep_links=False
+            )
         except _BROKEN:
             raise InvalidFile(f"{file} is not an XLSX workbook, or is damaged") from None
         try:
@@ -286,7 +275,7 @@ def _table(
     if head is None:
         where = "" if header_row is None else f" {header_row}"
         raise InvalidFile(f"{file} has no row{where} with headers")
-    headers = [shown(cell) for cell in head.cells]
+    headers = [plain(shown(cell)) for cell in head.cells]
     while headers and not headers[-1]:
         headers.pop()
     return Table(

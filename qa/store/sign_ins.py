@@ -21,6 +21,8 @@ from qa.store.schema import Store, reading, sign_in, writing
 WINDOW = timedelta(minutes=15)
 MOST_OWN = 5  # failures of one account from one place, since it last passed there
 MOST_ALL = 20  # failures of one account, or from one place, whatever passed meanwhile
+KNOWN = timedelta(days=30)  # a place is an account's own, after it passed there
+AT_STATION = "station "  # begins the place of a try at a station
 LASTS = timedelta(hours=12)  # a session: a long shift
 _MASK = "?"  # before what stands for a name that is no account's; no account's begins so
 LONGEST = 1_000  # characters of what is typed; no password is as long
@@ -118,7 +120,8 @@ def _try(store: Store, what: str, name: str, typed: str, place: str, at: datetim
         kept = people.account(connection, name[:LONGEST])
         called = kept.name if kept else _masked(store, name)
         rows = _lately(connection, at, or_(sign_in.c.name == called, sign_in.c.place == place))
-        until = _locked_until(rows, called, place, _anew(connection, called))
+        own = _passed_here(connection, called, place, at)
+        until = _locked_until(rows, called, place, _anew(connection, called), own=own)
         if until is not None:
             return Tried(locked_until=until)
         said: dict[str, Any] = {"name": called, "place": place, "at": at}
@@ -135,9 +138,16 @@ def _try(store: Store, what: str, name: str, typed: str, place: str, at: datetim
 
 
 def _masked(store: Store, name: str) -> str:
-    """A name that is no account's may be a password in the wrong field: kept unreadable."""
+    """A name that is no account's may be a password in the wrong field: kept unreadable.
+
+    Small and capital letters are one, as in an account's, so that a lock-out does not tell which
+    names there are.
+    """
     key = (people.signing_key(store) or "").encode()
-    return _MASK + hmac.new(key, name.encode("utf-8", "replace"), "sha256").hexdigest()[:16]
+    return (
+        _MASK
+        + hmac.new(key, people.same(name).encode("utf-8", "replace"), "sha256").hexdigest()[:16]
+    )
 
 
 def _lately(connection: Connection, at: datetime, of: ColumnElement[bool]) -> Sequence[Any]:
@@ -151,6 +161,14 @@ def _lately(connection: Connection, at: datetime, of: ColumnElement[bool]) -> Se
     return connection.execute(rows).all()
 
 
+def _passed_here(connection: Connection, name: str, place: str, at: datetime) -> bool:
+    """Whether it is an account's own place: others' guesses elsewhere do not shut it out here."""
+    table = sign_in.c
+    here = select(table.number).where(table.at > at - KNOWN, table.action == "passed")
+    here = here.where(table.name == name, table.place == place).limit(1)
+    return connection.execute(here).first() is not None
+
+
 def _anew(connection: Connection, name: str) -> datetime | None:
     """When an account last got a password or a PIN, which forgives what failed before."""
     table = schema.account.c
@@ -159,19 +177,27 @@ def _anew(connection: Connection, name: str) -> datetime | None:
 
 
 def _locked_until(
-    rows: Sequence[Any], name: str, place: str, since: datetime | None
+    rows: Sequence[Any], name: str, place: str, since: datetime | None, *, own: bool = False
 ) -> datetime | None:
-    """When the next try is looked at, if not now: as many failures as are allowed are old then."""
+    """When the next try is looked at, if not now: as many failures as are allowed are old then.
+
+    Guesses at a PIN, at stations, do not shut out who comes with a password, nor the other way.
+    """
     named = [row for row in rows if row.name == name and (since is None or row.at >= since)]
-    own = [row for row in named if row.place == place]
-    passed = max((n for n, row in enumerate(own) if row.action == "passed"), default=-1)
+    here = [row for row in named if row.place == place]
+    passed = max((n for n, row in enumerate(here) if row.action == "passed"), default=-1)
+    alike = [row for row in named if _at_station(row.place) == _at_station(place)]
     counted = [
-        (_failures(own[passed + 1 :]), MOST_OWN),
-        (_failures(named), MOST_ALL),
+        (_failures(here[passed + 1 :]), MOST_OWN),
+        (_failures([] if own else alike), MOST_ALL),
         (_failures([row for row in rows if row.place == place]), MOST_ALL),
     ]
     ends = [times[-most] + WINDOW for times, most in counted if len(times) >= most]
     return max(ends, default=None)
+
+
+def _at_station(place: str) -> bool:
+    return place.startswith(AT_STATION)
 
 
 def _failures(rows: Sequence[Any]) -> list[datetime]:

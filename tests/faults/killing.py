@@ -14,7 +14,7 @@ from sqlalchemy import func, select
 
 from qa.audit import Audit, parse
 from qa.files.importing import import_file
-from qa.files.tables import Upload
+from qa.files.uploads import Upload
 from qa.programme import Programme
 from qa.store import records, schema, trail
 

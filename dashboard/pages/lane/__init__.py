@@ -78,6 +78,8 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         if ends is None:
             return first, last, bool(first)
         days = signals.days_between(record(store).programme, *ends)
+        if days is None:
+            return first, last, bool(first)
         return days[0].isoformat(), days[1].isoformat(), True
 
 

@@ -80,9 +80,10 @@ def done(words: Wording, view: LaneView) -> Any:
 
 def ends(chosen: Any) -> tuple[str, str] | None:
     """Both ends of the stretch that was dragged over, as the chart gives them; None for none."""
-    ranges = (chosen or {}).get("range") or {}
-    found = next((ranges[name] for name in sorted(ranges) if name.startswith("x")), None)
-    return (str(found[0]), str(found[1])) if found else None
+    match chosen:
+        case {"range": {"x": [first, last]}}:
+            return str(first), str(last)
+    return None
 
 
 def named(words: Wording, programme: Programme, signal: Signal) -> str:
