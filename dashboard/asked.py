@@ -10,6 +10,7 @@ from flask import request
 
 from dashboard import plain
 
+PAGE_S_END = "endId"  # which every page sends; any other is for jobs in the background
 # What each property of a page's parts may be, beside nothing.
 KINDS: dict[str, type | tuple[type, ...]] = {
     "pathname": str,
@@ -30,7 +31,7 @@ def outputs(output: str) -> list[str]:
 def well(app: Dash) -> bool:
     """Whether a callback that there is gets the inputs that it takes, each of its kind."""
     asked = plain.json_sent()
-    if not isinstance(asked, dict) or request.args:  # what jobs in the background are asked by
+    if not isinstance(asked, dict) or set(request.args) - {PAGE_S_END}:
         return False
     output = asked.get("output")
     kept = app.callback_map.get(output) if isinstance(output, str) else None

@@ -9,7 +9,9 @@ from selenium import webdriver
 
 from qa.store import people, records, schema
 from qa.store.sign_ins import MOST_OWN
+from tests.browser import SCHEMES, WIDTHS, look, look_as_ever
 from tests.pages.conftest import Page, Server
+from tests.pages.test_every_page import OVER, broken_rules
 from tests.small_plant import NOW, small_plant
 
 WORD, PIN = "a dozen sprouts and one", "2580"
@@ -184,3 +186,53 @@ def test_keys_are_big_enough_for_gloves(door: Page, width: int) -> None:
     assert len(sizes) == 12
     for each in sizes:
         assert min(each) >= 64  # as large as Tally's own keys; WCAG 2.2 asks for 24, ours for 48
+
+
+def open_door(door: Page, which: str) -> None:
+    """Each door as it stands, and as it stands when it refused somebody."""
+    if which.startswith("sign-in"):
+        door.open("/sign-in")
+        if which.endswith("refused"):
+            sign_in(door, "nobody at all " + "x" * 20, "not the password")
+            door.says("do not go together", "#fault")
+        return
+    door.open("/station")
+    sign_in(door, "Lena")
+    door.says("Make this browser a station", "h1")
+    if which == "make a station":
+        return
+    door.type("#name", "Tablet 3")
+    door.click(".door-form .act")
+    door.says("Who logs here?", "h1")
+    if which.endswith("refused"):
+        door.click('.station-name:has([value="Rosa"])')
+        door.type("#pin", "9999")
+        door.click("#station .act")
+        door.says("This PIN is not that inspector's", "#fault")
+
+
+DOORS = ("sign-in", "sign-in, refused", "make a station", "station", "station, refused")
+
+
+@pytest.mark.parametrize("which", DOORS)
+def test_no_door_overflows(door: Page, which: str) -> None:
+    open_door(door, which)
+    try:
+        for width in WIDTHS:
+            look(door.driver, width, "light")
+            said = f"nothing beyond {width} px"
+            door.wait(lambda driver: driver.execute_script(OVER) == [], said)
+    finally:
+        look_as_ever(door.driver)
+
+
+@pytest.mark.parametrize("which", DOORS)
+def test_accessibility_rules_are_kept_at_the_doors(door: Page, which: str) -> None:
+    try:
+        for scheme in SCHEMES:
+            look(door.driver, 820, scheme)
+            door.driver.delete_all_cookies()
+            open_door(door, which)
+            assert broken_rules(door) == [], scheme
+    finally:
+        look_as_ever(door.driver)
