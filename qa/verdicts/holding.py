@@ -1,21 +1,19 @@
 """What a rejected lot holds back: all that its lane filled since its last accepted one."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from itertools import islice
+from operator import attrgetter
 from typing import Any, NamedTuple
 
-import pandas as pd
-
 from qa.programme import Programme
-from qa.verdicts.judging import Case, Judge
+from qa.verdicts.judging import Case, Judge, Lot
 from qa.wording import Wording, utc
 
 LISTED = 6  # totes that a sentence names one by one
 
 
 MOST = 200  # totes that a lot lists, the newest; the sentence counts them all
-Lot = tuple[str, str, int]
 
 
 class Held(NamedTuple):
@@ -33,41 +31,62 @@ class Held(NamedTuple):
     said: str
 
 
-class _Filled(NamedTuple):
+class Filled(NamedTuple):
     """One lot in the order in which its lane filled them."""
 
     at: Any
+    order: int
     lot: Lot
     tote: str
-    case: Case
+    lane: str
 
 
 def held(judge: Judge, programme: Programme) -> dict[Lot, Held]:
     """What each lot that stands rejected holds back."""
-    lanes: dict[tuple[str, str], list[_Filled]] = {}
+    lanes: dict[tuple[str, str], list[Filled]] = {}
     for lot, case in judge.lots.items():
-        pulled = [each for each in case.audits if each["purpose"] != "re-audit"]
-        if pulled:
-            last = max(pulled, key=_filled_at)
-            row = _Filled(_filled_at(last), lot, last["tote"], case)
-            lanes.setdefault((lot[0], last["lane"]), []).append(row)
+        place = placed(lot, case)
+        if place is not None:
+            lanes.setdefault((lot[0], place.lane), []).append(place)
     found: dict[Lot, Held] = {}
     for (_, lane), rows in lanes.items():
-        found.update(_of_lane(judge.words, programme, lane, sorted(rows, key=lambda row: row.at)))
+        found.update(of_lane(judge, programme, lane, sorted(rows)))
     return found
 
 
-def _of_lane(
-    words: Wording, programme: Programme, lane: str, rows: list[_Filled]
+def placed(lot: Lot, case: Case) -> Filled | None:
+    """Where a lot stands among those that its lane filled; None for one of re-audits alone."""
+    pulled = [each for each in case.audits if each.purpose != "re-audit"]
+    if not pulled:
+        return None
+    last = max(pulled, key=attrgetter("filled_at")) if len(pulled) > 1 else pulled[0]
+    return Filled(last.filled_at, case.order, lot, last.tote, last.lane)
+
+
+def accepted(case: Case) -> bool:
+    """Whether a lot was accepted by its own sample, and stands accepted."""
+    original = case.original
+    return original is not None and original.verdict == case.standing.verdict == "accept"
+
+
+def of_lane(
+    judge: Judge, programme: Programme, lane: str, rows: Sequence[Filled]
 ) -> Iterator[tuple[Lot, Held]]:
-    since: _Filled | None = None
+    """What the rejected of some lots hold back, in order of filling.
+
+    They are all of a lane, or those from one on that was `accepted`: what was before it is no
+    longer held.
+    """
+    words = judge.words
+    since: Filled | None = None
     back: dict[str, None] = {}
     for row in rows:
-        original, standing = row.case.original, row.case.standing.verdict
-        if original is not None and original.verdict == standing == "accept":
+        case = judge.lots[row.lot]
+        standing = case.standing.verdict
+        if accepted(case):
             since, back = row, {}
         elif standing != "accept":  # else it was re-sorted, and accepted since
-            back.update(dict.fromkeys(_totes(row.case)))
+            back.update(dict.fromkeys(each.tote for each in case.audits))
         if standing == "reject":
             newest = list(islice(reversed(back), MOST))[::-1]
             ends = (next(iter(back)), newest[-1], len(back))
@@ -81,8 +100,8 @@ def _said(
     words: Wording,
     programme: Programme,
     lane: str,
-    since: _Filled | None,
-    row: _Filled,
+    since: Filled | None,
+    row: Filled,
     totes: list[str],
     ends: tuple[str, str, int],
 ) -> str:
@@ -111,11 +130,3 @@ def _between(programme: Programme, lane: str, first: Any, last: Any) -> int:
         return 0
     fill = timedelta(seconds=programme.pieces_per_tote / rate)
     return max(int((last - first) / fill) - 1, 0)
-
-
-def _totes(case: Case) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(each["tote"] for each in case.audits))
-
-
-def _filled_at(audit: Mapping[str, Any]) -> Any:
-    return audit["pulled_at"] if pd.isna(audit["fill_start"]) else audit["fill_start"]

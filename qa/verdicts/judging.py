@@ -5,14 +5,17 @@ is judged once, when it has as many pieces as its plans ask; what is pulled afte
 another. The plans of a sample are those in force when its first pieces were pulled.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from functools import lru_cache
 from typing import Any, NamedTuple
 
+import pandas as pd
+
 from qa.errors import InvalidInput
-from qa.plans import Switching, switching
+from qa.plans import LotResult, Switching, switching
 from qa.programme import Programme
 from qa.verdicts.numbers import STOPPED, Asked, class_plan, classes, result, stage_of
 from qa.verdicts.telling import Stream, told_switch
@@ -20,6 +23,8 @@ from qa.wording import Wording, utc
 
 Programmes = Programme | Mapping[int, Programme]
 Record = Mapping[str, Any]
+Lot = tuple[str, str, int]  # site, code, and which of those with this code
+JUDGING = ("routine", "for-cause", "re-audit")  # purposes of audits that judge a lot
 USED_AGAIN = timedelta(days=7)  # after so long without an audit, a lot's code is another lot's
 _WORST_FIRST = ("reject", "pull more", "not judged", "accept")
 
@@ -33,6 +38,19 @@ class Decision(NamedTuple):
     inspection: str = "normal"
 
 
+class Seen(NamedTuple):
+    """What is kept of an audit once it was judged."""
+
+    tote: str
+    lane: str
+    day: Any
+    shift: str
+    purpose: str
+    inspected: int
+    pulled_at: Any
+    filled_at: Any  # when filling began, or else the pieces were pulled
+
+
 class _Case(NamedTuple):
     """All that a class's decision rests on; many lots are alike, and are worded once."""
 
@@ -41,6 +59,14 @@ class _Case(NamedTuple):
     asked: Asked
     inspected: int
     found: int
+
+
+class Asking(NamedTuple):
+    """What every class's plan asks of a sample; `key` names it, for many samples are alike."""
+
+    key: object
+    asked: dict[str, Asked]
+    classes: dict[str, dict[str, str]]
 
 
 @dataclass(slots=True)
@@ -52,10 +78,13 @@ class _Sample:
 
     version: int
     programme: Programme
-    asked: dict[str, Asked]
+    asking: Asking
     inspected: int = 0
     counts: dict[str, int] = field(default_factory=dict)
     scheduled: bool = True
+
+    def copy(self) -> "_Sample":
+        return replace(self, counts=dict(self.counts))
 
     def add(self, audit: Record) -> None:
         self.inspected += int(audit["inspected"])
@@ -63,16 +92,24 @@ class _Sample:
         for code in self.programme.category_codes:
             self.counts[code] = self.counts.get(code, 0) + int(audit.get(code, 0))
 
-    def found(self, categories: Iterable[str]) -> int:
-        """Pieces of some categories together."""
-        return sum(self.counts.get(code, 0) for code in categories)
+    @property
+    def found(self) -> tuple[int, ...]:
+        """Pieces of each class's categories together."""
+        counts = self.counts
+        return tuple(
+            sum([counts.get(code, 0) for code in codes]) for codes in self.asking.classes.values()
+        )
 
 
 @dataclass(slots=True)
 class Case:
-    """One lot as it stands: its audits, its open samples, and what was decided last."""
+    """One lot as it stands: its audits, its open samples, and what was decided last.
 
-    audits: list[Record] = field(default_factory=list)
+    `order` rises in the order in which lots began.
+    """
+
+    order: int
+    audits: list[Seen] = field(default_factory=list)
     samples: dict[object, _Sample] = field(default_factory=dict)
     standing: Decision = field(default_factory=lambda: Decision("pull more", ""))
     failed: bool = False
@@ -81,12 +118,23 @@ class Case:
     original: Decision | None = None
     switched: str = ""
 
+    def copy(self) -> "Case":
+        """As it stands now, whatever audits come."""
+        samples = {stream: sample.copy() for stream, sample in self.samples.items()}
+        return replace(self, audits=list(self.audits), samples=samples)
+
     def ended(self, audit: Record) -> bool:
         """Whether an audit of the same code must be of another lot: long after, or elsewhere."""
         last = self.audits[-1]
-        return bool(
-            last["lane"] != audit["lane"] or audit["pulled_at"] - last["pulled_at"] > USED_AGAIN
-        )
+        return bool(last.lane != audit["lane"] or audit["pulled_at"] - last.pulled_at > USED_AGAIN)
+
+
+class Standing(NamedTuple):
+    """What a replay rests on besides the lots: inspection, and stops with what ended them."""
+
+    states: dict[Stream, Switching]
+    stopped_at: dict[Stream, Any]
+    resumed: dict[tuple[str, str], list[Any]]
 
 
 class Judge:
@@ -108,12 +156,16 @@ class Judge:
     ) -> None:
         self.programmes = programmes
         self.words = words
-        self.lots: dict[tuple[str, str, int], Case] = {}
-        self._coded: dict[tuple[str, str], list[Case]] = {}
+        self.lots: dict[Lot, Case] = {}
         self.states: dict[Stream, Switching] = {}
+        self._coded: dict[tuple[str, str], int] = {}
+        self._begun = 0
         self._resumed = {lane: sorted(moments) for lane, moments in (resumed or {}).items()}
-        self._said: dict[_Case, Decision] = {}
         self._stopped_at: dict[Stream, Any] = {}
+        self._plans: dict[object, Asking] = {}
+        self._said: dict[_Case, Decision] = {}
+        self._decided: dict[object, Decision] = {}
+        self._results: dict[object, tuple[LotResult | None, ...]] = {}
 
     def programme(self, version: int) -> Programme:
         """The programme of a version."""
@@ -124,16 +176,48 @@ class Judge:
             raise InvalidInput(f"programmes must hold every version used ({known}), got {version}")
         return self.programmes[version]
 
+    def ahead(self) -> "Judge":
+        """Another that stands where this one does, to look ahead with."""
+        other = copy(self)
+        other.states, other._stopped_at, other._resumed = self.standing()
+        return other
+
+    def standing(self) -> Standing:
+        """What the next audit rests on, besides its lot."""
+        left = {lane: list(moments) for lane, moments in self._resumed.items()}
+        return Standing(dict(self.states), dict(self._stopped_at), left)
+
+    def put_back(self, standing: Standing, lots: Mapping[Lot, Case | None]) -> None:
+        """Stand where it stood: some lots as they were, those that are None not begun.
+
+        These are in the order in which they began.
+        """
+        self.states, self._stopped_at, self._resumed = standing
+        for lot, case in reversed(list(lots.items())):
+            if case is not None:
+                self.lots[lot] = case
+                continue
+            del self.lots[lot]
+            self._coded[lot[:2]] -= 1
+
+    def put_right(self, resumed: Mapping[tuple[str, str], Sequence[Any]], after: Any) -> None:
+        """Learn anew when causes were put right after a moment; None for always."""
+        for lane in {**self._resumed, **resumed}:
+            known = self._resumed.get(lane, [])
+            left = [each for each in known if after is not None and each <= after]
+            more = [each for each in resumed.get(lane, ()) if after is None or each > after]
+            self._resumed[lane] = sorted(left + more)
+
     def take(self, audit: Record) -> None:
         """One more audit, pulled after all that were taken before."""
         lot = self._lot(audit)
-        lot.audits.append(audit)
+        lot.audits.append(_seen(audit))
         programme = self.programme(audit["programme"])
         stream = _stream(audit, programme)
         if stream not in lot.samples:
             self.resume(audit["site"], audit["lane"], audit["pulled_at"])
-            asked = self._asked(audit, programme)
-            lot.samples[stream] = _Sample(audit["programme"], programme, asked)
+            asking = self._asked(audit, programme)
+            lot.samples[stream] = _Sample(audit["programme"], programme, asking)
         sample = lot.samples[stream]
         sample.add(audit)
         decision = self._decide(sample)
@@ -157,11 +241,27 @@ class Judge:
 
     def _lot(self, audit: Record) -> Case:
         """The lot of an audit: the last of its code, or a new one where the code is used again."""
+        lot = self.going_on(audit)
+        if lot is not None:
+            return self.lots[lot]
         code = audit["site"], audit["lot"]
-        cases = self._coded.setdefault(code, [])
-        if not cases or (audit["purpose"] != "re-audit" and cases[-1].ended(audit)):
-            cases.append(self.lots.setdefault((*code, len(cases)), Case()))
-        return cases[-1]
+        number = self._coded[code] = self._coded.get(code, 0) + 1
+        self._begun += 1
+        return self.lots.setdefault((*code, number - 1), Case(self._begun))
+
+    def going_on(self, audit: Record) -> Lot | None:
+        """The lot that an audit is one more of; None where it begins another."""
+        code = audit["site"], audit["lot"]
+        number = self._coded.get(code, 0)
+        if not number:
+            return None
+        lot = (*code, number - 1)
+        ends = audit["purpose"] != "re-audit" and self.lots[lot].ended(audit)
+        return None if ends else lot
+
+    def of_code(self, site: str, code: str) -> list[Lot]:
+        """Every lot of a code, in the order in which they began."""
+        return [(site, code, number) for number in range(self._coded.get((site, code), 0))]
 
     def _aside(self, lot: Case, sample: _Sample, decision: Decision) -> Decision:
         """A tote pulled for cause may reject a lot of many totes; else the schedule's word stands.
@@ -170,7 +270,7 @@ class Judge:
         """
         if lot.standing.why:
             return lot.standing
-        more = max(each.plan.first for each in sample.asked.values())
+        more = max(each.plan.first for each in sample.asking.asked.values())
         return Decision("pull more", self.words.say("verdict.aside", why=decision.why), more)
 
     def state(self, stream: Stream, programme: Programme) -> Switching | None:
@@ -206,32 +306,39 @@ class Judge:
                 if here and state.inspection == STOPPED and moment >= self._stopped_at[stream]:
                     self.states[stream] = switching.resumed(state)
 
-    def _asked(self, audit: Record, programme: Programme) -> dict[str, Asked]:
-        asked = {}
+    def _asked(self, audit: Record, programme: Programme) -> Asking:
+        lane, shift, again = audit["lane"], audit["shift"], audit["purpose"] == "re-audit"
+        held = []
         for severity in classes(programme):
-            stream = Stream(audit["site"], audit["lane"], audit["product"], severity)
+            stream = Stream(audit["site"], lane, audit["product"], severity)
             state = self.state(stream, programme)
             inspection = state.inspection if state else "normal"
-            again = audit["purpose"] == "re-audit"
             if again:  # a lot that failed is never let off lightly
                 inspection = {"reduced": "normal", STOPPED: "tightened"}.get(inspection, inspection)
-            table = "tightened" if inspection == STOPPED else inspection
-            plan = class_plan(programme, severity, audit["lane"], audit["shift"], table)
-            several = programme.lot == "lane_shift"
-            asked[severity] = Asked(programme.plans[severity], plan, inspection, several)
-        return asked
+            held.append(inspection)
+        key = (audit["programme"], lane, shift, *held)
+        if key not in self._plans:
+            asked = {}
+            for severity, inspection in zip(classes(programme), held, strict=True):
+                table = "tightened" if inspection == STOPPED else inspection
+                plan = class_plan(programme, severity, lane, shift, table)
+                several = programme.lot == "lane_shift"
+                asked[severity] = Asked(programme.plans[severity], plan, inspection, several)
+            self._plans[key] = Asking(key, asked, classes(programme))
+        return self._plans[key]
 
     def _decide(self, sample: _Sample) -> Decision:
-        """What a sample says under every class's plan."""
+        """What a sample says under every class's plan; samples that are alike are decided once."""
+        found = sample.found
+        key = sample.asking.key, sample.inspected, found
+        if key not in self._decided:
+            self._decided[key] = self._decision(sample, found)
+        return self._decided[key]
+
+    def _decision(self, sample: _Sample, found: Sequence[int]) -> Decision:
         by_class = []
-        for severity, categories in classes(sample.programme).items():
-            case = _Case(
-                sample.version,
-                severity,
-                sample.asked[severity],
-                sample.inspected,
-                sample.found(categories),
-            )
+        for (severity, asked), count in zip(sample.asking.asked.items(), found, strict=True):
+            case = _Case(sample.version, severity, asked, sample.inspected, count)
             if case not in self._said:
                 self._said[case] = self._class(case)
             by_class.append(self._said[case])
@@ -278,12 +385,10 @@ class Judge:
         A class is told its own result: one that accepts is not charged with another's rejection.
         """
         told = []
-        for severity, categories in classes(sample.programme).items():
+        results = self._told_results(sample, audit)
+        for severity, lot in zip(sample.asking.classes, results, strict=True):
             stream = Stream(audit["site"], audit["lane"], audit["product"], severity)
             state = self.state(stream, sample.programme)
-            found = sample.found(categories)
-            asked, n = sample.asked[severity], sample.inspected
-            lot = result(asked, n, found, sample.programme, audit)
             if state is None or lot is None:
                 continue
             now = _after(state, lot)
@@ -293,6 +398,18 @@ class Judge:
                 if now.inspection == STOPPED:
                     self._stopped_at[stream] = audit["pulled_at"]
         return " ".join(told)
+
+    def _told_results(self, sample: _Sample, audit: Record) -> tuple[LotResult | None, ...]:
+        """What a first sample tells the switching rules of each class."""
+        asking, n, found = sample.asking, sample.inspected, sample.found
+        # The lot's size, which a result may rest on, is that of the lane and shift of this audit.
+        key = asking.key, audit["lane"], audit["shift"], n, found
+        if key not in self._results:
+            self._results[key] = tuple(
+                result(asked, n, count, sample.programme, audit)
+                for asked, count in zip(asking.asked.values(), found, strict=True)
+            )
+        return self._results[key]
 
     def _standing(self, lot: Case, now: Decision, audit: Record) -> Decision:
         """What stands of the lot after one more decision."""
@@ -325,6 +442,21 @@ class Judge:
 # Most lots change a state as others did before them.
 _after = lru_cache(maxsize=100_000)(switching.after)
 _STRICTNESS = ("reduced", "normal", "tightened", STOPPED)
+
+
+def _seen(audit: Record) -> Seen:
+    pulled, filled = audit["pulled_at"], audit["fill_start"]
+    at = pulled if filled is pd.NaT or filled != filled else filled
+    return Seen(
+        tote=audit["tote"],
+        lane=audit["lane"],
+        day=audit["day"],
+        shift=audit["shift"],
+        purpose=audit["purpose"],
+        inspected=int(audit["inspected"]),
+        pulled_at=pulled,
+        filled_at=at,
+    )
 
 
 def _stream(audit: Record, programme: Programme) -> object:
