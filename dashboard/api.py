@@ -23,7 +23,7 @@ from dashboard.views.tally import Sender
 from dashboard.views.typed import texts
 from qa import drift, efficiency
 from qa._plain import plain
-from qa.errors import Conflict, InvalidAudit, InvalidInput, QAError, StoreError
+from qa.errors import Conflict, InvalidAudit, InvalidInput, QAError, StoreUnavailable
 from qa.programme import HOUSE
 from qa.store import records
 from qa.store.people import TOKEN, Device
@@ -135,7 +135,7 @@ def _answered(store: Store, now: Callable[[], datetime], right: str, work: Work)
         return _said({"trouble": words().say("api.too_large")}, 413)
     except Conflict as fault:
         return _said({"trouble": told(str(fault))}, 409)
-    except StoreError as fault:
+    except StoreUnavailable as fault:
         return _said({"trouble": told(str(fault))}, 503)
     except QAError as fault:
         return _said({"trouble": told(str(fault))}, 422)

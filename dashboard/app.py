@@ -18,7 +18,7 @@ from dashboard.texts import DEFAULT, language, others, told, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
 from dashboard.views.taking_in import MOST_UPLOAD
-from qa.errors import InvalidAudit, QAError
+from qa.errors import InvalidAudit, QAError, StoreUnavailable
 from qa.loopback import bound
 from qa.store import people as qa_people
 from qa.store.schema import Store
@@ -27,6 +27,7 @@ PAGES = (floor, lane, shift, plan, claim, tally, ledger, setup)
 APART = (inspectors,)  # for the lead: at their own addresses, named on no page that all see
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
+AGAIN = 5  # seconds until a page asks anew for what the store did not give
 MOST_BYTES = 1_000_000
 # Idle connections that wait at once, and for how many seconds: beyond them nobody is served.
 WAITING = {"connection_limit": 400, "channel_timeout": 30, "asyncore_use_poll": True}
@@ -222,6 +223,7 @@ def _frame() -> list[Any]:
             ],
             className="bar",
         ),
+        html.P(say("app.away"), id="app-away", className="bar-ended", role="alert", hidden=True),
         html.Main(components.skeleton(words()), id=PAGE, tabIndex=-1),
     ]
 
@@ -288,8 +290,11 @@ def _known(path: str | None) -> Any:
 
 
 def _told(fault: Exception) -> Any:
-    """What a page shows for an error that a person can put right; any other is a bug, and loud."""
-    if not isinstance(fault, QAError):
+    """What a page shows for an error that a person can put right; any other is a bug, and loud.
+
+    A store that does not answer is told with a status, so that the page's script asks again.
+    """
+    if not isinstance(fault, QAError) or isinstance(fault, StoreUnavailable):
         raise fault
     output = ctx.outputs_list
     if isinstance(output, dict) and output["property"] == "children":
@@ -299,11 +304,16 @@ def _told(fault: Exception) -> Any:
 
 def _answered(fault: QAError) -> tuple[Response, int] | Response:
     """The same for a form that was sent, and for a page that is none of the app's own."""
+    away = isinstance(fault, StoreUnavailable)
+    status = 503 if away else 422
     if plain.wants_page():
-        return plain.told(f"{components.sentence(told(str(fault)))}.", 422)
+        answer = plain.told(f"{components.sentence(told(str(fault)))}.", status)
+        if away:
+            answer.headers["Refresh"] = str(AGAIN)  # the browser asks for the page again by itself
+        return answer
     given = fault.problems if isinstance(fault, InvalidAudit) else {}
     problems = {name: told(said) for name, said in given.items()}
-    return jsonify(problems=problems, trouble="" if problems else told(str(fault))), 422
+    return jsonify(problems=problems, trouble="" if problems else told(str(fault))), status
 
 
 def _unknown(_: Exception) -> Response:

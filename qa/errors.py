@@ -11,6 +11,7 @@
       InvalidStudy (ValueError)       a study's file breaks its rules, all its faults listed
       NoSuchPlan (LookupError)        the table or the lot holds no plan that answers the question
       StoreError                      the store cannot be opened, read or written
+        StoreUnavailable              its database does not answer now, or takes nothing now
         StoreTooNew                   it was made by a newer version of the program
         Conflict                      what is to be recorded contradicts what is recorded
 """
@@ -103,6 +104,13 @@ class NoSuchPlan(QAError, LookupError):
 
 class StoreError(QAError):
     """The store cannot be opened, read or written."""
+
+
+class StoreUnavailable(StoreError):
+    """The database of a store does not answer, or takes nothing now: no fault of what was sent.
+
+    Nothing was changed; the same may be sent again.
+    """
 
 
 class StoreTooNew(StoreError):

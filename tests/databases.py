@@ -116,6 +116,20 @@ class Cluster:
         self.sql(f"CREATE DATABASE {name} TEMPLATE {template}")
         return self.url(name)
 
+    def database_on(self, disk: Path, template: str = "plant") -> str:
+        """A new database's address, all of whose tables are on a disk of the server's user."""
+        self._count += 1
+        name = f"plant{self._count}"
+        self.sql(f"CREATE TABLESPACE {name} LOCATION '{disk}'")
+        self.sql(f"CREATE DATABASE {name} TEMPLATE {template} TABLESPACE {name}")
+        return self.url(name)
+
+    def drop(self, url: str) -> None:
+        """Take away a database that `database_on` made, and its hold on the disk."""
+        name = url.rpartition("/")[2]
+        self.sql(f"DROP DATABASE {name}")
+        self.sql(f"DROP TABLESPACE {name}")
+
 
 def binaries() -> Path | None:
     """Where the server's programs are, the newest version's; none where there are none."""

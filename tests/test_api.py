@@ -16,7 +16,7 @@ from dashboard import api
 from dashboard.app import create_app
 from qa import drift, efficiency
 from qa._plain import plain
-from qa.errors import StoreError
+from qa.errors import StoreError, StoreUnavailable
 from qa.store import people, records, schema
 from tests.databases import BOTH, place
 from tests.small_plant import NOW, small_plant
@@ -285,13 +285,16 @@ def test_too_many_audits_are_not_given_at_once(
 def test_a_store_in_trouble_is_told(
     client: FlaskClient, token: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def down(*_: object, **__: object) -> None:
-        raise StoreError("the store does not answer: gone")
+    """To be sent again where the store does not answer, and not where the audit is at fault."""
+    for kind, status in ((StoreUnavailable, 503), (StoreError, 422)):
 
-    monkeypatch.setattr(records, "tallies", down)
-    answer = client.get(AUDITS, headers=bearer(token))
-    assert answer.status_code == 503
-    assert answer.get_json() == {"trouble": "the store does not answer: gone"}
+        def down(*_: object, kind: type[StoreError] = kind, **__: object) -> None:
+            raise kind("the store does not answer: gone")
+
+        monkeypatch.setattr(records, "tallies", down)
+        answer = client.get(AUDITS, headers=bearer(token))
+        assert answer.status_code == status
+        assert answer.get_json() == {"trouble": "the store does not answer: gone"}
 
 
 def test_readme_s_example_runs(plant: schema.Store, token: str) -> None:

@@ -26,7 +26,7 @@ from dashboard import theme
 from dashboard.app import PAGES, create_app, serve
 from dashboard.pages.lane import FRESH
 from dashboard.texts import words
-from qa.errors import QAError, StoreError
+from qa.errors import QAError, StoreError, StoreUnavailable
 from qa.store import people, records, schema
 from tests.small_plant import NOW, small_plant
 
@@ -158,6 +158,30 @@ def test_the_worker_is_the_server_s_own_and_tells_nothing_of_the_plant(
     for text in (worker.text, page.text):
         assert "{{" not in text
         assert not re.search("lane|sprout|SP1|insp-", text)
+
+
+def test_what_a_silent_store_did_not_give_is_asked_for_again(
+    client: FlaskClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By the browser where there is nothing but the answer, else by the page's script."""
+
+    def silent(*_: object, **__: object) -> Any:
+        raise StoreUnavailable("the store does not answer")
+
+    monkeypatch.setattr("qa.store.people.any_accounts", silent)
+    page = client.get("/lane?lane=2", headers={"Accept": "text/html"})
+    assert (page.status_code, page.headers["Refresh"]) == (503, "5")
+    assert "The store does not answer." in page.text
+    answer = client.post("/tally/audits", json={})
+    assert answer.status_code == 503  # so that the browser's outbox keeps it, and sends it again
+    assert answer.get_json() == {"problems": {}, "trouble": "the store does not answer"}
+    monkeypatch.undo()
+    monkeypatch.setattr("dashboard.views.lane.view", silent)
+    sent = {"output": "lane-body.children", "outputs": {"id": "lane-body", "property": "children"}}
+    inputs = [{"id": "app-address", "property": "search", "value": "?lane=2"}]
+    inputs += [{"id": each, "property": "data"} for each in FRESH]
+    asked = {**sent, "inputs": inputs, "changedPropIds": [], "state": []}
+    assert client.post("/_dash-update-component", json=asked).status_code == 503
 
 
 @pytest.mark.parametrize("category", ["correct", "stem", "over_trim", "double"])

@@ -15,12 +15,36 @@
     if (token) options = Object.assign({}, options, { headers: new Headers(options.headers || {}) });
     if (token) options.headers.set("X-CSRFToken", decodeURIComponent(token[1]));
     const answer = await fetched(where, options);
+    if (own) heard(asked.pathname, answer.status);
     if (own && answer.status === 401) {
       const ended = document.getElementById("app-ended");
       if (ended) { ended.hidden = false; ended.querySelector("a").search = "?" + new URLSearchParams({ next: location.pathname + location.search }); }
     }
     return answer;
   };
+
+  /* A store that does not answer: the page says so, asks again by itself, and then draws what it
+     missed; a page that has nothing to show yet is loaded anew. */
+  let missed = false;
+  function heard(path, status) {
+    const place = document.getElementById("app-away");
+    if (status === 503 && path.startsWith("/_dash-")) missed = true;
+    if (status === 503 && !place) setTimeout(() => location.reload(), SECONDS * 500);
+    if (!place || path.startsWith("/assets/")) return;
+    if (status === 503) place.hidden = false;
+    else if (status < 400 && !place.hidden) back(place);
+  }
+  function back(place) {
+    place.hidden = true;
+    if (!missed) return;
+    missed = false;
+    if (document.querySelector("main .bone")) location.reload();
+    else window.dash_clientside.set_props("app-address", { search: location.search });
+  }
+  setInterval(function () {
+    const place = document.getElementById("app-away");
+    if (place && !place.hidden) window.fetch("/_reload-hash").catch(() => {});
+  }, SECONDS * 500);
 
   /* A key that sorts by time (RFC 9562, version 7); crypto.randomUUID would need HTTPS. */
   function newKey() {

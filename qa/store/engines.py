@@ -10,7 +10,7 @@ from sqlalchemy import event as sqlalchemy_event
 from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnection
 
-from qa.errors import StoreError
+from qa.errors import StoreError, StoreUnavailable
 
 BUSY_SECONDS = 20.0
 # Any one number will do: it names the lock under which PostgreSQL's writers take turns.
@@ -85,7 +85,7 @@ def told(name: str) -> Iterator[None]:
     try:
         yield
     except NoConnection:
-        raise StoreError(_BUSY.format(name)) from None
+        raise StoreUnavailable(_BUSY.format(name)) from None
     except DatabaseError as reason:
         sentence = _KNOWN.get(_code(reason), "")
         if not sentence and isinstance(reason, OperationalError):
@@ -94,7 +94,7 @@ def told(name: str) -> Iterator[None]:
             sentence = f"the store {{}} is damaged: {_first_line(reason)}"
         if not sentence:
             raise
-        raise StoreError(sentence.format(name)) from None
+        raise StoreUnavailable(sentence.format(name)) from None
 
 
 _BUSY = "the store {} is kept busy by another program; nothing was changed, try again"

@@ -17,7 +17,7 @@ from qa import audit
 from qa.errors import StoreError
 from qa.store import backup, records, schema, trail
 from tests.databases import both
-from tests.faults import killing
+from tests.faults import killing, serving
 
 AT = datetime(2026, 3, 16, 10, tzinfo=UTC)
 BY = {"by": "Ines", "at": AT}
@@ -64,6 +64,17 @@ def test_a_process_killed_while_recording_or_importing_loses_nothing(store, data
     figures = killing.run(address, 12)
     assert figures.kills == 12
     assert figures.acknowledged > 50
+
+
+@both
+def test_a_serving_process_killed_while_devices_send_loses_and_doubles_nothing(store, database):
+    """`python -m tests.faults --served` does it as often as asked."""
+    address = store.url if database == "sqlite" else store.engine.url.render_as_string()
+    store.engine.dispose()
+    figures = serving.run(address, 3)
+    assert figures.kills == 3
+    assert figures.acknowledged >= 3
+    assert figures.repeated > 0
 
 
 def test_a_full_disk_is_told_and_changes_nothing(store, make):

@@ -1,0 +1,58 @@
+"""A page in a browser while the store's server is away: it says so, and comes back by itself."""
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from selenium import webdriver
+
+from qa.store import schema
+from tests.databases import Cluster
+from tests.pages.conftest import Page, Server
+from tests.small_plant import small_plant
+
+
+@pytest.fixture(scope="module")
+def far(postgres: Cluster) -> Iterator[schema.Store]:
+    opened = small_plant(postgres.database())
+    yield opened
+    opened.engine.dispose()
+
+
+@pytest.fixture
+def shown(chromium: webdriver.Chrome, far: schema.Store) -> Iterator[Page]:
+    running = Server(far)
+    yield Page(chromium, running.address)
+    chromium.get("about:blank")
+    chromium.get_log("browser")
+    running.stop()
+
+
+def test_a_page_that_is_open_says_it_and_draws_what_it_missed(
+    shown: Any, postgres: Cluster
+) -> None:
+    shown.open("/lane?lane=2")
+    shown.says("Lane 2", "h1")
+    assert not shown.find("#app-away").is_displayed()
+    postgres.stop()
+    try:
+        shown.driver.execute_script(
+            "history.pushState({}, '', '/lane?lane=3');"
+            "window.dispatchEvent(new CustomEvent('_dashprivate_pushstate'))"
+        )
+        shown.says("The store does not answer at the moment.", "#app-away")
+        shown.says("Lane 2", "h1")  # what was there stays
+    finally:
+        postgres.start()
+    shown.says("Lane 3", "h1")
+    shown.wait(lambda _: not shown.find("#app-away").is_displayed(), "it is no longer said")
+
+
+def test_a_page_that_is_opened_meanwhile_comes_by_itself(shown: Any, postgres: Cluster) -> None:
+    postgres.stop()
+    try:
+        shown.open("/lane?lane=2")
+        shown.says("does not answer: ", "main")
+    finally:
+        postgres.start()
+    shown.says("Lane 2", "h1")
