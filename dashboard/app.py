@@ -13,7 +13,18 @@ from flask import Flask, Response, jsonify, request
 from flask_wtf.csrf import generate_csrf
 
 from dashboard import api, components, offline, people, plain, sign_in, switch
-from dashboard.pages import claim, floor, inspectors, lane, ledger, plan, setup, shift, tally
+from dashboard.pages import (
+    claim,
+    floor,
+    glossary,
+    inspectors,
+    lane,
+    ledger,
+    plan,
+    setup,
+    shift,
+    tally,
+)
 from dashboard.texts import DEFAULT, language, others, told, words
 from dashboard.views import choices
 from dashboard.views import floor as floor_view
@@ -24,7 +35,8 @@ from qa.store import people as qa_people
 from qa.store.schema import Store
 
 PAGES = (floor, lane, shift, plan, claim, tally, ledger, setup)
-APART = (inspectors,)  # for the lead: at their own addresses, named on no page that all see
+# At their own addresses and not among the pages' names: one for the lead, one at every page's foot.
+APART = (inspectors, glossary)
 ADDRESS, NAV, PAGE = "app-address", "app-nav", "app-page"
 THREADS = 8
 AGAIN = 5  # seconds until a page asks anew for what the store did not give
@@ -224,7 +236,13 @@ def _frame() -> list[Any]:
             className="bar",
         ),
         html.P(say("app.away"), id="app-away", className="bar-ended", role="alert", hidden=True),
-        html.Main(components.skeleton(words()), id=PAGE, tabIndex=-1),
+        html.Main(
+            components.skeleton(words()),
+            id=PAGE,
+            tabIndex=-1,
+            **{"data-sideways": say("app_foot.sideways")},
+        ),
+        html.Footer(html.A(say("app_foot.words"), href=glossary.PATH), className="foot"),
     ]
 
 

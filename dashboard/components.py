@@ -1,7 +1,7 @@
 """Our few building blocks; every page is made of these."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Container, Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -274,17 +274,38 @@ def table(
     columns: Sequence[Children],
     rows: Iterable[Sequence[Children]],
     name: str = "",
+    numbers: Container[int] = (),
+    stacks: Sequence[str] = (),
 ) -> html.Div:
-    """A table whose first column names the row; it scrolls by itself when it is too wide."""
-    top = html.Thead(html.Tr([html.Th(each, scope="col") for each in columns]))
+    """A table whose first column names the row; it scrolls by itself when it is too wide.
+
+    The columns at `numbers` hold figures, which stand at the right. One that `stacks` shows its
+    rows one below the other on a small screen, each cell under the name that is given for it.
+    """
+    part = {"role": "cell"} if stacks else {}
+    of = [{"data-of": each} if each else {} for each in stacks] or [{} for _ in columns]
+    right = [{"className": "number"} if at in numbers else {} for at in range(len(columns))]
+    heads = [html.Th(each, scope="col", **more) for each, more in zip(columns, right, strict=True)]
     body = [
-        html.Tr([html.Th(row[0], scope="row"), *(html.Td(each) for each in row[1:])])
+        html.Tr(
+            [
+                html.Th(row[0], scope="row", **right[0]),
+                *(
+                    html.Td(each, **more, **named, **part)
+                    for each, more, named in zip(row[1:], right[1:], of[1:], strict=True)
+                ),
+            ],
+            **({"role": "row"} if stacks else {}),
+        )
         for row in rows
     ]
     title = [html.Caption(caption)] if caption else []
     return html.Div(
-        html.Table([*title, top, html.Tbody(body)]),
-        className="scroll",
+        html.Table(
+            [*title, html.Thead(html.Tr(heads)), html.Tbody(body)],
+            **({"role": "table"} if stacks else {}),
+        ),
+        className="scroll stacks" if stacks else "scroll",
         tabIndex=0,
         role="group",
         **{"aria-label": name or caption or str(columns[0])},

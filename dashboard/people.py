@@ -57,6 +57,7 @@ PAGES = {
     "tally": RECORD,
     "ledger": SEE,
     "setup": GOVERN,
+    "words": SEE,
     "inspectors": GOVERN,  # what speaks of inspectors is for the lead
 }
 ASSETS = "/assets/<path:filename>"

@@ -181,7 +181,7 @@ def test_no_page_for_all_speaks_of_an_inspector(
     said = sources.differences(record.record(demo[0]))
     assert any(each.startswith("Monday: more over-trim") for each in said)
     assert said[0] in drawn
-    found = sources.inspectors(demo[0])
+    found = sources.inspectors(demo[0]).found
     assert found[0].value == "insp-08"
     assert found[0].beyond_chance
 
@@ -191,5 +191,5 @@ def test_the_lead_s_page_is_at_its_own_address(demo: tuple[Store, datetime]) -> 
     shown = str(inspectors.body(words(), sources.inspectors(demo[0])))
     assert "For the lead alone" in shown
     assert "Inspector insp-08 finds over-trim less often" in shown
-    none: Any = inspectors.body(words(), ())
+    none: Any = inspectors.body(words(), sources.InspectorsView((), {}, 0.95))
     assert "nothing to compare yet" in str(none)

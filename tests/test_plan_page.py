@@ -12,7 +12,7 @@ from flask.testing import FlaskClient
 from numpy.testing import assert_allclose
 
 from dashboard.app import create_app
-from dashboard.figures.plan import oc_curve, work_curves
+from dashboard.figures.plan import oc_curve, work_curve
 from dashboard.pages.plan import body, curves
 from dashboard.texts import words
 from dashboard.views import plan, record, tally
@@ -265,9 +265,11 @@ def test_the_picture_has_each_plan_s_curve_and_the_effects_of_the_first(plant: A
     assert "<b>B</b>" in said
     first = figure.data[0]
     assert_allclose(first.y[0], 100)
-    work = work_curves([curves.work_panel(words(), view), curves.out_panel(words(), view)])
-    assert len(work.data) == 6  # ASN and ATI of two plans, and what goes out of each
-    assert [note.text for note in work.layout.annotations] == ["B: at most 0.92 %",
+    work = work_curve(curves.work_panel(words(), view))
+    assert len(work.data) == 4  # ASN and ATI of two plans
+    out = work_curve(curves.out_panel(words(), view))
+    assert len(out.data) == 2
+    assert [note.text for note in out.layout.annotations] == ["B: at most 0.92 %",
                                                                "A: at most 1.7 %"]  # fmt: skip
 
 

@@ -5,6 +5,7 @@
 
   const TICK = 250, LATE = 10000, STALE = 20000; // milliseconds
   const NAMES = { className: "class", htmlFor: "for", tabIndex: "tabindex" };
+  const LEFT = ["open", "data-goes-on"]; // what the reader opened, and what the page found out, stays
   let place = null; // where Floor is drawn; null on every other page
   let search = "", known = ""; // what was asked for, and what is known of it
   let heard = 0, asked = 0; // when, by this browser's clock
@@ -29,7 +30,7 @@
     if (old.isEqualNode(fresh)) return;
     if (old.nodeName !== fresh.nodeName) { old.replaceWith(fresh); return; }
     if (old.nodeType === Node.TEXT_NODE) { old.data = fresh.data; return; }
-    for (const each of [...old.attributes]) if (!fresh.hasAttribute(each.name)) old.removeAttribute(each.name);
+    for (const each of [...old.attributes]) if (!fresh.hasAttribute(each.name) && !LEFT.includes(each.name)) old.removeAttribute(each.name);
     for (const each of fresh.attributes) if (old.getAttribute(each.name) !== each.value) old.setAttribute(each.name, each.value);
     fill(old, [...fresh.childNodes]);
   }

@@ -4,7 +4,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import plotly.graph_objects as go
-from plotly.subplots import make_subplots
 
 from dashboard import theme
 
@@ -62,29 +61,23 @@ def oc_curve(panel: Panel) -> go.Figure:
     return figure
 
 
-def work_curves(panels: Sequence[Panel]) -> go.Figure:
-    """Pieces looked at, and what goes out, side by side."""
-    figure = make_subplots(rows=1, cols=len(panels), horizontal_spacing=0.12)
-    figure.update_layout(template=theme.template(), height=330, hovermode="closest")
-    for at, panel in enumerate(panels, 1):
-        for trace in _traces(panel):
-            figure.add_trace(trace, row=1, col=at)
-        for lift, mark in enumerate(sorted(panel.marks, key=lambda each: each.y)):
-            figure.add_annotation(
-                x=mark.x,
-                y=mark.y,
-                text=mark.said,
-                showarrow=False,
-                xanchor="left",
-                yshift=11 + _LIFT * lift,
-                row=1,
-                col=at,
-            )
-        top = max((max(line.y) for line in panel.lines), default=1.0)
-        figure.update_xaxes(title=panel.x_axis, rangemode="tozero", row=1, col=at)
-        figure.update_yaxes(
-            title=panel.y_axis, range=[0, (1.1 + 0.08 * len(panel.marks)) * top], row=1, col=at
+def work_curve(panel: Panel) -> go.Figure:
+    """Pieces looked at, or what goes out, over the quality that comes in."""
+    figure = go.Figure(layout={"template": theme.template(), "height": 330, "hovermode": "closest"})
+    for trace in _traces(panel):
+        figure.add_trace(trace)
+    for lift, mark in enumerate(sorted(panel.marks, key=lambda each: each.y)):
+        figure.add_annotation(
+            x=mark.x,
+            y=mark.y,
+            text=mark.said,
+            showarrow=False,
+            xanchor="left",
+            yshift=11 + _LIFT * lift,
         )
+    top = max((max(line.y) for line in panel.lines), default=1.0)
+    figure.update_xaxes(title=panel.x_axis, rangemode="tozero")
+    figure.update_yaxes(title=panel.y_axis, range=[0, (1.1 + 0.08 * len(panel.marks)) * top])
     return figure
 
 

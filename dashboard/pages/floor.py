@@ -8,7 +8,7 @@ from dash import Dash, html
 from flask import Response, request
 from plotly.io.json import to_json_plotly
 
-from dashboard import components
+from dashboard import components, explained
 from dashboard.figures.scale import Scale, high_scale
 from dashboard.texts import Wording, language, told, words
 from dashboard.views import choices, floor
@@ -21,6 +21,9 @@ PATH, TITLE = "/floor", "page.floor"
 NOW_AT = "/floor/now"
 BODY, HEARD = "floor-body", "floor-heard"
 EVERY = 2_000  # milliseconds from one question to the next: an audit is on the screen within five
+MOST_AUDITS = 24  # in the table behind the strips
+INTERVAL_COLUMNS = ("lane", "over", "correct", "low", "high", "incorrect", "inspected", "totes")
+AUDIT_COLUMNS = ("tote", "lane", "pulled", "incorrect", "inspected", "share", "verdict")
 
 
 def layout() -> list[Any]:
@@ -71,10 +74,114 @@ def body(words: Wording, view: FloorView) -> list[Any]:
     return [
         top,
         whole_line(words, view),
-        scale_row(words, view, scale),
-        html.Ol(rows, className="rows"),
-        key(words),
+        explained.charted(
+            says(words, view),
+            [scale_row(words, view, scale), html.Ol(rows, className="rows"), key(words)],
+            intervals(words, view),
+            audits(words, view),
+            how(words, view),
+        ),
     ]
+
+
+def says(words: Wording, view: FloorView) -> str:
+    """Which lanes lie beside the target beyond chance, and what the recent audits came to."""
+    target, weeks = view.programme.target, [(row.lane, row.week) for row in view.rows if row.week]
+    sides = {
+        "below": [lane for lane, share in weeks if share.high < target],
+        "above": [lane for lane, share in weeks if share.low > target],
+    }
+    marks = [mark for row in view.rows for mark in row.recent]
+    rejected = sum(mark.verdict == "reject" for mark in marks)
+    told = [
+        words.say(f"floor.says_{side}", count=len(lanes), lanes=words.listed(sorted(lanes)))
+        for side, lanes in sides.items()
+        if lanes
+    ] or [words.say("floor.says_neither")]
+    level = words.say(
+        "floor.says_week",
+        days=floor.WEEK,
+        target=words.per_cent(target),
+        lanes=words.listed(told),
+    )
+    return f"{level} {words.say('floor.says_recent', count=len(marks), rejected=rejected)}"
+
+
+def intervals(words: Wording, view: FloorView) -> html.Details:
+    """What stands behind the intervals: each lane this shift and over the last days."""
+    say, rows = words.say, []
+    for row in view.rows:
+        spans = ((say("floor.this_shift"), row.shift), (week(words), row.week))
+        rows += [
+            [row.lane, name, *explained.ends(words, share), *explained.counts(words, share)]
+            for name, share in spans
+            if share
+        ]
+    columns = [say(f"floor_column.{name}") for name in INTERVAL_COLUMNS]
+    title = say("floor.intervals")
+    return explained.behind(words, "floor", columns, rows, texts=(0, 1), title=title)
+
+
+def audits(words: Wording, view: FloorView) -> html.Details:
+    """What stands behind the strips, the newest first."""
+    say, zone = words.say, view.programme.zone
+    marks = [(mark, row.lane) for row in view.rows for mark in row.recent]
+    marks.sort(key=lambda each: each[0].pulled_at, reverse=True)
+    rows = [
+        [
+            mark.tote,
+            lane,
+            words.moment(mark.pulled_at, zone),
+            *map(words.count, (mark.incorrect, mark.inspected)),
+            words.per_cent(_incorrect(mark)),
+            say(f"verdict_word.{mark.verdict}"),
+        ]
+        for mark, lane in marks[:MOST_AUDITS]
+    ]
+    columns = [say(f"floor_column.{name}") for name in AUDIT_COLUMNS]
+    return explained.behind(
+        words,
+        "floor-recent",
+        columns,
+        rows,
+        of=len(marks),
+        texts=(0, 1, 2, 6),
+        title=say("floor.audits"),
+    )
+
+
+def how(words: Wording, view: FloorView) -> html.Details:
+    programme = view.programme
+    marks = [mark for row in view.rows for mark in row.recent]
+    newest = max(mark.pulled_at for mark in marks)
+    share = {
+        "confidence": words.per_cent(programme.confidence, decimals=0)[:-2],
+        "days": floor.WEEK,
+        "shift": explained.rests(words, view.line_shift),
+        "week": explained.rests(words, view.line_week),
+    }
+    lanes, categories = len(programme.lanes), len(programme.categories)
+    status = {
+        "near": words.per_cent(floor.NEAR, decimals=0),
+        "hours": floor.WATCHED_HOURS,
+        "silence": floor.SILENT_HOURS,
+        "charts": lanes * categories,
+        "lanes": lanes,
+        "categories": categories,
+        "alarms": words.number(programme.false_alarms_per_week),
+    }
+    recent = {
+        "recent": floor.RECENT,
+        "audits": words.say("count.audits", count=len(marks)),
+        "when": words.moment(newest, programme.zone),
+    }
+    return explained.how(
+        words, "floor", ("floor_share", share), ("floor_status", status), ("floor_recent", recent)
+    )
+
+
+def week(words: Wording) -> str:
+    return words.say("floor.week", days=floor.WEEK)
 
 
 def whole_line(words: Wording, view: FloorView) -> html.Section:
@@ -145,9 +252,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
             html.Div(
                 [
                     share_line(words, view, scale, say("floor.this_shift"), row.shift),
-                    share_line(
-                        words, view, scale, say("floor.week", days=floor.WEEK), row.week, thin=True
-                    ),
+                    share_line(words, view, scale, week(words), row.week, thin=True),
                 ],
                 className="row-share-cell",
             ),

@@ -7,7 +7,7 @@ from typing import Any
 from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify
 
-from dashboard import components, people
+from dashboard import components, explained, people
 from dashboard.figures.scale import Scale, low_scale
 from dashboard.pages.sending import asked_who, sent
 from dashboard.texts import Wording, language, words
@@ -20,6 +20,7 @@ from qa.store.schema import Store
 PATH, TITLE = "/shift", "page.shift"
 BODY, FRESH, SAID = "shift-body", "shift-fresh", "shift-said"
 DISPOSE_AT, LIFT_AT = "/shift/dispositions", "/shift/lifts"
+COLUMNS = ("lane", "what", "share", "low", "high", "count", "inspected", "totes", "baseline")
 
 
 def layout() -> list[Any]:
@@ -159,10 +160,73 @@ def matrix(words: Wording, view: ShiftView) -> html.Section:
     columns = [
         say("shift.lane"),
         say("shift.correct"),
-        *(html.Div([name, components.ticks(words, scale)]) for name in categories.values()),
+        *(
+            html.Div([html.Span(name, className="scale-of"), components.ticks(words, scale)])
+            for name in categories.values()
+        ),
     ]
-    table = components.table(caption(words, view), columns, rows, name=say("shift.table"))
-    return components.panel(say("shift.table"), table, className="shift-matrix")
+    stacks = ("", "", *categories.values())
+    table = components.table(None, columns, rows, name=say("shift.table"), stacks=stacks)
+    return components.panel(
+        say("shift.table"),
+        html.P(caption(words, view), className="quiet"),
+        explained.charted(says(words, view), [table], behind(words, view), how(words, view)),
+        className="shift-matrix",
+    )
+
+
+def says(words: Wording, view: ShiftView) -> str:
+    """Which shares lie above their baselines beyond chance."""
+    names = {each.code: each.name for each in view.programme.categories}
+    cells = [(row.lane, code, cell) for row in view.rows for code, cell in row.cells.items()]
+    higher = [
+        words.say(
+            "shift.says_cell",
+            category=names[code],
+            lane=lane,
+            share=words.per_cent(cell.now.fraction),
+            baseline=words.per_cent(cell.baseline.fraction),
+        )
+        for lane, code, cell in cells
+        if cell.apart and cell.now and cell.baseline
+    ]
+    held = sum(bool(cell.now and cell.baseline) for *_, cell in cells)
+    if not higher:
+        return words.say("shift.says_none", count=held)
+    return words.say("shift.says_higher", count=len(higher), held=held, cells="; ".join(higher))
+
+
+def behind(words: Wording, view: ShiftView) -> html.Details:
+    """Every share of the table with what it was counted in, and its baseline."""
+    names = {each.code: each.name for each in view.programme.categories}
+    rows = []
+    for row in view.rows:
+        shares = [(words.say("shift.correct"), Cell(row.correct, None))]
+        shares += [(names[code], cell) for code, cell in row.cells.items()]
+        for name, cell in shares:
+            if cell.now is None:
+                continue
+            base = components.share(words, cell.baseline) if cell.baseline else "–"
+            told = [*explained.ends(words, cell.now), *explained.counts(words, cell.now)]
+            rows.append([row.lane, name, *told, base])
+    columns = [words.say(f"shift_column.{name}") for name in COLUMNS]
+    return explained.behind(words, "shift", columns, rows, texts=(0, 1))
+
+
+def how(words: Wording, view: ShiftView) -> html.Details:
+    base = words.say("shift.how_bare")
+    if len(view.baselines) > 1:
+        base = words.say("shift.how_each")
+    elif view.baselines:
+        first, last = (words.day(each) for each in view.baselines[0])
+        base = words.say("shift.how_base", first=first, last=last)
+    cells = {
+        "confidence": words.per_cent(view.programme.confidence, decimals=0)[:-2],
+        "audits": words.say("count.audits", count=view.audits),
+        "baseline": base,
+    }
+    line = {"line": explained.rests(words, view.line)}
+    return explained.how(words, "shift", ("shift_tiles", line), ("shift_cells", cells))
 
 
 def caption(words: Wording, view: ShiftView) -> str:
@@ -220,7 +284,9 @@ def lots(words: Wording, view: ShiftView) -> html.Section:
         for each in view.held
     ]
     columns = [say(f"shift.{name}") for name in ("lot", "lane", "floor", "why", "next")]
-    return components.panel(title, components.table(None, columns, rows, name=title), note)
+    return components.panel(
+        title, components.table(None, columns, rows, name=title, stacks=columns), note
+    )
 
 
 def then(words: Wording, view: ShiftView, lot: Lot) -> list[Any]:

@@ -44,6 +44,7 @@ __all__ = [
     "Answered",
     "Beside",
     "Bounds",
+    "Claim",
     "ClaimView",
     "beside",
     "files_of",
@@ -119,6 +120,7 @@ class Change:
 class Beside:
     """What takes longer to work out: what would settle it, and what would change it."""
 
+    claim: Claim
     ahead: tuple[str, ...]
     changes: tuple[Change, ...]
 
@@ -349,6 +351,7 @@ def _beside(kept: Record, wish: Wish, version: int) -> Beside:
     how: dict[str, Any] = {"target": scope.target, "specification": scope.specification}
     rows = claims.sensitivity(audits.spoken, programme, **how).to_dict("records")
     return Beside(
+        claim=claim,
         ahead=claims.told(claim, words, needed=needed).ahead,
         changes=tuple(_change(row, claim.target, words) for row in rows),
     )

@@ -9,6 +9,7 @@ from dashboard.views import record as kept_record
 from dashboard.views.choices import Choices
 from dashboard.views.record import Inspection, Record, Share
 from qa import drift, efficiency
+from qa.drift.result import AFTER_RETURN, NEAR, SILENCE
 from qa.programme import Programme, shift_times
 from qa.store import records
 from qa.store.schema import Store
@@ -19,6 +20,21 @@ STATUSES = ("drifting", "watch", "no audits", "steady")
 WORDS = ("gross", *STATUSES, "down")  # the neediest first
 WEEK = 7  # production days
 RECENT = 12  # audits in a lane's strip
+WATCHED_HOURS, SILENT_HOURS = (each // timedelta(hours=1) for each in (AFTER_RETURN, SILENCE))
+
+__all__ = [
+    "NEAR",
+    "RECENT",
+    "SILENT_HOURS",
+    "STATUSES",
+    "WATCHED_HOURS",
+    "WEEK",
+    "FloorView",
+    "Mark",
+    "Row",
+    "pulse",
+    "view",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +175,8 @@ def _line(tallies: pd.DataFrame, programme: Programme) -> Share | None:
 def _share(row: dict[str, object]) -> Share:
     figures = (row[name] for name in ("correct", "low", "high"))
     counts = (row[name] for name in ("incorrect", "inspected", "totes"))
-    return Share(*map(float, figures), *map(int, counts))  # type: ignore[arg-type]
+    alike = (row[name] for name in ("correlation", "effective_n"))
+    return Share(*map(float, figures), *map(int, counts), *map(float, alike))  # type: ignore[arg-type]
 
 
 def _marks(kept: Record, tallies: pd.DataFrame) -> dict[str, tuple[Mark, ...]]:

@@ -15,11 +15,26 @@ from dashboard.views.choices import CORRECT, WINDOWS, Choices
 from dashboard.views.record import ALL, Inspection, Record, Share
 from dashboard.views.signals import Signal
 from qa import drift
-from qa.drift import DriftFinding, Excursion, LaneChart
+from qa.drift import DOUBT, DriftFinding, Excursion, LaneChart
 from qa.intervals import Interval
 from qa.programme import Programme
 from qa.store.schema import Store
 from qa.wording import utc
+
+__all__ = [
+    "DOUBT",
+    "POINT_ALARM",
+    "STATUSES",
+    "Done",
+    "Head",
+    "LaneView",
+    "Level",
+    "Mark",
+    "Point",
+    "Rise",
+    "rise_of",
+    "view",
+]
 
 STATUSES = ("drifting", "watch", "no audits", "steady")  # the neediest first
 EVENTS = 10  # listed

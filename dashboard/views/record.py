@@ -9,6 +9,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from math import nan
 
 import pandas as pd
 
@@ -41,7 +42,11 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Share:
-    """A fraction of pieces with its interval, and what it rests on."""
+    """A fraction of pieces with its interval, and what it rests on.
+
+    `correlation` is that of pieces within totes, nan where totes cannot show it; `effective_n` the
+    pieces of a simple random sample that would say as much.
+    """
 
     fraction: float
     low: float
@@ -49,6 +54,8 @@ class Share:
     count: int
     inspected: int
     totes: int
+    correlation: float = nan
+    effective_n: float = nan
 
 
 def record(store: Store, language: str = "en") -> Record:
@@ -219,6 +226,8 @@ def share(audits: pd.DataFrame, counted: str, programme: Programme) -> Share | N
         found.count,
         found.inspected,
         found.totes,
+        found.correlation,
+        found.effective_n,
     )
 
 

@@ -60,8 +60,8 @@ def test_lane_draws_its_charts_with_the_figures_behind(page: Any) -> None:
     assert figure.get_attribute("aria-label").startswith("Control chart of stem left on on lane 2")
     page.says("goes on")
     page.says("Head B")
-    page.click("figure ~ details summary")
-    assert page.all("figure ~ details[open] tbody tr")
+    page.click("#lane-behind summary")
+    assert page.all("#lane-behind[open] tbody tr")
     page.click('nav[aria-label="Shows"] a:first-of-type')
     page.says("Lane 2: percent correct")
     assert "category=correct" in page.driver.current_url
@@ -72,7 +72,7 @@ def test_shift_is_handed_over_and_goes_back_a_day(page: Any) -> None:
     page.open("/shift?day=2026-04-19&shift=morning")
     page.says("Morning shift of 19 April")
     page.says("lots held")
-    assert len(page.all(".shift-matrix tbody tr")) == 6
+    assert len(page.all(".shift-matrix .charted > .scroll tbody tr")) == 6
     page.says("higher than baseline", ".shift-matrix")
     page.click('nav[aria-label="Day"] a:first-of-type')
     page.says("Morning shift of 18 April")

@@ -31,6 +31,7 @@ PAGES = {
     "setup": "/setup?part=categories",
     "people": "/setup?part=people",
     "inspectors": "/inspectors",
+    "words": "/words",
 }
 README = ("floor", "lane")
 README_SCALE = 0.75  # README is read at about this width

@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
-from dashboard import components, people
+from dashboard import components, explained, people
 from dashboard.figures.scale import high_scale
 from dashboard.pages.claim import study
 from dashboard.texts import Wording, language, words
@@ -23,6 +23,7 @@ from dashboard.views.claim import (
     Beside,
     Bounds,
     Change,
+    Claim,
     ClaimView,
     Part,
 )
@@ -33,6 +34,7 @@ from qa.store.schema import Store
 PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
 STATEMENT_AT, JSON_AT, AUDITS_AT = "/claim/statement", "/claim/statement.json", "/claim/audits.csv"
+COLUMNS = ("of", "estimate", "low", "high", "incorrect", "inspected", "totes")
 WIDEST = "always_valid"  # it may leave the picture, which would else show little of the others
 SHARES = ("target", "share", "confidence")
 CHANGES = {
@@ -123,6 +125,7 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
         for purpose, count in found.left_out
     ]
     left_out = [say("claim.left", what=words.listed(left))] if left else []
+    known = {**sizes(words, found.claim), "likeness": " ".join(found.how)}
     quiet = (*map(said_in, found.claim.assumed), *left_out, say("claim.workmanship"))
     return html.Section(
         [
@@ -132,17 +135,22 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
             html.P(told.rests),
             html.P(told.naive),
             *(html.P(each, className="quiet") for each in quiet),
-            html.Details(
-                [
-                    html.Summary(say("claim.how")),
-                    *(html.P(each) for each in found.how),
-                ]
-            ),
+            explained.more(explained.how(words, "claim", ("claim_answer", known))),
             files(words, urlencode({name: text for name, text in asked.items() if text})),
         ],
         className="panel answer",
         **{"data-state": "release" if found.claim.answer == "supported" else "hold"},
     )
+
+
+def sizes(words: Wording, found: Claim) -> dict[str, str]:
+    """What a claim rests on, for how it is worked out."""
+    return {
+        "totes": words.say("count.totes", count=found.totes),
+        "count": words.count(found.incorrect),
+        "inspected": words.count(found.inspected),
+        "pieces": words.count(found.inspected / found.totes),
+    }
 
 
 def files(words: Wording, asked: str) -> html.Nav:
@@ -272,23 +280,81 @@ def picture(words: Wording, found: Answered) -> html.Section:
     head = html.Div([components.ticks(words, scale)])
     columns = {name: say(f"claim_column.{name}") for name in ("low", "high", "answer", "totes")}
     low, high, answered, totes = columns.values()
+    known = {"target": found.target, "confidence": found.confidence}
     return components.panel(
         say("claim.picture", target=found.target),
-        components.table(
-            say("claim.bounds_caption", confidence=found.confidence),
-            [say("claim.way"), head, low, high, answered],
-            by_method,
-        ),
-        components.table(
-            say("claim.lanes_caption", confidence=found.confidence),
-            [say("claim.of"), head, say("claim.interval"), low, high, totes],
+        explained.charted(
+            says(words, found),
             [
-                *(row(say("claim.lane", lane=part.label), part) for part in found.lanes),
-                *(row(say("claim.all", figure=part.label), part) for part in found.sides),
+                html.P(say("claim.bounds_caption", confidence=found.confidence), className="quiet"),
+                components.table(
+                    None,
+                    [say("claim.way"), head, low, high, answered],
+                    by_method,
+                    say("claim.way"),
+                    numbers=(2, 3),
+                    stacks=("", "", low, high, answered),
+                ),
+                html.P(
+                    say("claim.lanes_caption", confidence=found.confidence),
+                    className="quiet claim-beside",
+                ),
+                components.table(
+                    None,
+                    [say("claim.of"), head, say("claim.interval"), low, high, totes],
+                    [row(name, part) for name, part in named_parts(words, found)],
+                    say("claim.of"),
+                    numbers=(2, 3, 4, 5),
+                    stacks=("", "", say("claim.interval"), low, high, totes),
+                ),
             ],
+            behind(words, found),
+            explained.how(
+                words, "claim-picture", ("claim_picture", {**sizes(words, claimed), **known})
+            ),
         ),
         className="claim-picture",
     )
+
+
+def named_parts(words: Wording, found: Answered) -> list[tuple[str, Part]]:
+    """Every lane and the whole, as people call them."""
+    return [
+        *((words.say("claim.lane", lane=part.label), part) for part in found.lanes),
+        *((words.say("claim.all", figure=part.label), part) for part in found.sides),
+    ]
+
+
+def says(words: Wording, found: Answered) -> str:
+    """What the picture shows: the claim's own bounds beside the target, and the lanes' range."""
+    own = found.told.ways[0]
+    told = words.say("claim.says", lower=own.lower, upper=own.upper, target=found.target)
+    if len(found.lanes) < 2:
+        return told
+    ordered = sorted(found.lanes, key=lambda part: part.share.fraction)
+    low, high = ordered[0], ordered[-1]
+    lanes = words.say(
+        "claim.says_lanes",
+        low=low.label,
+        least=low.said.estimate,
+        high=high.label,
+        most=high.said.estimate,
+    )
+    return f"{told} {lanes}"
+
+
+def behind(words: Wording, found: Answered) -> html.Details:
+    """Every figure of the lanes with what it was counted in."""
+    rows = [
+        [
+            name,
+            *(part.said.estimate, part.said.lower, part.said.upper),
+            *explained.counts(words, part.share),
+        ]
+        for name, part in named_parts(words, found)
+    ]
+    columns = [words.say(f"claim_behind.{name}") for name in COLUMNS]
+    return explained.behind(words, "claim", columns, rows)
 
 
 def _drawn(bounds: Bounds, estimate: float) -> Share:
@@ -310,14 +376,20 @@ def more(words: Wording, found: Beside) -> list[Any]:
         for each in found.changes
     ]
     columns = [say(f"claim_column.{each}") for each in ("change", "totes", "low", "high", "answer")]
-    table = components.table(None, columns, rows, name=say("claim.changes"))
+    table = components.table(
+        None, columns, rows, name=say("claim.changes"), numbers=(1, 2, 3), stacks=columns
+    )
     ahead = [html.P(each) for each in found.ahead]
-    parts = [components.panel(say("claim.ahead"), *ahead)] if ahead else []
+    known = sizes(words, found.claim)
+    worked = explained.more(explained.how(words, "claim-ahead", ("claim_ahead", known)))
+    parts = [components.panel(say("claim.ahead"), *ahead, worked)] if ahead else []
+    changed = explained.more(explained.how(words, "claim-changes", ("claim_changes", known)))
     return [
         *parts,
         html.Details(
-            [html.Summary(say("claim.changes")), html.P(say("claim.changes_lead")), table],
+            [html.Summary(say("claim.changes")), html.P(say("claim.changes_lead")), table, changed],
             className="panel",
+            id="claim-changes",
         ),
     ]
 

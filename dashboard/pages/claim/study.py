@@ -5,7 +5,7 @@ from typing import Any
 from dash import Dash, dcc, html
 from flask import Response
 
-from dashboard import components
+from dashboard import components, explained
 from dashboard.pages.sending import answered, file_sent
 from dashboard.texts import Wording, language, told, words
 from dashboard.views import study
@@ -72,7 +72,8 @@ def shown(words: Wording, view: StudyView) -> list[Any]:
         for each in told.tables
     ]
     first, *others = told.sentences
-    return [html.P(first, className="answer-next"), *map(html.P, others), *carry, *tables]
+    worked = explained.more(explained.how(words, NAME, ("claim_study", {})))
+    return [html.P(first, className="answer-next"), *map(html.P, others), *carry, *tables, worked]
 
 
 def use(words: Wording, view: StudyView) -> html.Form:

@@ -7,11 +7,20 @@ from typing import Any
 from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, jsonify
 
-from dashboard import components
+from dashboard import components, explained
 from dashboard.figures.charts import control_chart
-from dashboard.figures.scale import high_scale, low_scale
 from dashboard.pages.lane import forms
-from dashboard.pages.lane.drawing import drawing, drawn, key, name_of, summary, table
+from dashboard.pages.lane.drawing import (
+    drawing,
+    drawn,
+    key,
+    name_of,
+    reason,
+    says,
+    summary,
+    table,
+)
+from dashboard.pages.lane.head_checks import heads
 from dashboard.pages.sending import sent
 from dashboard.texts import Wording, language, words
 from dashboard.views import choices, deeds, lane, signals
@@ -25,6 +34,7 @@ PATH, TITLE = "/lane", "page.lane"
 BODY, CHART = "lane-body", "lane-chart"
 FRESH = [f"{name}-fresh" for name in forms.NAMES]
 MOST_SIGNALS = 20  # listed
+MOST_REASONS = 8
 
 
 def layout() -> list[Any]:
@@ -107,14 +117,20 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     chart = components.panel(
         components.sentence(say("lane.chart", category=name_of(words, view), lane=view.lane)),
         html.P(say("lane.period", **days), className="quiet small"),
-        html.P(kind_means(words, view), className="quiet small"),
-        key(words),
-        components.graph(words, control_chart(drawing(words, view)), summary(words, view), CHART),
-        *thinned(words, view),
-        html.P(say("lane.sum_means"), className="quiet small"),
-        html.P(say("lane.drag"), className="quiet small no-print"),
-        html.Details([html.Summary(say("lane.table")), table(words, view)]),
-        html.Details([html.Summary(say("lane.notes")), method(words, view)]),
+        explained.charted(
+            says(words, view),
+            [
+                key(words),
+                components.graph(
+                    words, control_chart(drawing(words, view)), summary(words, view), CHART
+                ),
+                reasons(words, view),
+                *thinned(words, view),
+                html.P(say("lane.drag"), className="quiet small no-print"),
+            ],
+            table(words, view),
+            method(words, view),
+        ),
     )
     stopped = any(each.stopped for each in view.inspections)
     worked = [history(words, view), *forms.deciding(words, view)]
@@ -122,6 +138,22 @@ def body(words: Wording, view: LaneView) -> list[Any]:
     if stopped:  # what starts inspection again stands before all else
         return [*top, recording, chart, *worked, *rest]
     return [*top, chart, *worked, recording, *rest]
+
+
+def reasons(words: Wording, view: LaneView) -> html.Ul:
+    """Why the newest signals are drawn, where the chart is too small to say it beside them."""
+    marked = [each for each in drawn(view) if each.beyond or each.rise][::-1][:MOST_REASONS]
+    zone = view.programme.zone
+    told = [
+        words.say(
+            "lane.reason",
+            tote=each.tote,
+            when=words.moment(each.at, zone),
+            why=reason(words, view, each),
+        )
+        for each in marked
+    ]
+    return html.Ul([html.Li(each) for each in told], className="lane-reasons")
 
 
 def thinned(words: Wording, view: LaneView) -> list[html.P]:
@@ -190,10 +222,24 @@ def sentences(words: Wording, view: LaneView) -> html.Ul:
     )
 
 
-def method(words: Wording, view: LaneView) -> html.Div:
-    said = words.say("lane.method", arl=words.count(view.arl))
-    told = (kind_means(words, view), said, words.say("lane.run_rules"), *view.notes)
-    return html.Div([html.P(each) for each in told])
+def method(words: Wording, view: LaneView) -> html.Details:
+    last, days = view.points[-1], {"first": view.first_day, "last": view.last_day}
+    levels = {
+        "means": kind_means(words, view),
+        "totes": words.say("count.totes", count=len(view.points)),
+        "inspected": words.count(sum(each.inspected for each in view.points)),
+        "notes": " ".join(view.notes),
+        **{name: words.day(day) for name, day in days.items()},
+    }
+    total = {
+        "arl": words.count(view.arl),
+        "means": words.say("lane.sum_means"),
+        "rules": words.say("lane.run_rules"),
+        "limit": words.number(last.limit, ".1f"),
+        "sum": words.number(last.total, ".1f"),
+        "tote": last.tote,
+    }
+    return explained.how(words, "lane", ("lane_levels", levels), ("lane_sum", total))
 
 
 def kind_means(words: Wording, view: LaneView) -> str:
@@ -226,7 +272,7 @@ def history(words: Wording, view: LaneView) -> html.Section:
     return components.panel(
         title,
         html.P(words.say("lane.signals_lead"), className="quiet"),
-        components.table(None, columns, rows, name=title),
+        components.table(None, columns, rows, name=title, stacks=columns),
     )
 
 
@@ -247,36 +293,6 @@ def differences(words: Wording, view: LaneView) -> html.Section:
     title, lead = words.say("lane.sources"), words.say("lane.sources_lead")
     said = view.sources or (words.say("lane.sources_none"),)
     told = html.Ul([html.Li(each) for each in said])
-    return components.panel(title, html.P(lead, className="quiet"), told)
-
-
-def heads(words: Wording, view: LaneView) -> html.Section:
-    """Each head's share from head checks, on one scale."""
-    say = words.say
-    days = {"first": words.day(view.first_day), "last": words.day(view.last_day)}
-    shares = [each.share for each in view.heads if each.share]
-    if view.category == CORRECT:
-        scale = high_scale((each.low for each in shares), view.programme.target)
-    else:
-        scale = low_scale(each.high for each in shares)
-    rows = []
-    for each in view.heads:
-        name = say("lane.head", head=each.head)
-        if each.share is None:
-            rows.append([name, say("lane.head_none"), "", ""])
-            continue
-        said = components.share(words, each.share)
-        counted = f"{words.count(each.share.count)} / {words.count(each.share.inspected)}"
-        rows.append([name, components.strip(each.share, scale, f"{name}: {said}"), said, counted])
-    columns = [
-        say("lane.head_column"),
-        components.ticks(words, scale),
-        say("lane.share_column"),
-        say("lane.counted_column"),
-    ]
-    return components.panel(
-        say("lane.heads"),
-        html.P(say("lane.heads_from", **days), className="quiet"),
-        components.table(None, columns, rows, name=say("lane.heads")),
-        className="lane-heads",
-    )
+    doubt = words.per_cent(lane.DOUBT, decimals=0)
+    worked = explained.how(words, "lane-sources", ("lane_sources", {"doubt": doubt}))
+    return components.panel(title, html.P(lead, className="quiet"), told, explained.more(worked))

@@ -6,7 +6,7 @@ from math import nan
 
 from dash import html
 
-from dashboard import components
+from dashboard import components, explained
 from dashboard.figures.charts import Change, Drawing, Mark, Signal
 from dashboard.figures.thinning import drawn_points
 from dashboard.texts import Wording
@@ -14,7 +14,7 @@ from dashboard.views import lane
 from dashboard.views.choices import CORRECT
 from dashboard.views.lane import LaneView, Point, Rise
 
-MOST_ROWS = 60
+SHARES = ("limits", "laney")  # kinds of chart whose points are the totes' own shares
 ROWS = ("event", "hold", "finding")  # of marks below the charts, from the top
 
 
@@ -173,36 +173,71 @@ def summary(words: Wording, view: LaneView) -> str:
     )
 
 
-def table(words: Wording, view: LaneView) -> html.Div:
-    """The newest totes behind the chart."""
-    names = ("tote", "when", "count", "inspected", "share", "limits", "sum", "says_column")
-    newest = view.points[-MOST_ROWS:][::-1]
+def says(words: Wording, view: LaneView) -> str:
+    """What the chart shows: the level over the days, the points beyond limits, and the sum."""
+    points, say = view.points, words.say
+    count, inspected = (sum(getattr(p, name) for p in points) for name in ("count", "inspected"))
+    level = say(
+        "lane.says_level",
+        category=components.sentence(name_of(words, view)),
+        totes=say("count.totes", count=len(points)),
+        share=words.per_cent(count / inspected),
+        pieces=count,
+        inspected=inspected,
+    )
+    if view.kind != "standardised":
+        base = words.per_cent(points[-1].center)
+        level += say("lane.says_baseline", center=base)
+    beyond = say("lane.signals", count=sum(bool(each.beyond) for each in points))
+    last = points[-1]
+    sums = {"sum": last.total, "limit": last.limit}
+    side = "over" if last.total > last.limit else "under"
+    figures = {name: words.number(value, ".1f") for name, value in sums.items()}
+    told = say(f"lane.says_sum_{side}", **figures)
+    return f"{level}. {components.sentence(beyond)}. {told}"
+
+
+def table(words: Wording, view: LaneView) -> html.Details:
+    """The newest totes behind the chart, with what is drawn of each."""
+    drawn = [] if view.kind in SHARES else ["drawn"]
+    names = (
+        *("tote", "when", "count", "inspected", "share"),
+        *drawn,
+        *("lower", "upper", "sum", "sum_limit", "says_column"),
+    )
+    newest = view.points[-explained.MOST_ROWS :][::-1]
     rows = [
         [
             each.tote,
             words.moment(each.at, view.programme.zone),
-            words.count(each.count),
-            words.count(each.inspected),
+            *map(words.count, (each.count, each.inspected)),
             words.per_cent(each.share),
-            limits(words, view, each),
-            words.number(each.total, ".1f"),
-            beyond(words, view, each) if each.beyond else "",
+            *(level(words, view, each.value) for _ in drawn),
+            *(level(words, view, limit) for limit in (each.lower, each.upper)),
+            *(words.number(figure, ".1f") for figure in (each.total, each.limit)),
+            reason(words, view, each),
         ]
         for each in newest
     ]
-    caption = words.say("lane.table_caption", count=len(newest))
-    return components.table(caption, [words.say(f"lane.{name}") for name in names], rows)
+    columns = [words.say(f"lane_column.{name}") for name in names]
+    texts = (0, 1, len(names) - 1)
+    return explained.behind(words, "lane", columns, rows, of=len(view.points), texts=texts)
 
 
-def limits(words: Wording, view: LaneView, point: Point) -> str:
-    """Both limits; none is written as a dash."""
+def reason(words: Wording, view: LaneView, point: Point) -> str:
+    """Why a point signals, in words; blank where it does not."""
+    said = [beyond(words, view, point)] if point.beyond else []
+    said += [signal_said(words, view, point.rise)] if point.rise else []
+    return "; ".join(said)
 
-    def said(limit: float) -> str:
-        if view.kind == "standardised":
-            return words.number(limit, ".1f")
-        return words.per_cent(limit)
 
-    return " / ".join("–" if each != each else said(each) for each in (point.lower, point.upper))
+def level(words: Wording, view: LaneView, value: float) -> str:
+    """A level or a limit as the chart has it; one that is not there is written as a dash."""
+    if value != value:
+        return "–"
+    if view.kind == "standardised":
+        return words.number(value, ".1f")
+    return words.per_cent(value)
 
 
 def _local(view: LaneView, moment: datetime) -> datetime:

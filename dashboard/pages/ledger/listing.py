@@ -6,7 +6,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import components, people
+from dashboard import components, explained, people
 from dashboard.pages.ledger import taking
 from dashboard.texts import Wording
 from dashboard.views import ledger
@@ -146,7 +146,11 @@ def rows(words: Wording, view: LedgerView) -> Any:
         say(f"ledger.{name}") for name in ("tote", "pulled", "lane", "who", "found", "state")
     ]
     table = components.table(
-        None, columns, [cells(words, view, each) for each in view.audits], say("ledger.title")
+        None,
+        columns,
+        [cells(words, view, each) for each in view.audits],
+        say("ledger.title"),
+        stacks=("", "", say("ledger.lane"), "", "", ""),
     )
     return components.panel(None, count(words, view), table, pages(words, view), id="ledger-rows")
 
@@ -241,7 +245,7 @@ def deeds(words: Wording, view: LedgerView, what: str) -> Any:
         [*(said_of(words, view, what, row, name) for name in names), ended(words, view, row)]
         for row in view.deeds
     ]
-    table = components.table(None, columns, body, say(f"ledger_what.{what}"))
+    table = components.table(None, columns, body, say(f"ledger_what.{what}"), stacks=columns)
     return components.panel(None, count(words, view), table, pages(words, view), id="ledger-rows")
 
 
@@ -299,6 +303,7 @@ def check(words: Wording) -> html.Section:
         say("ledger.trail"),
         html.P(say("ledger.trail_lead"), className="quiet"),
         components.form(words, "ledger", CHECK_AT, say("ledger.trail_check"), seconds=SECONDS),
+        explained.more(explained.how(words, "ledger", ("ledger_check", {}))),
     )
 
 

@@ -7,9 +7,9 @@ from typing import Any
 from dash import Dash, Input, Output, html
 from flask import Response, request
 
-from dashboard import components
-from dashboard.pages.plan.curves import picture, risks, work
-from dashboard.pages.plan.form import PATH, form, shown_fields, ways
+from dashboard import components, explained
+from dashboard.pages.plan.curves import counted, picture, risks, work
+from dashboard.pages.plan.form import MAIN, PATH, form, said_fields, shown_fields, ways
 from dashboard.pages.plan.pulling import SHEET_AT, pull
 from dashboard.texts import Wording, language, words
 from dashboard.views import plan
@@ -73,6 +73,10 @@ def answer(words: Wording, view: PlanView) -> html.Section:
             role="alert",
         )
     told, brief, samples = view.told, view.drawn[0].pull, []
+    asked = {
+        "asked": said_fields(words, view.fields, MAIN[view.way]),
+        "counted": counted(words, view),
+    }
     if view.samples is not None:
         samples = [components.table(None, *view.samples)]
     return html.Section(
@@ -91,6 +95,7 @@ def answer(words: Wording, view: PlanView) -> html.Section:
                     html.Ul([html.Li(each) for each in told.warnings], className="plan-warnings"),
                 ]
             ),
+            explained.more(explained.how(words, "plan-answer", ("plan_answer", asked))),
         ],
         className="panel plan-answer",
         id="plan-answer",

@@ -4,8 +4,8 @@ from collections.abc import Iterable
 
 from dash import html
 
-from dashboard import components
-from dashboard.figures.plan import Line, Mark, Panel, oc_curve, work_curves
+from dashboard import components, explained
+from dashboard.figures.plan import Line, Mark, Panel, oc_curve, work_curve
 from dashboard.pages.plan.form import PATH
 from dashboard.texts import Wording
 from dashboard.views import plan
@@ -13,6 +13,9 @@ from dashboard.views.plan import PlanView
 
 LETTERS = "ABC"
 INKS = ("plan-a", "plan-b", "plan-c")  # the looks of their lines
+WORK = ("plan-work", "plan-out")
+ROWS = 21  # of a table behind curves
+MANY = 100  # beyond it figures are pieces, and whole
 
 
 def picture(words: Wording, view: PlanView) -> html.Section:
@@ -22,10 +25,69 @@ def picture(words: Wording, view: PlanView) -> html.Section:
     return components.panel(
         say("plan.oc"),
         html.P(say("plan.oc_note"), className="quiet small"),
-        legend(words, view),
-        components.graph(words, oc_curve(oc_panel(words, view)), summary(words, view), "plan-oc"),
-        compare(words, view),
+        explained.charted(
+            says(words, view),
+            [
+                legend(words, view),
+                components.graph(
+                    words, oc_curve(oc_panel(words, view)), summary(words, view), "plan-oc"
+                ),
+                compare(words, view),
+            ],
+            behind(words, "plan-oc", oc_panel(words, view), say("plan.accepted_unit")),
+            explained.how(words, "plan-oc", ("plan_curve", asked(words, view))),
+        ),
     )
+
+
+def says(words: Wording, view: PlanView) -> str:
+    """For each plan on the picture, which qualities it accepts how often."""
+    told = []
+    for at, each in enumerate(view.drawn):
+        found = zip(each.answer.chances, each.answer.qualities, strict=True)
+        points = [
+            words.say(
+                "plan.says_point",
+                chance=words.number(100 * chance, ".3g"),
+                quality=plan.share(quality, words),
+            )
+            for chance, quality in found
+            if quality is not None
+        ]
+        told.append(words.say("plan.says", plan=name_of(view, at), points=words.listed(points)))
+    return components.sentence(" ".join(told))
+
+
+def asked(words: Wording, view: PlanView) -> dict[str, str]:
+    """What is at hand: the plans on the picture, the size of the lot, and how chances count."""
+    first = view.drawn[0].answer
+    size = first.ask.lot_size
+    lot = words.count(size) if size else words.say("plan.no_size")
+    return {
+        "plans": components.sentence("; ".join(name_of(view, k) for k in range(len(view.drawn)))),
+        "lot_size": lot,
+        "counted": counted(words, view),
+    }
+
+
+def counted(words: Wording, view: PlanView) -> str:
+    """Of what lots the chances are."""
+    return words.say(f"plan_counted.{view.drawn[0].answer.model}")
+
+
+def behind(words: Wording, identity: str, panel: Panel, unit: str, of: str = "") -> html.Details:
+    """The curves of a picture at some of their qualities, spread evenly."""
+    x, every = panel.lines[0].x, len(panel.lines[0].x)
+    shown = dict.fromkeys(round(k * (every - 1) / (ROWS - 1)) for k in range(ROWS))
+    pieces = max(max(line.y) for line in panel.lines) > MANY
+
+    def said(value: float) -> str:
+        return words.count(value) if pieces else words.number(value, ".2f")
+
+    rows = [[words.number(x[k], ".2f"), *(said(line.y[k]) for line in panel.lines)] for k in shown]
+    columns = [panel.x_axis, *(f"{line.name}, {unit}" for line in panel.lines)]
+    title = words.say("behind.of", of=of) if of else ""
+    return explained.behind(words, identity, columns, rows, of=every, texts=(), title=title)
 
 
 def oc_panel(words: Wording, view: PlanView) -> Panel:
@@ -121,9 +183,14 @@ def risks(words: Wording, view: PlanView) -> html.Section:
     return components.panel(
         words.say("plan.risks"),
         components.table(
-            None, [components.sentence(each) for each in heads], rows, name=words.say("plan.risks")
+            None,
+            [components.sentence(each) for each in heads],
+            rows,
+            name=words.say("plan.risks"),
+            numbers=range(len(heads)),
         ),
         html.P(words.say("plan.risks_note"), className="quiet small"),
+        explained.more(explained.how(words, "plan-risks", ("plan_risks", asked(words, view)))),
         className="plan-risks",
     )
 
@@ -137,8 +204,22 @@ def work(words: Wording, view: PlanView) -> html.Section:
     return components.panel(
         say("plan.work"),
         html.P(say("plan.work_note"), className="quiet small"),
-        components.graph(
-            words, work_curves(panels), view.told.work if view.told else "", "plan-work"
+        explained.charted(
+            view.told.work if view.told else "",
+            [
+                html.Div(
+                    [
+                        components.graph(words, work_curve(panel), panel.y_axis, identity)
+                        for identity, panel in zip(WORK, panels, strict=False)
+                    ],
+                    className="plan-work",
+                )
+            ],
+            *(
+                behind(words, f"plan-{unit}", panel, say(f"plan.{unit}"), panel.y_axis)
+                for unit, panel in zip(("pieces_unit", "out_unit"), panels, strict=False)
+            ),
+            explained.how(words, "plan-work", ("plan_work", asked(words, view))),
         ),
     )
 

@@ -73,6 +73,20 @@ def shown_fields(view: PlanView) -> tuple[str, ...]:
     return (*MAIN[view.way], *CONDITIONS)
 
 
+def said_fields(words: Wording, fields: plan.Texts, names: Sequence[str]) -> str:
+    """Fields and what stands in them, those that are blank left out."""
+    told = [
+        words.say(
+            "plan.said_field",
+            name=words.say(f"plan_field.{name}"),
+            value=components.figured(words, fields[name]),
+        )
+        for name in names
+        if fields.get(name)
+    ]
+    return f"{'; '.join(told)}."
+
+
 def form(words: Wording, view: PlanView) -> html.Form:
     say = words.say
     main = [field(words, name, view.fields, view.problems, choices(words, view, name))

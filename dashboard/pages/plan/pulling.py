@@ -4,8 +4,8 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import components
-from dashboard.pages.plan.form import PATH, field, to
+from dashboard import components, explained
+from dashboard.pages.plan.form import PATH, field, said_fields, to
 from dashboard.texts import Wording
 from dashboard.views import plan
 from dashboard.views.plan import PlanView, PullView
@@ -74,6 +74,7 @@ def drawn_pull(words: Wording, view: PlanView, asked: PullView) -> list[Any]:
     every = {**dict(view.address), **view.fields, **asked.fields}
     every.pop(plan.BESIDE, None)
     href = SHEET_AT + plan.address((k, v) for k, v in every.items() if v)
+    known = {"said": said_fields(words, asked.fields, (*BY[asked.by], *WHERE))}
     columns = [say(f"plan.pull_{name}") for name in ("lane", "shift", "tote", "where")]
     return [
         html.P(asked.said, className="plan-holds", id="plan-pull-said"),
@@ -82,5 +83,6 @@ def drawn_pull(words: Wording, view: PlanView, asked: PullView) -> list[Any]:
             [html.P(each) for each in asked.cautions], className="panel caution plan-cautions"
         ),
         html.A(say("plan.sheet"), href=href, target="_blank", className="act plan-sheet"),
-        components.table(None, columns, asked.rows, name=say("plan.pull")),
+        components.table(None, columns, asked.rows, name=say("plan.pull"), stacks=columns),
+        explained.more(explained.how(words, "plan-pull", ("plan_pull", known))),
     ]

@@ -4,7 +4,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import components
+from dashboard import components, explained
 from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import setup
@@ -13,6 +13,7 @@ from qa.amending import GONE, GONE_YES, PARTS, Field
 
 NAME = "setup"
 MOST = 200
+WORKED = ("targets", "plans", "baselines")  # parts whose figures others are worked out from
 NUMBERS = ("whole", "number", "per_cent")
 
 
@@ -38,7 +39,26 @@ def body(words: Wording, view: SetupView, change_at: str) -> html.Section:
     )
     lead = html.P(say(f"setup_lead.{view.part}"), className="quiet")
     name = say(f"setup_part.{view.part}")
-    return components.panel(name, lead, form, key=f"{view.part} {view.version}", className="setup")
+    worked = how(words, view)
+    return components.panel(
+        name, lead, form, *worked, key=f"{view.part} {view.version}", className="setup"
+    )
+
+
+def how(words: Wording, view: SetupView) -> list[html.Div]:
+    """How the figures of a part are used, where it has any."""
+    if view.part not in WORKED:
+        return []
+    programme = view.programme
+    known = {
+        "target": words.per_cent(programme.target),
+        "confidence": words.per_cent(programme.confidence, decimals=0),
+        "alarms": words.number(programme.false_alarms_per_week),
+        "correlation": words.number(programme.correlation),
+        "plans": explained.plans(words, programme),
+        "count": words.count(len(programme.baselines)),
+    }
+    return [explained.more(explained.how(words, NAME, (f"setup_{view.part}", known)))]
 
 
 def text(words: Wording, view: SetupView) -> list[Any]:

@@ -26,7 +26,7 @@ def body(words: Wording, view: SetupView) -> html.Div:
         ]
         for each in view.versions
     ]
-    table = components.table(None, columns, rows, say("setup_part.versions"))
+    table = components.table(None, columns, rows, say("setup_part.versions"), stacks=columns)
     parts = [components.panel(say("setup_part.versions"), table, id="setup-versions")]
     if len(view.versions) > 1:
         parts.append(between(words, view))

@@ -5,7 +5,7 @@ from typing import Any
 
 from dash import dcc, html
 
-from dashboard import components, people
+from dashboard import components, explained, people
 from dashboard.texts import Wording
 from dashboard.views.tally import TallyView
 
@@ -40,7 +40,13 @@ def body(words: Wording, view: TallyView) -> list[Any]:
                     [which(words, view, shift), found(words, view), more(words, view)],
                 ),
                 html.Div(
-                    [outbox(words), verdict(words), finding(words), caution(words)],
+                    [
+                        outbox(words),
+                        verdict(words),
+                        finding(words),
+                        caution(words),
+                        how(words, view),
+                    ],
                     className="tally-aside",
                 ),
             ],
@@ -290,6 +296,16 @@ def verdict(words: Wording) -> html.Section:
         id="tally-verdict",
         className="panel answer",
     )
+
+
+def how(words: Wording, view: TallyView) -> html.Section:
+    """How many to pull, and by what the verdict comes."""
+    known = {
+        "pull": words.count(view.programme.pull),
+        "plans": explained.plans(words, view.programme),
+    }
+    worked = explained.how(words, "tally", ("tally_pull", known), ("tally_verdict", known))
+    return components.panel(None, worked, className="tally-how")
 
 
 def caution(words: Wording) -> html.Section:
