@@ -241,14 +241,10 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                     ),
                     *standing(words, row),
                     *(html.P(each, className="last-held") for each in row.gross),
-                    *(
-                        [html.P(components.sentence(row.sentence))]
-                        if row.status != "steady" or not row.gross
-                        else []
-                    ),
-                    *(html.P(inspection(words, each)) for each in row.inspections),
-                ]
+                ],
+                className="row-need",
             ),
+            html.Div(says(words, row), className="row-says"),
             html.Div(
                 [
                     share_line(words, view, scale, say("floor.this_shift"), row.shift),
@@ -256,11 +252,23 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                 ],
                 className="row-share-cell",
             ),
-            html.Div([recent(words, view, row), last_audit(words, view, row)]),
+            html.Div(
+                [recent(words, view, row), last_audit(words, view, row)], className="row-last"
+            ),
         ],
         className=f"row row-{row.word.replace(' ', '-')}",
         id=f"floor-lane-{row.lane}",
     )
+
+
+def says(words: Wording, row: Row) -> list[html.P]:
+    """What its charts say, and inspection that is not normal."""
+    said = [html.P(components.sentence(row.sentence))]
+    quiet = row.status == "steady" and row.gross
+    return [
+        *([] if quiet else said),
+        *(html.P(inspection(words, each)) for each in row.inspections),
+    ]
 
 
 def standing(words: Wording, row: Row) -> list[html.P]:
@@ -288,16 +296,17 @@ def share_line(
     thin: bool = False,
 ) -> html.Div:
     label = html.Span(name, className="quiet")
+    look = "row-share row-share-thin" if thin else "row-share"
     if share is None:
         none = html.Span(words.say("share.none"), className="quiet")
-        return html.Div([label, none, html.Span()], className="row-share")
+        return html.Div([label, none, html.Span()], className=look)
     target = view.programme.target
     figures = {"share": share.fraction, "low": share.low, "high": share.high, "target": target}
     said = words.say("share.strip", **{k: words.per_cent(v)[:-2] for k, v in figures.items()})
-    look = "strip-thin" if thin else ""
-    strip = components.strip(share, scale, f"{name}: {said}", target=target, look=look)
+    thinned = "strip-thin" if thin else ""
+    strip = components.strip(share, scale, f"{name}: {said}", target=target, look=thinned)
     shown = html.Span(components.figure(words, share), className="row-figure")
-    return html.Div([label, strip, shown], className="row-share")
+    return html.Div([label, strip, shown], className=look)
 
 
 def scale_row(words: Wording, view: FloorView, scale: Scale) -> html.Div:

@@ -1,6 +1,7 @@
 """Floor on a wall: new audits in seconds, nothing drawn twice, for weeks, read from 4 m."""
 
 import gc
+import math
 import os
 import time
 from collections.abc import Iterator
@@ -122,6 +123,49 @@ def test_floor_says_what_is_wrong_with_its_address_and_follows_it(floor: Any) ->
     floor.says("Lane must be one of 1, 2, 3, 4, 5, 6")
     floor.driver.execute_script("history.pushState({}, '', '/floor?lane=3')")
     floor.wait(lambda driver: driver.execute_script(ROWS) == ["floor-lane-3"], "lane 3 alone")
+
+
+# Read from 4 m
+
+INCHES = 65  # of a screen over the line, 16 to 9, with 1920 by 1080 points
+DISTANCE = 4_000  # mm
+# ISO 9241-303 (as ISO 9241-3 before it): characters are 20 to 22 minutes of arc high by preference
+# and never below 16, measured on capitals without accents. The figures are as quoted by others.
+LEAST = 16
+FROM_AFAR = (".row-lane", ".row-word", ".row-need .last-held", ".row:not(.row-steady) .row-says p",
+             ".row-share:not(.row-share-thin) .row-figure b", ".last-word", ".big b")  # fmt: skip
+CAPITALS = """
+const style = getComputedStyle(arguments[0]);
+const ink = document.createElement("canvas").getContext("2d");
+ink.font = style.fontWeight + " " + style.fontSize + " " + style.fontFamily;
+return ink.measureText("H").actualBoundingBoxAscent;
+"""
+
+
+def minutes_of_arc(points: float) -> float:
+    """How high so many points of the screen look from afar."""
+    point = INCHES * 25.4 * 16 / math.hypot(16, 9) / 1920  # mm
+    return math.degrees(2 * math.atan(points * point / 2 / DISTANCE)) * 60
+
+
+def test_a_letter_s_angle_is_that_of_its_height_and_distance() -> None:
+    assert minutes_of_arc(4_000 * math.tan(math.radians(16 / 60)) / 0.74946) == pytest.approx(
+        16, rel=1e-3
+    )
+
+
+def test_what_says_which_lane_needs_whom_is_read_from_4_m(floor: Any, wall: schema.Store) -> None:
+    log(wall, NOW, "5", "wall-5", stem=30)  # so that a lot of this day is held
+    browser.look(floor.driver, 1920, "light", 1080)
+    try:
+        floor.says("held", "#floor-lane-5 .row-need")
+        floor.driver.execute_async_script("document.fonts.ready.then(arguments[0])")
+        for part in FROM_AFAR:
+            high = floor.driver.execute_script(CAPITALS, floor.find(part))
+            print(f"{part}: capitals {high:.1f} px, {minutes_of_arc(high):.1f} minutes of arc")
+            assert minutes_of_arc(high) >= LEAST, part
+    finally:
+        browser.look_as_ever(floor.driver)
 
 
 def measured(driver: Any) -> dict[str, float]:
