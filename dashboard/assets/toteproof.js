@@ -181,4 +181,12 @@
   document.addEventListener("click", function (event) {
     if (event.target.closest("[data-print]")) window.print();
   });
+
+  /* A chart is drawn for the screen's width; on paper it would be cut, or all else made small. */
+  const PAPER = 700; // points across a sheet of A4 or Letter, less its margins
+  function charts(size) {
+    for (const each of document.querySelectorAll(".js-plotly-plot")) window.Plotly.relayout(each, size);
+  }
+  window.addEventListener("beforeprint", () => charts({ autosize: false, width: PAPER }));
+  window.addEventListener("afterprint", () => charts({ autosize: true, width: null }));
 })();
