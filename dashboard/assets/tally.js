@@ -4,61 +4,22 @@
 (function () {
   "use strict";
 
-  const DRAFT = "toteproof.tally.draft."; // one a tab, so that no tab writes over another's
-  const TAB = "toteproof.tally.tab";
   const MEMORY = "toteproof.tally.memory";
-  const ALIVE = 12000; // a tab that did not stir for so many milliseconds is gone
   const STEPS = 50; // that can be undone
-  const HOLD = 500, REPEAT = 120; // milliseconds until a held stepper repeats, and between
   const TEXTS = ["tote", "inspector", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note", "inspected"];
   const CHOICES = ["lane", "purpose", "shift", "head", "product"];
   let draft = null;
-  let tab = null;
   let saved = false;
   let done = []; // what the form said before each change, the newest last
   let shown = ""; // what it says
   let busy = false; // the script itself is filling the form in
 
+  const drafts = window.toteproof.drafts;
   const at = (name) => document.getElementById("tally-" + name);
   const form = () => at("form");
   const counts = () => form().dataset.counts.split(" ").concat(form().dataset.several === "true" ? ["correct"] : []);
   const say = (name, values) =>
     Object.entries(values || {}).reduce((text, [k, v]) => text.replace("{" + k + "}", v), form().getAttribute("data-say-" + name));
-
-  function read(place) {
-    try { return JSON.parse(localStorage.getItem(place)) || {}; } catch (fault) { return {}; }
-  }
-  function write(place, value) {
-    try { localStorage.setItem(place, JSON.stringify(value)); } catch (fault) { /* private mode: nothing is kept */ }
-  }
-  function forget(place) {
-    try { localStorage.removeItem(place); } catch (fault) { /* as above */ }
-  }
-
-  /* This tab's name. A copy of a tab has the name of the first, which still stirs. */
-  function named() {
-    if (tab) return tab;
-    const entry = performance.getEntriesByType("navigation")[0];
-    let mine = null;
-    try { mine = sessionStorage.getItem(TAB); } catch (fault) { /* as above */ }
-    const kept = mine ? read(DRAFT + mine) : {};
-    const taken = mine && !kept.left && Date.now() - (kept.seen || 0) < ALIVE && !(entry && entry.type === "reload");
-    if (kept.left && !taken) write(DRAFT + mine, Object.assign(kept, { left: false }));
-    tab = mine && !taken ? mine : window.toteproof.newKey();
-    try { sessionStorage.setItem(TAB, tab); } catch (fault) { /* as above */ }
-    return tab;
-  }
-  /* The draft of this tab, else the newest of a tab that is gone. */
-  function found() {
-    const mine = read(DRAFT + named());
-    if (mine.values) return mine;
-    const left = Object.keys(localStorage).filter((each) => each.startsWith(DRAFT)).map((each) => [each, read(each)]);
-    const gone = left.filter(([, each]) => each.values && Date.now() - (each.seen || 0) > ALIVE);
-    gone.sort(([, a], [, b]) => b.seen - a.seen);
-    if (!gone.length) return {};
-    forget(gone[0][0]);
-    return gone[0][1];
-  }
 
   /* Inputs belong to the page's framework; it hears a value only through the browser's own setter. */
   function put(input, value) {
@@ -66,6 +27,8 @@
     Object.getOwnPropertyDescriptor(HTMLInputElement.prototype, "value").set.call(input, value);
     input.dispatchEvent(new Event("input", { bubbles: true }));
   }
+
+  window.toteproof.put = put;
 
   function choose(name, value) {
     const group = at(name);
@@ -95,11 +58,11 @@
     if (now !== shown) { done = done.concat(shown ? [shown] : []).slice(-STEPS); shown = now; }
     at("undo").disabled = !done.length;
     stir();
-    write(MEMORY, { lane: chosen("lane"), inspector: text("inspector"), shift: chosen("shift"), during: form().dataset.shift });
+    drafts.write(MEMORY, { lane: chosen("lane"), inspector: text("inspector"), shift: chosen("shift"), during: form().dataset.shift });
   }
 
   function stir() {
-    if (form() && draft && !saved && (draft.begun || draft.kept)) write(DRAFT + named(), Object.assign({}, draft, { kept: true, seen: Date.now(), values: values() }));
+    if (form() && draft && !saved && (draft.begun || draft.kept)) drafts.keep(Object.assign({}, draft, { kept: true, values: values() }));
   }
   function undo() {
     if (saved || !done.length) return;
@@ -216,7 +179,7 @@
     const waits = answer === null && kept(form().dataset.saveAt, fields);
     if (!waits && (answer === null || answer.refused)) { refused(answer); return; }
     saved = true;
-    forget(DRAFT + named());
+    drafts.drop();
     form().dataset.state = "saved";
     button.textContent = say("again");
     at("undo").disabled = true;
@@ -304,8 +267,8 @@
 
   function begin() {
     if (!form().dataset.ahead) form().dataset.ahead = Date.parse(form().dataset.now) - Date.now();
-    const memory = read(MEMORY);
-    const kept = found();
+    const memory = drafts.read(MEMORY);
+    const kept = drafts.found();
     fresh();
     busy = true;
     choose("lane", memory.lane || "");
@@ -318,7 +281,7 @@
       for (const name of CHOICES) choose(name, kept.values[name] || "");
     }
     if (form().dataset.inspector && (at("inspector").readOnly || !text("inspector"))) put(at("inspector"), form().dataset.inspector);
-    if (at("inspector").readOnly) write(MEMORY, Object.assign(memory, { inspector: text("inspector") }));
+    if (at("inspector").readOnly) drafts.write(MEMORY, Object.assign(memory, { inspector: text("inspector") }));
     asked();
     sum();
     shown = JSON.stringify(values());
@@ -405,43 +368,12 @@
     refused(item.refused);
   }
   document.addEventListener("toteproof-outbox", function () { if (form() && form().dataset.state) outbox(); });
-  setInterval(stir, ALIVE / 3);
-  /* A tab that goes elsewhere, say to sign in again, finds its draft when it comes back. */
-  window.addEventListener("pagehide", function () {
-    const mine = tab && read(DRAFT + tab);
-    if (mine && mine.values) write(DRAFT + tab, Object.assign(mine, { left: true }));
-  });
-
-  /* A tap on a stepper counts one; held, it goes on counting. */
-  let held = null;
-  function step(button) {
-    const input = document.getElementById(button.dataset.of);
-    put(input, Math.max(0, (Number(input.value) || 0) + Number(button.dataset.step)));
-  }
-  function let_go() {
-    if (held) { clearTimeout(held.wait); clearInterval(held.go); }
-  }
-  document.addEventListener("pointerdown", function (event) {
-    const button = form() && event.target.closest("[data-step]");
-    if (!button || saved || event.button) return;
-    let_go();
-    held = { button: button, counted: false };
-    const of = held;
-    of.wait = setTimeout(function () {
-      of.counted = true;
-      of.go = setInterval(() => step(button), REPEAT);
-    }, HOLD);
-  });
-  for (const end of ["pointerup", "pointercancel", "pointerleave", "blur"]) window.addEventListener(end, let_go);
+  setInterval(stir, drafts.alive / 3);
 
   document.addEventListener("click", function (event) {
     if (!form()) return;
-    const stepped = event.target.closest("[data-step]");
     const choice = event.target.closest("#tally-form [data-value]");
-    if (stepped && !saved) {
-      if (!(held && held.button === stepped && held.counted)) step(stepped);
-      held = null;
-    } else if (event.target.closest("#tally-undo")) undo();
+    if (event.target.closest("#tally-undo")) undo();
     else if (choice && !saved) {
       choose(choice.parentElement.dataset.field, choice.dataset.value);
       asked();
