@@ -244,7 +244,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                 ],
                 className="row-need",
             ),
-            html.Div(says(words, row), className="row-says"),
+            html.Div(row_says(words, row), className="row-says"),
             html.Div(
                 [
                     share_line(words, view, scale, say("floor.this_shift"), row.shift),
@@ -261,7 +261,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
     )
 
 
-def says(words: Wording, row: Row) -> list[html.P]:
+def row_says(words: Wording, row: Row) -> list[html.P]:
     """What its charts say, and inspection that is not normal."""
     said = [html.P(components.sentence(row.sentence))]
     quiet = row.status == "steady" and row.gross
