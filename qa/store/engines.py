@@ -7,10 +7,10 @@ from typing import Any
 
 from sqlalchemy import URL, Connection, Engine, create_engine, make_url
 from sqlalchemy import event as sqlalchemy_event
-from sqlalchemy.exc import ArgumentError, DatabaseError, OperationalError
+from sqlalchemy.exc import ArgumentError, DatabaseError, DataError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnection
 
-from qa.errors import StoreError, StoreUnavailable
+from qa.errors import InvalidInput, StoreError, StoreUnavailable
 
 BUSY_SECONDS = 20.0
 # Any one number will do: it names the lock under which PostgreSQL's writers take turns.
@@ -86,6 +86,10 @@ def told(name: str) -> Iterator[None]:
         yield
     except NoConnection:
         raise StoreUnavailable(_BUSY.format(name)) from None
+    except DataError as reason:
+        if "NUL" not in str(reason.orig):
+            raise
+        raise InvalidInput("no text of the record holds a NUL character: take it out") from None
     except DatabaseError as reason:
         sentence = _KNOWN.get(_code(reason), "")
         if not sentence and isinstance(reason, OperationalError):
