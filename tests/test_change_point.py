@@ -198,5 +198,6 @@ def test_without_a_step_that_way_every_step_is_looked_at() -> None:
     assert change_point(falling, 200, toward="up").set.tolist() == (
         change_point(falling, 200).set.tolist()
     )
+    assert change_point(falling, 200, toward="up").index == change_point(falling, 200).index > 1
     with pytest.raises(InvalidInput, match='toward must be one of either, up, down, got "rise"'):
         change_point(falling, 200, toward="rise")

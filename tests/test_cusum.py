@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy import stats
 
-from qa.charts import cusum
+from qa.charts import Cusum, cusum
 from qa.charts.beta_binomial import beta_binomial
 from qa.charts.law import NEVER, chances, checked_law
 from qa.errors import InvalidInput
@@ -154,6 +154,12 @@ def test_statistic_crosses_a_line_exactly_where_it_signals():
     assert got.signals_up.any()
     assert got.signals_down.any()
     assert (got.center == 0).all()
+
+
+def test_the_statistic_is_the_sum_nearer_its_limit():
+    up, down, quiet = np.array([1.5, 3.0]), np.array([0.9, 0.1]), np.zeros(2, dtype=bool)
+    watch = Cusum(up, down, 4.0, 1.0, quiet, quiet, np.full(2, 200.0), 0.01, np.nan, np.nan)
+    assert watch.statistic.tolist() == [-0.9, 3.0]
 
 
 @given(

@@ -101,6 +101,13 @@ def test_a_count_off_a_line_without_deviation_is_beyond_every_line():
     assert_allclose(run.alone[0].mean, 1 / (1 - 0.9**10), rtol=1e-9)
 
 
+def test_a_count_on_a_line_is_not_beyond_it_in_run_lengths_either():
+    chart = c_chart([16], center=16)  # 8 and 24 lie on the lines at two deviations
+    found = rule_run_lengths(chart, [RunRule(1, 1, 2.0)], model="poisson")
+    beyond = stats.poisson(16).sf(24) + stats.poisson(16).cdf(7)
+    assert_allclose(found.alone[0].mean, 1 / beyond, rtol=1e-9)
+
+
 def test_no_rules_find_nothing_and_no_points_neither():
     assert run_rules(p_chart([1], 100, center=0.01), []).shape == (0, 1)
     assert run_rules(p_chart([], [], center=0.01)).shape == (3, 0)
