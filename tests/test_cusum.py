@@ -157,8 +157,8 @@ def test_statistic_crosses_a_line_exactly_where_it_signals():
 
 
 def test_the_statistic_is_the_sum_nearer_its_limit():
-    up, down, quiet = np.array([1.5, 3.0]), np.array([0.9, 0.1]), np.zeros(2, dtype=bool)
-    watch = Cusum(up, down, 4.0, 1.0, quiet, quiet, np.full(2, 200.0), 0.01, np.nan, np.nan)
+    up, down, quiet = np.array([1.5, 3.0]), np.array([0.9, 0.9]), np.zeros(2, dtype=bool)
+    watch = Cusum(up, down, 4.0, 2.0, quiet, quiet, np.full(2, 200.0), 0.01, np.nan, np.nan)
     assert watch.statistic.tolist() == [-0.9, 3.0]
 
 

@@ -137,6 +137,15 @@ def test_a_solved_limit_attains_what_was_asked(arl, ratio):
     assert_allclose(run.mean, found.arl, rtol=0.02)
 
 
+def test_a_limit_is_half_a_step_beyond_the_last_quiet_point():
+    """So that a chart on as many points as its limit was found at is the very same chain."""
+    law = {"center": 0.01, "correlation": 0.01}
+    found = cusum_limit(VARIED, arl=500, **law)
+    points = round(found.limit / (np.log(500) / (grid.STATES - 0.5)) + 0.5)
+    run = cusum_run_length(VARIED, limit=found.limit, states=points, **law)
+    assert_allclose(run.mean, found.arl, rtol=1e-8)
+
+
 def test_every_limit_comes_from_one_factoring():
     watch = grid.checked_watch(VARIED, 0.01, 0.01, 2.0, "binomial")
     scores = grid.scores_of(watch, watch.shift.law)
