@@ -90,6 +90,17 @@ def test_a_cycle_gives_the_mean_of_the_whole_chain():
         assert lower.mean <= 500  # no smaller limit attains what was asked
 
 
+def test_a_limit_that_just_attains_what_is_asked_is_taken():
+    found = cusum_limit([200], center=0.01, arl=500)
+    again = cusum_limit([200], center=0.01, arl=found.arl * (1 - 1e-6))
+    assert_allclose([again.limit, again.arl], [found.limit, found.arl], rtol=1e-5)
+
+
+def test_a_chart_that_has_long_run_forgot_its_head_start():
+    asked = {"center": 0.01, "limit": 2.0, "rate": 0.02, "start": "steady"}
+    assert cusum_run_length([200], head_start=0.5, **asked) == cusum_run_length([200], **asked)
+
+
 def test_one_sure_step_is_a_closed_form():
     """Counts all or nothing: n = 1 at p = 1/2, a rise to 3/4: +log 3/2, -log 2, limit log 1.4.
 

@@ -152,6 +152,24 @@ def test_limits_that_stand_do_so_from_the_first_audit():
     assert ewma_run_length([100], **asked).mean < found.arl
 
 
+# Independent road: every count of the first totes, each mean held against its own tote's limits.
+@pytest.mark.parametrize(("rate", "totes"), [(5.0, 8), (3.0, 14)])
+def test_the_first_totes_of_a_fresh_chart_are_enumerated(rate, totes):
+    part, width, law = 0.3, 2.5, stats.poisson(rate)
+    mean, chance, variance, length = np.ones(1), np.ones(1), 0.0, 1.0
+    for _ in range(totes):
+        variance = part**2 + (1 - part) ** 2 * variance
+        count = np.arange(30)
+        mean = (part * count + (1 - part) * mean[:, np.newaxis]).ravel()
+        chance = (law.pmf(count) * chance[:, np.newaxis]).ravel()
+        quiet = np.abs(mean - 1) <= width * np.sqrt(variance)
+        mean, where = np.unique(mean[quiet].round(4), return_inverse=True)
+        chance = np.bincount(where, chance[quiet])
+        length += chance.sum()
+    asked = {"center": 1.0, "weight": part, "width": width, "model": "poisson", "rate": rate}
+    assert_allclose(ewma_run_length([1.0], **asked).mean, length, rtol=1e-3)
+
+
 def test_limits_that_no_count_passes_never_signal():
     for weight in (0.1, 1.0):
         run = ewma_run_length([10], center=0.5, width=40, weight=weight)
