@@ -200,8 +200,8 @@ def _gathered(store: Store, search: str | None, language: str) -> tuple[statemen
 
 def _usual(kept: Record) -> dict[str, str]:
     """What the form says before anyone has typed: the last days of the first product."""
-    programme, days = kept.programme, kept.tallies["day"]
-    last = days.max().date() if len(days) else date.today()
+    programme, days = kept.programme, kept_record.days_of(kept)
+    last = days[-1] if days else date.today()
     return {
         "kind": KINDS[0],
         "figure": FIGURES[0],
@@ -311,7 +311,9 @@ def _version(store: Store, kept: Record, wish: Wish) -> int:
 def _asked(kept: Record, wish: Wish, version: int) -> tuple[Audits, Scope, Programme]:
     """The audits of a wish, its scope in full, and the programme that speaks of them."""
     scope, programme = asked(wish.scope, kept.programmes[version])
-    return audits_of(kept.tallies, kept_record.lots(kept), scope), scope, programme
+    days = kept_record.window(kept, scope.first_day, scope.last_day)
+    audits = kept_record.with_others_of_lots(kept, days)
+    return audits_of(audits, kept_record.lots_of(kept, audits), scope), scope, programme
 
 
 @lru_cache(maxsize=16)

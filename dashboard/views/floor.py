@@ -14,6 +14,7 @@ from qa.programme import Programme, shift_times
 from qa.store import records
 from qa.store.schema import Store
 from qa.tally import of_lots, routine
+from qa.verdicts import JUDGING
 from qa.wording import utc
 
 STATUSES = ("drifting", "watch", "no audits", "steady")
@@ -103,11 +104,11 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
     day, shift = choices.day or day, choices.shift or shift
     end = shift_times(programme, day, shift)[1]
     latest, now = now <= end, min(now, end)
-    tallies = kept.tallies[kept.tallies["pulled_at"] <= pd.Timestamp(now)]
-    week = kept_record.of_days(tallies, day - timedelta(days=WEEK - 1), day)
+    week = kept_record.window(kept, day - timedelta(days=WEEK - 1), day)
+    week = week[week["pulled_at"] <= pd.Timestamp(now)]
     this = week[(week["day"] == pd.Timestamp(day)) & (week["shift"] == shift)]
     by_shift, by_week = _shares(this, programme), _shares(week, programme)
-    marks = _marks(kept, tallies)
+    marks = _marks(kept, now)
     found = kept_record.findings(kept, now)
     needs = drift.lanes(found, language=language)
     stands = _standing(kept, day) if latest else {}
@@ -151,8 +152,7 @@ def _need(row: Row) -> tuple[bool, int, int, bool]:
 
 def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:
     """Lots locked and held of each lane, of this production day and the one before."""
-    lots = kept_record.lots(kept)
-    lots = lots[lots["day"] >= pd.Timestamp(day - timedelta(days=1))]
+    lots = kept.judged.of_days(day - timedelta(days=1))
     return {
         str(lane): (int((floor == "locked").sum()), int((floor == "hold").sum()))
         for lane, floor in lots.groupby("lane")["floor"]
@@ -179,13 +179,12 @@ def _share(row: dict[str, object]) -> Share:
     return Share(*map(float, figures), *map(int, counts), *map(float, alike))  # type: ignore[arg-type]
 
 
-def _marks(kept: Record, tallies: pd.DataFrame) -> dict[str, tuple[Mark, ...]]:
+def _marks(kept: Record, now: datetime) -> dict[str, tuple[Mark, ...]]:
     """The last audits of each lane's totes, the newest last."""
-    judging = tallies[tallies["purpose"].isin(("routine", "for-cause", "re-audit"))]
-    last = judging.sort_values("pulled_at").groupby("lane").tail(RECENT)
+    last = kept_record.newest_of_lanes(kept, now, RECENT, JUDGING)
     if last.empty:
         return {}
-    lots = kept_record.lots(kept)
+    lots = kept_record.lots_of(kept, last)
     told = last.assign(**{name: of_lots(last, lots, name) for name in ("verdict", "floor")})
     return {
         str(lane): tuple(

@@ -16,6 +16,7 @@ from dashboard.views.record import ALL, Inspection, Record, Share
 from dashboard.views.signals import Signal
 from qa import drift
 from qa.drift import DOUBT, DriftFinding, Excursion, LaneChart
+from qa.drift.known import naive
 from qa.intervals import Interval
 from qa.programme import Programme
 from qa.store.schema import Store
@@ -201,7 +202,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             if each.since_low < end and (each.until is None or each.until > begin)
         ),
         baseline=_baseline(chart, begin) if points else None,
-        heads=_heads(kept_record.of_days(kept.tallies, first, last), programme, lane, category),
+        heads=_heads(kept_record.window(kept, first, last), programme, lane, category),
         notes=chart.notes if chart else (),
         inspections=kept_record.inspections(kept, lane),
         events=_events(kept, lane)[:EVENTS],
@@ -234,14 +235,8 @@ def _marks(
     said = {each.at for each in found}
     breaks = chart.breaks if chart else ()
     found += [Mark("event", e.at, e.kind, "") for e in breaks if e.at not in said]
-    lots = kept_record.lots(kept)
-    held = lots[(lots["lane"] == lane) & lots["floor"].isin(("hold", "locked"))]
-    at = pd.to_datetime(held["last_pulled_at"], utc=True)
-    found += [
-        Mark("hold", utc(moment), floor, lot)
-        for moment, floor, lot in zip(at, held["floor"], held["lot"], strict=True)
-        if not pd.isna(moment)
-    ]
+    held = kept.judged.held_back(lane, begin, end)
+    found += [Mark("hold", utc(each.last_pulled_at), each.floor, each.lot) for each in held]
     findings = kept.findings[kept.findings["lane"] == lane]
     found += [
         Mark("finding", utc(row.found_at), "finding", f"{row.tote}: {row.what}")
@@ -263,7 +258,9 @@ def _points(
     chart: LaneChart, category: str, kind: str, begin: datetime, end: datetime
 ) -> tuple[Point, ...]:
     rises = {each.signal: _rise(each, category) for each in chart.excursions}
-    moments = [utc(pd.Timestamp(at)) for at in chart.at]
+    filled: NDArray[np.datetime64] = chart.at
+    first, last = (np.searchsorted(filled, naive(pd.Timestamp(each))) for each in (begin, end))
+    moments = [utc(pd.Timestamp(at)) for at in filled[first:last]]
     limits = chart.chart
     count, levels = chart.count, [limits.statistic, limits.center, limits.lower, limits.upper]
     low, high = chart.count < limits.least, chart.count > limits.most
@@ -288,8 +285,7 @@ def _points(
             str(beyond[k]),
             rises.get(k),
         )
-        for k, at in enumerate(moments)
-        if begin <= at < end
+        for k, at in enumerate(moments, start=first)
     )
 
 

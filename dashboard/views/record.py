@@ -1,42 +1,55 @@
-"""The record as the views read it: once for each state of the store, and what follows from it.
+"""The record as the views read it: kept up with the store, and what follows from it.
 
-A state of the store is named by its last entry, so that what was worked out for it stays right for
-as long as nothing is added; only the two newest are kept. A record knows the language that it is
-told in, so that what is kept beside it never has another's words.
+One reading a store is kept in memory. What is recorded after it is read by itself, and changes what
+follows from it where it must: `qa.store.following`, `qa.verdicts.Following` and `qa.drift.Totes`.
 """
 
+import threading
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from math import nan
+from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from qa import drift, gross, verdicts
+from qa.audit import Audit
+from qa.errors import StoreError
 from qa.intervals import clustered
 from qa.programme import Category, Programme, production_day_and_shift
-from qa.store import changes, deeds, records, signals
+from qa.store import changes, deeds, following, records, signals
 from qa.store.schema import Store
 from qa.tally import stratified
+from qa.verdicts import Judged, LotVerdict
 
 STATES = 2
 KEPT = 2 * STATES  # of what follows from a state, told in two languages
 TICK = timedelta(minutes=10)
+PATIENCE = 2.0  # seconds after which a page is shown as it last was, or says that it waits
 ALL = "incorrect"  # every category together, as a category of its own
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Record:
-    """One state of a store: hashed by its identity, so that answers can be kept beside it."""
+    """One state of a store: hashed by its identity, so that answers can be kept beside it.
+
+    `audits` are those in memory; `window` and what is beside it give tallies of some of them.
+    """
 
     programme: Programme
     programmes: dict[int, Programme]
-    tallies: pd.DataFrame
+    audits: following.Audits
+    totes: drift.Totes
+    judged: Judged
     findings: pd.DataFrame
     resumed: pd.DataFrame
     dispositions: pd.DataFrame
     known: drift.Known
+    memory: drift.Memory
     language: str = "en"
 
 
@@ -58,30 +71,143 @@ class Share:
     effective_n: float = nan
 
 
+class StillReading(StoreError):
+    """The first reading is under way, and a page is not to wait for it."""
+
+
 def record(store: Store, language: str = "en") -> Record:
     """The record as it stands now, to be told in a language.
 
+    While another is still reading what is new, the state before it; `begin` says that the first
+    reading is not to be waited for either.
+
     Raises
     ------
+    StillReading
+        If the first reading is under way, and is not to be waited for.
     StoreError
         If the store does not answer, or has no programme yet.
     """
-    return _told(_record(store, records.newest(store)), language)
+    newest, kept = records.newest(store), _kept(store)
+    if not kept.turn.acquire(timeout=kept.patience):
+        if language in kept.told:
+            return kept.told[language]
+        raise StillReading("the record is still being read, for the first time since the start")
+    try:
+        return kept.at(newest, language)
+    finally:
+        kept.turn.release()
 
 
-@lru_cache(maxsize=KEPT)
-def _told(read: Record, language: str) -> Record:
-    return replace(read, language=language)
+def begin(store: Store, language: str = "en") -> None:
+    """Read the store for the first time; whoever asks meanwhile is told so after a moment."""
+    kept = _kept(store)
+    kept.patience = PATIENCE
+    record(store, language)
+
+
+class _Kept:
+    """What is kept of a store from one look to the next."""
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self.turn = threading.RLock()
+        self.patience = -1.0  # as long as it takes
+        self.told: dict[str, Record] = {}
+        self._newest: tuple[int, ...] = ()
+        self._read: _Read | None = None
+        self._following: dict[str, verdicts.Following] = {}
+        self._memory = drift.Memory()
+
+    def at(self, newest: tuple[int, ...], language: str) -> Record:
+        """The record at a state of the store, or a later one."""
+        if newest != self._newest or self._read is None:
+            self._advance(newest)
+        if language not in self.told and self._read is not None:
+            self.told[language] = self._tell(self._read, language, None)
+        return self.told[language]
+
+    def _advance(self, newest: tuple[int, ...]) -> None:
+        before = self._read
+        read, change = _first(self.store) if before is None else _next(self.store, before)
+        languages = list(self._following)
+        told = {each: self._tell(read, each, change) for each in languages}
+        self.told, self._read, self._newest = told, read, newest
+
+    def _tell(self, read: "_Read", language: str, change: following.Change | None) -> Record:
+        if language not in self._following:
+            self._following[language] = verdicts.Following(language)
+            change = None
+        none = read.audits.past.iloc[:0]
+        gone, new = change if change is not None else (none, read.audits.since(None))
+        judged = self._following[language].follow(
+            gone, new, read.audits.since, read.programmes, _moments(read.resumed)
+        )
+        programme = read.programmes[max(read.programmes)]
+        if len(read.findings):
+            lanes = set(read.findings["lane"])
+            rows = pd.concat([_of_lanes(p, lanes) for p in (read.audits.past, read.audits.late)])
+            judged = judged.locked(rows, read.findings, programme)
+        names = ("programmes", "audits", "totes", "findings", "resumed", "dispositions", "known")
+        same = {name: getattr(read, name) for name in names}
+        return Record(programme, judged=judged, memory=self._memory, language=language, **same)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Read:
+    """What was read of a store at one moment."""
+
+    programmes: dict[int, Programme]
+    audits: following.Audits
+    totes: drift.Totes
+    findings: pd.DataFrame
+    resumed: pd.DataFrame
+    dispositions: pd.DataFrame
+    known: drift.Known
+
+
+_MAKING = threading.Lock()
+
+
+def _kept(store: Store) -> _Kept:
+    with _MAKING:
+        return _made(store)
 
 
 @lru_cache(maxsize=STATES)
-def _record(store: Store, newest: tuple[int, ...]) -> Record:
-    del newest  # names the state; the store itself is asked
+def _made(store: Store) -> _Kept:
+    return _Kept(store)
+
+
+def _first(store: Store) -> tuple[_Read, None]:
+    audits = following.read(store)
+    programme = records.programme(store)
+    totes = drift.totes(audits.since(None), programme, ALL)
+    return _beside(store, audits, totes, changes.replaced(store)), None
+
+
+def _next(store: Store, before: _Read) -> tuple[_Read, following.Change]:
+    audits, change = following.follow(store, before.audits)
+    replaced = changes.replaced(store) if len(change.gone) else before.known.replaced
+    totes = drift.followed(before.totes, change.gone, change.new)
+    programme = records.programme(store)
+    if set(programme.category_codes) - set(totes.codes):
+        totes = drift.totes(audits.since(None), programme, ALL)
+    return _beside(store, audits, totes, replaced), change
+
+
+def _beside(
+    store: Store,
+    audits: following.Audits,
+    totes: drift.Totes,
+    replaced: pd.DataFrame | None,
+) -> _Read:
+    """What is recorded besides the audits: little, and read whole."""
     found = records.findings(store)
-    return Record(
-        records.programme(store),
+    return _Read(
         records.programmes_by_version(store),
-        records.tallies(store),
+        audits,
+        totes,
         found[found["lifted_at"].isna()],
         deeds.resumed(store),
         deeds.dispositions(store),
@@ -89,26 +215,102 @@ def _record(store: Store, newest: tuple[int, ...]) -> Record:
             deeds.events(store),
             signals.baselines(store),
             signals.acknowledgements(store),
-            changes.replaced(store),
+            replaced,
         ),
     )
 
 
+def _moments(resumed: pd.DataFrame) -> dict[tuple[str, str], list[Any]]:
+    found: dict[tuple[str, str], list[Any]] = {}
+    for row in resumed.to_dict("records"):
+        found.setdefault((row["site"], row["lane"]), []).append(row["at"])
+    return found
+
+
+_LOCKED = ("site", "lane", "tote", "lot", "day", "shift", "pulled_at", "fill_start")
+
+
+def _of_lanes(part: pd.DataFrame, lanes: Collection[str]) -> pd.DataFrame:
+    rows = part.loc[part["lane"].isin(lanes), list(_LOCKED)]
+    return rows.astype(dict.fromkeys(_LOCKED[:4], "object"))
+
+
+@lru_cache(maxsize=32)
+def window(kept: Record, first: date, last: date) -> pd.DataFrame:
+    """The tally of some production days, both included."""
+    return kept.audits.of_days(first, last)
+
+
+def newest_of_lanes(
+    kept: Record, until: datetime, count: int, purposes: Collection[str]
+) -> pd.DataFrame:
+    """The tally of each lane's last audits of some purposes that were pulled by a moment."""
+
+    def chosen(part: pd.DataFrame) -> NDArray[np.bool_]:
+        end = int(part["pulled_at"].searchsorted(pd.Timestamp(until), side="right"))
+        here = part["purpose"].isin(purposes).to_numpy() & (np.arange(len(part)) < end)
+        lanes = part["lane"].cat.codes.to_numpy()
+        found = np.zeros(len(part), dtype=np.bool_)
+        for lane in range(len(part["lane"].cat.categories)):
+            found[np.flatnonzero(here & (lanes == lane))[-count:]] = True
+        return found
+
+    return kept.audits.where(chosen).groupby("lane").tail(count)
+
+
+@lru_cache(maxsize=KEPT)
+def inspectors(kept: Record, most: int) -> tuple[str, ...]:
+    """Who pulled last, the newest first."""
+    parts = (
+        part.groupby("inspector", observed=True)["pulled_at"].max()
+        for part in (kept.audits.past, kept.audits.late)
+    )
+    last = pd.concat([part.set_axis(part.index.astype("str")) for part in parts])
+    return tuple(last.groupby(level=0).max().sort_values(ascending=False).index[:most])
+
+
+@lru_cache(maxsize=KEPT)
+def days_of(kept: Record) -> tuple[date, ...]:
+    """Every production day that has an audit, in order."""
+    found = np.sort(pd.unique(kept.audits.column("day")))
+    return tuple(pd.DatetimeIndex(found).date)
+
+
+def lots_of(kept: Record, audits: pd.DataFrame) -> pd.DataFrame:
+    """The verdicts of all lots of the codes that some audits have."""
+    return kept.judged.of_codes(zip(audits["site"], audits["lot"], strict=True))
+
+
+def with_others_of_lots(kept: Record, audits: pd.DataFrame) -> pd.DataFrame:
+    """Some audits, and all others of lots with their codes."""
+    codes = audits["lot"].unique()
+    return kept.audits.where(lambda part: part["lot"].isin(codes))
+
+
+def verdict_of(store: Store, audit: Audit, language: str) -> LotVerdict:
+    """What happens to the lot of an audit that was recorded."""
+    try:
+        return record(store, language).judged.of_audit(audit)
+    except (StillReading, LookupError):  # it is not in memory yet, or was voided since
+        found = records.findings(store)
+        return verdicts.of_audit(
+            audit,
+            records.tallies(store, lane=audit.lane),
+            records.programmes_by_version(store),
+            found[found["lifted_at"].isna()],
+            deeds.resumed(store),
+            language=language,
+        )
+
+
 def lots(kept: Record) -> pd.DataFrame:
-    """The verdict of every lot: inspection follows from the whole record, so all of it speaks."""
-    return _judged(kept)[0]
+    """The verdict of every lot."""
+    return kept.judged.of_days(date.min)
 
 
 def in_force(kept: Record) -> pd.DataFrame:
     """The inspection that the next lot of every lane, product and class gets."""
-    return _judged(kept)[1]
-
-
-@lru_cache(maxsize=KEPT)
-def _judged(kept: Record) -> tuple[pd.DataFrame, pd.DataFrame]:
-    return verdicts.lots_and_inspection(
-        kept.tallies, kept.programmes, kept.findings, kept.resumed, language=kept.language
-    )
+    return kept.judged.in_force
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,9 +347,15 @@ def findings(kept: Record, now: datetime) -> tuple[drift.DriftFinding, ...]:
 
 @lru_cache(maxsize=KEPT)
 def _findings(kept: Record, until: datetime) -> tuple[drift.DriftFinding, ...]:
-    return drift.findings(
-        kept.tallies, kept.programme, now=until, known=kept.known, language=kept.language
-    )
+    return drift.findings(_counted(kept), kept.programme, now=until, **_how(kept))
+
+
+def _counted(kept: Record, *codes: str) -> drift.Totes:
+    return kept.totes.counting(*(codes or kept.programme.category_codes))
+
+
+def _how(kept: Record) -> dict[str, Any]:
+    return {"known": kept.known, "memory": kept.memory, "language": kept.language}
 
 
 def word(status: str, gross: Collection[str], *, down: bool) -> str:
@@ -164,7 +372,11 @@ def gross_sentences(kept: Record, lane: str, now: datetime) -> tuple[str, ...]:
 
 @lru_cache(maxsize=KEPT)
 def _gross(kept: Record, until: datetime) -> dict[str, tuple[gross.Gross, ...]]:
-    return gross.standing(kept.tallies, kept.programmes, now=until, language=kept.language)
+    ends = pd.Timestamp(until) - gross.STANDS, pd.Timestamp(until)
+    near = kept.audits.where(
+        lambda part: (part["pulled_at"] > ends[0]) & (part["pulled_at"] <= ends[1])
+    )
+    return gross.standing(near, kept.programmes, now=until, language=kept.language)
 
 
 def chart(
@@ -180,9 +392,10 @@ def _chart(
 ) -> drift.LaneChart | None:
     if category != ALL and kind == drift.KINDS[0]:
         return _charts(kept, lane, until).get(category)
-    programme = together(kept.programme) if category == ALL else kept.programme
-    how = {"now": until, "known": kept.known, "language": kept.language}
-    return drift.chart(kept.tallies, programme, lane, category, kind=kind, **how)
+    programme, found = kept.programme, _counted(kept)
+    if category == ALL:
+        programme, found = together(programme), _counted(kept, ALL)
+    return drift.chart(found, programme, lane, category, kind=kind, now=until, **_how(kept))
 
 
 def charts(kept: Record, lane: str, now: datetime) -> dict[str, drift.LaneChart]:
@@ -192,8 +405,7 @@ def charts(kept: Record, lane: str, now: datetime) -> dict[str, drift.LaneChart]
 
 @lru_cache(maxsize=32)
 def _charts(kept: Record, lane: str, until: datetime) -> dict[str, drift.LaneChart]:
-    how = {"now": until, "known": kept.known, "language": kept.language}
-    return drift.charts(kept.tallies, kept.programme, lane, **how)
+    return drift.charts(_counted(kept), kept.programme, lane, now=until, **_how(kept))
 
 
 def together(programme: Programme) -> Programme:
@@ -238,12 +450,6 @@ def day_and_shift(programme: Programme, now: datetime) -> tuple[date, str]:
         if found:
             return found
     return now.astimezone(programme.zone).date(), programme.shifts[0].code
-
-
-def of_days(tallies: pd.DataFrame, first: date, last: date) -> pd.DataFrame:
-    """Audits of production days, both included."""
-    day = tallies["day"]
-    return tallies[(day >= pd.Timestamp(first)) & (day <= pd.Timestamp(last))]
 
 
 def _tick(now: datetime) -> datetime:

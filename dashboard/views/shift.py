@@ -112,11 +112,10 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
     day, shift = kept_record.day_and_shift(programme, now)
     day, shift = choices.day or day, choices.shift or shift
     start, end = shift_times(programme, day, shift)
-    this = _of_shift(kept_record.of_days(kept.tallies, day, day), shift)
+    this = _of_shift(kept_record.window(kept, day, day), shift)
     held = _baselines(kept, min(now, end))
     before = _before(kept, held, shift)
-    lots = kept_record.lots(kept)
-    lots = _of_shift(lots[lots["day"] == pd.Timestamp(day)], shift)
+    lots = _of_shift(kept.judged.of_days(day, day), shift)
     return ShiftView(
         programme=programme,
         day=day,
@@ -125,7 +124,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         start=start,
         end=end,
         now=now,
-        days=_days(kept),
+        days=kept_record.days_of(kept),
         rows=_rows(routine(this), before, programme),
         line=kept_record.share(routine(this), "correct", programme),
         baselines=tuple(
@@ -149,7 +148,7 @@ def _baselines(kept: Record, until: datetime) -> pd.DataFrame:
     every = kept.known.baselines
     if every is None:
         return pd.DataFrame()
-    ran = routine(kept.tallies[kept.tallies["pulled_at"] <= until])
+    ran = kept_record.newest_of_lanes(kept, until, 1, ("routine",))
     last = ran.sort_values("pulled_at").drop_duplicates("lane", keep="last")
     reach = last[["lane", "product"]].astype("str").rename(columns={"lane": "of"})
     known = every[every["at"].isna() | (every["at"] <= until)]
@@ -161,11 +160,10 @@ def _baselines(kept: Record, until: datetime) -> pd.DataFrame:
 
 def _before(kept: Record, held: pd.DataFrame, shift: str) -> pd.DataFrame:
     """The same shift's routine audits in each lane's baseline, those set aside left out."""
-    every = routine(_of_shift(kept.tallies, shift))
-    found = [every.iloc[:0]]
+    found = [kept.audits.past.iloc[:0]]
     for row in held.itertuples():
-        days = kept_record.of_days(every, row.first_day, row.last_day)
-        days = days[(days["lane"] == row.of) & (days["product"] == row.product)]
+        of = {"lane": row.of, "product": row.product, "shift": shift, "purpose": "routine"}
+        days = kept.audits.of_days(row.first_day, row.last_day, **of)
         if not pd.isna(row.at):
             days = days[days["fill_start"].fillna(days["pulled_at"]) < row.at]
         found.append(days[~days["tote"].isin(list(row.set_aside))])
@@ -180,10 +178,6 @@ def _disposed(dispositions: pd.DataFrame, start: datetime, end: datetime) -> tup
 
 def _of_shift(table: pd.DataFrame, shift: str) -> pd.DataFrame:
     return table[table["shift"] == shift]
-
-
-def _days(kept: Record) -> tuple[date, ...]:
-    return tuple(day.date() for day in sorted(kept.tallies["day"].unique()))
 
 
 def _rows(this: pd.DataFrame, before: pd.DataFrame, programme: Programme) -> tuple[ShiftRow, ...]:

@@ -220,7 +220,7 @@ def _check_days(
         problems["last"] = words.say("field.day_order")
     elif last > kept_record.day_and_shift(kept.programme, now)[0]:
         problems["last"] = words.say("field.future")
-    rows = routine(kept_record.of_days(kept.tallies, first, last))
+    rows = routine(kept_record.window(kept, first, last))
     rows = rows[(rows["lane"] == lane) & (rows["product"] == product)]
     totes: pd.Series[str] = rows["tote"]
     strange = [tote for tote in aside if tote not in set(totes)]

@@ -23,7 +23,7 @@ def differences(kept: Record) -> tuple[str, ...]:
 @lru_cache(maxsize=KEPT)
 def _beyond(kept: Record) -> tuple[Source, ...]:
     how = {"language": kept.language}
-    found = (drift.sources(kept.tallies, kept.programme, by=by, **how) for by in FOR_ALL)
+    found = (drift.sources(kept.audits.since(None), kept.programme, by=by, **how) for by in FOR_ALL)
     return tuple(each for of in found for each in of if each.beyond_chance)
 
 
@@ -55,4 +55,6 @@ def _share(found: Interval, totes: int) -> Share:
 
 @lru_cache(maxsize=KEPT)
 def _inspectors(kept: Record) -> tuple[Source, ...]:
-    return drift.sources(kept.tallies, kept.programme, by="inspector", language=kept.language)
+    return drift.sources(
+        kept.audits.since(None), kept.programme, by="inspector", language=kept.language
+    )

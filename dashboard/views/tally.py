@@ -13,7 +13,7 @@ from qa import gross, verdicts
 from qa.audit import Audit, Finding, parse
 from qa.errors import InvalidAudit
 from qa.programme import Programme
-from qa.store import deeds, records
+from qa.store import records
 from qa.store.schema import Store
 from qa.verdicts import LotVerdict
 from qa.wording import load, utc
@@ -88,14 +88,13 @@ def view(store: Store, now: datetime, language: str = "en") -> TallyView:
     """The form as it is now."""
     kept = kept_record.record(store, language)
     day, shift = kept_record.day_and_shift(kept.programme, now)
-    newest = kept.tallies["inspector"].iloc[::-1].drop_duplicates()
-    today = kept_record.of_days(kept.tallies, day, day)
+    today = kept_record.window(kept, day, day)
     return TallyView(
         programme=kept.programme,
         now=now,
         day=day,
         shift=shift,
-        inspectors=tuple(newest.head(INSPECTORS)),
+        inspectors=kept_record.inspectors(kept, INSPECTORS),
         logged=int((today["shift"] == shift).sum()),
         pulls=pulls(kept),
     )
@@ -169,15 +168,7 @@ def save(
         raise InvalidAudit(problems)
     _check_lane(store, audit, language)
     answer = records.log(store, audit, by=sender.name or audit.inspector, at=now)
-    found = records.findings(store)
-    verdict = verdicts.of_audit(
-        audit,
-        records.tallies(store, lane=audit.lane),
-        records.programmes_by_version(store),
-        found[found["lifted_at"].isna()],
-        deeds.resumed(store),
-        language=language,
-    )
+    verdict = kept_record.verdict_of(store, audit, language)
     return Saved(
         key=audit.key,
         new=answer.new,

@@ -55,6 +55,20 @@ class Totes:
         """A lane's routine audits: of each what the totes are made of."""
         return pd.concat(list(self.lanes[lane].parts))
 
+    def counting(self, *codes: str) -> "Totes":
+        """With the counts of some of the categories alone."""
+        lanes = {
+            name: replace(
+                lane,
+                series={
+                    key: replace(each, counts={code: each.counts[code] for code in codes})
+                    for key, each in lane.series.items()
+                },
+            )
+            for name, lane in self.lanes.items()
+        }
+        return Totes(codes, lanes, self.checks)
+
     def until(self, now: datetime | None) -> "Totes":
         """Those of audits pulled up to a moment."""
         if now is None:

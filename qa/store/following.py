@@ -75,6 +75,14 @@ class Audits:
 
         return self.where(chosen)
 
+    def since(self, moment: pd.Timestamp | None) -> pd.DataFrame:
+        """Those pulled from a moment on, in order of pulling, as a table such as `past`."""
+        parts = [self.past, self.late]
+        if moment is not None:
+            parts = [part.iloc[_places((part["pulled_at"] >= moment).to_numpy())] for part in parts]
+        some = [part for part in parts if len(part)] or parts[:1]
+        return some[0] if len(some) == 1 else _in_order(_joined(some))
+
     def column(self, name: str) -> NDArray[Any]:
         """The values of one column; in no order that means anything."""
         parts = (_texts(part[name]) for part in (self.past, self.late))
