@@ -101,8 +101,8 @@ def drifting(asking: Asking) -> Told:
 def lots(asking: Asking) -> Told:
     """The verdict on a lot, and why."""
     asked = _asked("lot", needed=("lot",))
-    every = kept_record.lots(kept_record.record(asking.store, language()))
-    own = every[every["lot"] == asked["lot"]]
+    kept = kept_record.record(asking.store, language())
+    own = kept_record.lots_coded(kept, asked["lot"])
     if own.empty:
         return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404
     return {"lots": own}, 200

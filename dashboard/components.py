@@ -71,6 +71,12 @@ def skeleton(words: Wording, rows: int = 5) -> html.Div:
     return html.Div([html.P(words.say("app.loading"), className="sr"), *bones], role="status")
 
 
+def still_reading(words: Wording) -> html.Div:
+    """A page while the record is first read; a script opens it anew until it is there."""
+    said = note(words.say("app.still_reading"))
+    return html.Div([said, skeleton(words)], className="still-reading")
+
+
 def links(name: str, choices: Iterable[tuple[str, str, bool]]) -> html.Nav:
     """Choices that live in the address: text, address, and whether it is the chosen one."""
     made = [

@@ -85,8 +85,7 @@ def dispose(
 
 def _stands(store: Store, lot: str, language: str) -> str:
     """The sentence of a lot of this code that no disposition releases; "" where none stands."""
-    lots = kept_record.lots(kept_record.record(store, language))
-    own = lots[lots["lot"] == lot]
+    own = kept_record.lots_coded(kept_record.record(store, language), lot)
     if (own["floor"] == "locked").any():
         return "field.locked"
     return "field.rejected" if len(own) and own["verdict"].iloc[-1] == "reject" else ""

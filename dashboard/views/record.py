@@ -281,6 +281,13 @@ def lots_of(kept: Record, audits: pd.DataFrame) -> pd.DataFrame:
     return kept.judged.of_codes(zip(audits["site"], audits["lot"], strict=True))
 
 
+def lots_coded(kept: Record, code: str) -> pd.DataFrame:
+    """The verdicts of all lots of a code, in the order in which they began."""
+    sites = {each.site for each in kept.programmes.values()}
+    found = kept.judged.of_codes((site, code) for site in sorted(sites))
+    return found.sort_values("began", kind="stable", ignore_index=True)
+
+
 def with_others_of_lots(kept: Record, audits: pd.DataFrame) -> pd.DataFrame:
     """Some audits, and all others of lots with their codes."""
     codes = audits["lot"].unique()

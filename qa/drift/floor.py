@@ -374,10 +374,13 @@ class Floor:
 
 def _among(lane: Series, held: Held | None) -> NDArray[np.bool_]:
     """Which of a lane's totes are among those that a baseline counts."""
-    if held is None:
-        return np.zeros(lane.tote.size, dtype=np.bool_)
-    totes, among = (pd.MultiIndex.from_arrays([e.day, e.tote]) for e in (lane, held))
-    return totes.isin(among)
+    among = np.zeros(lane.tote.size, dtype=np.bool_)
+    if held is None or not held.day.size:
+        return among
+    near = np.flatnonzero((lane.day >= held.day.min()) & (lane.day <= held.day.max()))
+    totes = pd.MultiIndex.from_arrays([lane.day[near], lane.tote[near]])
+    among[near] = totes.isin(pd.MultiIndex.from_arrays([held.day, held.tote]))
+    return among
 
 
 @lru_cache(maxsize=4096)

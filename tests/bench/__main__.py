@@ -1,6 +1,7 @@
 """Gathers the rows of every module beside it, measures them and prints a table.
 
-``python -m tests.bench [--only WORD] [--json FILE]``
+``python -m tests.bench [--only WORD] [--json FILE]``; ``--only pages`` opens every page in a
+browser over a million audits, which are made first where they are not there (ten minutes)
 """
 
 import argparse
@@ -11,8 +12,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from tests.bench import pages
 from tests.bench.timing import Row, measure
 
+WIDTH = 60
 HEADINGS = ("computation", "usual", "ours", "ratio", "goal", "reached", "equal")
 
 
@@ -22,7 +25,9 @@ def main() -> int:
     parser.add_argument("--json", metavar="FILE", type=Path, help="write the results there too")
     parser.add_argument("--only", metavar="WORD", default="", help="rows whose name has this word")
     asked = parser.parse_args()
-    results = list(shown(row for row in all_rows() if asked.only.lower() in row.name.lower()))
+    rows = [row for row in all_rows() if asked.only.lower() in row.name.lower()]
+    results = list(shown(map(measure, rows), [row.name for row in rows]))
+    results += shown(pages.results(asked.only), [])
     if asked.json:
         asked.json.write_text(json.dumps([listed(r) for r in results], indent=1) + "\n", "utf-8")
     return 0 if all(result["answers_equal"] for result in results) else 1
@@ -35,13 +40,12 @@ def all_rows() -> list[Row]:
     return [row for module in modules if hasattr(module, "rows") for row in module.rows()]
 
 
-def shown(rows: Iterable[Row]) -> Iterator[dict[str, Any]]:
-    """Each row measured, printed as soon as it is known."""
-    rows = list(rows)
-    width = max([len(row.name) for row in rows] + [len(HEADINGS[0])])
-    print(f"{HEADINGS[0]:{width}}" + "".join(f"{heading:>11}" for heading in HEADINGS[1:]))
-    for row in rows:
-        result = measure(row)
+def shown(results: Iterable[dict[str, Any]], names: Iterable[str]) -> Iterator[dict[str, Any]]:
+    """Each result printed as soon as it is known; of a page "usual" is what is wanted."""
+    width = max([len(name) for name in names] + [WIDTH])
+    for number, result in enumerate(results):
+        if not number:
+            print(f"{HEADINGS[0]:{width}}" + "".join(f"{each:>11}" for each in HEADINGS[1:]))
         cells = (
             duration(result["usual_seconds"]),
             duration(result["ours_seconds"]),
@@ -50,7 +54,7 @@ def shown(rows: Iterable[Row]) -> Iterator[dict[str, Any]]:
             "yes" if result["reached"] else "no",
             "yes" if result["answers_equal"] else "NO",
         )
-        print(f"{row.name:{width}}" + "".join(f"{cell:>11}" for cell in cells), flush=True)
+        print(f"{result['name']:{width}}" + "".join(f"{cell:>11}" for cell in cells), flush=True)
         yield result
 
 
