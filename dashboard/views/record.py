@@ -427,9 +427,13 @@ def together(programme: Programme) -> Programme:
 
 def share(audits: pd.DataFrame, counted: str, programme: Programme) -> Share | None:
     """The share of pieces of one kind over some audits, totes as clusters; None without audits."""
-    if audits.empty:
+    return None if audits.empty else share_of(stratified(audits, (), [counted]), counted, programme)
+
+
+def share_of(totes: pd.DataFrame, counted: str, programme: Programme) -> Share | None:
+    """The same of totes, as `qa.tally.stratified` gives them; None without any."""
+    if totes.empty:
         return None
-    totes = stratified(audits, (), [counted])
     found = clustered(
         totes[counted].to_numpy(),
         totes["inspected"].to_numpy(),

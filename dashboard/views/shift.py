@@ -11,7 +11,7 @@ from dashboard.views.record import Record, Share
 from qa.drift import DriftFinding, Excursion
 from qa.programme import Programme, shift_times
 from qa.store.schema import Store
-from qa.tally import routine
+from qa.tally import routine, stratified
 from qa.verdicts import JUDGING
 from qa.wording import utc
 
@@ -160,10 +160,13 @@ def _baselines(kept: Record, until: datetime) -> pd.DataFrame:
 
 def _before(kept: Record, held: pd.DataFrame, shift: str) -> pd.DataFrame:
     """The same shift's routine audits in each lane's baseline, those set aside left out."""
-    found = [kept.audits.past.iloc[:0]]
+    of_shift = {"shift": shift, "purpose": "routine"}
+    spans = {(row.first_day, row.last_day) for row in held.itertuples()}
+    rows = {span: kept.audits.of_days(*span, **of_shift) for span in spans}
+    found = [kept.audits.of_days(date.max, date.min)]
     for row in held.itertuples():
-        of = {"lane": row.of, "product": row.product, "shift": shift, "purpose": "routine"}
-        days = kept.audits.of_days(row.first_day, row.last_day, **of)
+        days = rows[row.first_day, row.last_day]
+        days = days[(days["lane"] == row.of) & (days["product"] == row.product)]
         if not pd.isna(row.at):
             days = days[days["fill_start"].fillna(days["pulled_at"]) < row.at]
         found.append(days[~days["tote"].isin(list(row.set_aside))])
@@ -181,18 +184,18 @@ def _of_shift(table: pd.DataFrame, shift: str) -> pd.DataFrame:
 
 
 def _rows(this: pd.DataFrame, before: pd.DataFrame, programme: Programme) -> tuple[ShiftRow, ...]:
-    share = kept_record.share
+    codes = programme.category_codes
+    both = [stratified(each, (), ["correct", *codes]) for each in (this, before)]
+
+    def share(which: int, lane: str, counted: str) -> Share | None:
+        totes = both[which]
+        return kept_record.share_of(totes[totes["lane"] == lane], counted, programme)
+
     return tuple(
         ShiftRow(
             lane.code,
-            share(this[this["lane"] == lane.code], "correct", programme),
-            {
-                code: Cell(
-                    share(this[this["lane"] == lane.code], code, programme),
-                    share(before[before["lane"] == lane.code], code, programme),
-                )
-                for code in programme.category_codes
-            },
+            share(0, lane.code, "correct"),
+            {code: Cell(share(0, lane.code, code), share(1, lane.code, code)) for code in codes},
         )
         for lane in programme.lanes
     )
