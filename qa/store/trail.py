@@ -16,6 +16,7 @@ from qa.store import cells, chain, entries, schema
 from qa.store.schema import CELL, SIX, Store, entry, reading
 
 _BATCH = 10_000
+_TOLD = 10  # faults of the file; more say no more
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,12 +59,23 @@ def checked(store: Store, head: str | None = None) -> Checked:
 def checked_within(connection: Connection, kept: str | None = None) -> Checked:
     """As `checked`, within a transaction that may have changes of its own."""
     broken = chain.first_break(connection, kept)
-    breaks = [broken] if broken else []
+    breaks = [*([broken] if broken else ()), *_damage(connection)]
     try:
         breaks += _breaks(connection.execution_options(yield_per=_BATCH))
     except (ValueError, TypeError) as reason:
         breaks.append(f"a value in the store cannot be read: {reason}")
     return Checked(tuple(breaks), chain.head(connection))
+
+
+def _damage(connection: Connection) -> list[str]:
+    """What SQLite finds wrong in its file: above all an index that lost what its table has.
+
+    A question may be answered from either, so a sound table alone is no sound record.
+    """
+    if connection.dialect.name != "sqlite":
+        return []
+    found = connection.exec_driver_sql(f"PRAGMA integrity_check({_TOLD})").scalars()
+    return [f"the file is damaged: {said.strip()}" for said in found if said != "ok"]
 
 
 def _breaks(connection: Connection) -> Iterator[str]:
