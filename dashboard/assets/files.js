@@ -26,6 +26,20 @@
     return body;
   }
 
+  /* While the server works: what it does, and the seconds so far; what is given ends it. */
+  function wait(form, what) {
+    const place = document.getElementById(form.dataset.name + "-waiting");
+    if (!place) return () => {};
+    const [doing, seconds] = place.querySelectorAll("span");
+    const start = Date.now();
+    const tick = function () { seconds.textContent = " " + place.dataset.seconds.replace("{seconds}", Math.round((Date.now() - start) / 1000)); };
+    place.hidden = false;
+    doing.textContent = place.dataset[what];
+    tick();
+    const ticking = setInterval(tick, 1000);
+    return () => { clearInterval(ticking); place.hidden = true; doing.textContent = ""; };
+  }
+
   async function sendFile(form, where, more) {
     const name = form.dataset.name;
     for (const each of form.querySelectorAll(".fault")) each.textContent = "";
@@ -33,8 +47,10 @@
     const body = bodyOf(form);
     for (const [key, text] of Object.entries(more)) body.set(key, text);
     form.setAttribute("aria-busy", "true");
+    const done = wait(form, where === form.dataset.look ? "look" : "record");
     const answer = await window.toteproof.send(where, body, SECONDS);
     form.removeAttribute("aria-busy");
+    done();
     if (answer === null) { say(name, form.dataset.unsent); return null; }
     if (!answer.refused) return answer;
     for (const [field, said] of Object.entries(answer.problems || {})) {

@@ -2,10 +2,12 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import pytest
 
+from dashboard.views import taking_in
 from qa.store import ledger, records, schema
 from tests.pages.conftest import Page, Server
 from tests.small_plant import small_plant
@@ -98,6 +100,33 @@ def test_a_file_is_looked_at_named_row_by_row_and_recorded(
     assert len(records.tallies(own, tote="B1")) == 1
     complaints = [each for each in book.complaints() if "422" not in each]
     assert complaints == []
+
+
+def test_a_file_that_takes_long_says_so_while_it_does(
+    book: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    go_on = Event()
+    quick = taking_in.preview
+
+    def slow(*given: Any) -> Any:
+        assert go_on.wait(60)
+        return quick(*given)
+
+    monkeypatch.setattr(taking_in, "preview", slow)
+    file = tmp_path / "shift.csv"
+    file.write_text(CSV + ROWS.replace("B1", "B7"))
+    book.open("/ledger")
+    book.click("#ledger-import > summary")
+    book.find("#ledger-import input[type=file]").send_keys(str(file))
+    assert not book.find("#ledger-import-waiting").is_displayed()
+    try:
+        book.click("#ledger-import form [type=submit]")
+        book.says("is being looked at; nothing is recorded yet.", "#ledger-import-waiting")
+        book.says("2 s so far.", "#ledger-import-waiting")
+    finally:
+        go_on.set()
+    book.says("one audit would be new on record", "#ledger-import-shown")
+    assert not book.find("#ledger-import-waiting").is_displayed()
 
 
 def test_the_record_is_checked_by_a_button(book: Any) -> None:

@@ -76,6 +76,7 @@ def panel(words: Wording) -> html.Details:
                 ]
             ),
             html.Button(say("ledger.look"), type="submit", className="act act-second"),
+            waiting(words),
             components.fault(NAME),
         ],
         className="form",
@@ -91,6 +92,25 @@ def panel(words: Wording) -> html.Details:
         ],
         className="panel",
         id=NAME,
+    )
+
+
+def waiting(words: Wording) -> html.Div:
+    """What is said while a file is looked at or recorded, with the seconds that it has taken."""
+    return html.Div(
+        [
+            html.Progress(**{"aria-label": words.say("ledger.waiting")}),
+            html.Span(role="status"),
+            html.Span(**{"aria-hidden": "true"}),
+        ],
+        id=f"{NAME}-waiting",
+        className="waiting",
+        hidden=True,
+        **{
+            "data-look": words.say("ledger.waiting_look"),
+            "data-record": words.say("ledger.waiting_record"),
+            "data-seconds": words.say("ledger.waiting_seconds", seconds="{seconds}"),
+        },
     )
 
 
