@@ -29,7 +29,7 @@
   function heard(path, status) {
     const place = document.getElementById("app-away");
     if (status === 503 && path.startsWith("/_dash-")) missed = true;
-    if (status === 503 && !place) setTimeout(() => location.reload(), SECONDS * 500);
+    if (status === 503 && path === "/_dash-layout") setTimeout(() => location.reload(), SECONDS * 500);
     if (!place || path.startsWith("/assets/")) return;
     if (status === 503) place.hidden = false;
     else if (status < 400 && !place.hidden) back(place);
