@@ -234,10 +234,12 @@ def _frame() -> list[Any]:
                     id="app-language",
                 ),
                 *_person(),
+                html.P(
+                    say("app.away"), id="app-away", className="bar-ended", role="alert", hidden=True
+                ),
             ],
             className="bar",
         ),
-        html.P(say("app.away"), id="app-away", className="bar-ended", role="alert", hidden=True),
         html.Main(
             components.skeleton(words()),
             id=PAGE,
