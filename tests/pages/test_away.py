@@ -31,28 +31,28 @@ def shown(chromium: webdriver.Chrome, far: schema.Store) -> Iterator[Page]:
 def test_a_page_that_is_open_says_it_and_draws_what_it_missed(
     shown: Any, postgres: Cluster
 ) -> None:
-    shown.open("/lane?lane=2")
-    shown.says("Lane 2", "h1")
+    shown.open("/setup?part=lanes")
+    shown.says("Each lane with its line")
     assert not shown.find("#app-away").is_displayed()
     postgres.stop()
     try:
         shown.driver.execute_script(
-            "history.pushState({}, '', '/lane?lane=3');"
+            "history.pushState({}, '', '/setup?part=shifts');"
             "window.dispatchEvent(new CustomEvent('_dashprivate_pushstate'))"
         )
         shown.says("The store does not answer at the moment.", "#app-away")
-        shown.says("Lane 2", "h1")  # what was there stays
+        shown.says("Each lane with its line")  # what was there stays
     finally:
         postgres.start()
-    shown.says("Lane 3", "h1")
+    shown.says("In plant time.")
     shown.wait(lambda _: not shown.find("#app-away").is_displayed(), "it is no longer said")
 
 
 def test_a_page_that_is_opened_meanwhile_comes_by_itself(shown: Any, postgres: Cluster) -> None:
     postgres.stop()
     try:
-        shown.open("/lane?lane=2")
+        shown.open("/setup?part=lanes")
         shown.says("does not answer: ", "main")
     finally:
         postgres.start()
-    shown.says("Lane 2", "h1")
+    shown.says("Each lane with its line")
