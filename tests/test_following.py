@@ -1,5 +1,7 @@
 """Audits kept in memory are those that the store gives, whatever was recorded meanwhile."""
 
+import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -9,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboard.views import choices, floor, lane, shift
+from dashboard.views import choices, floor, lane, shift, sources
 from dashboard.views import record as kept_record
 from qa import drift, verdicts
 from qa.audit import Audit, Finding, parse
@@ -145,6 +147,25 @@ def _with(kept: kept_record.Record, store: Store, asked: choices.Choices) -> lis
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(kept_record, "record", lambda *_: kept)
         return [view.view(store, asked, NOW) for view in (floor, lane, shift)]
+
+
+def test_over_many_audits_a_page_does_not_wait_for_what_differs(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept = kept_record.record(store)
+    told, found = threading.Event(), (object(),)
+    monkeypatch.setattr(sources, "MANY", 0)
+    monkeypatch.setattr(sources, "_worked_out", lambda _: told.wait(60) and found)
+    assert sources._beyond(kept) == ()
+    assert sources._beyond(kept) == ()  # it is worked out once
+    told.set()
+    answer = sources._ANSWERS[kept.memory]["en"]
+    for _ in range(600):
+        if not answer.running:
+            break
+        time.sleep(0.1)
+    assert sources._beyond(kept) == found
+    assert answer.of is kept
 
 
 def test_a_page_is_not_kept_waiting_for_the_first_reading(
