@@ -4,6 +4,7 @@ Times are medians. A page is useful when its heading and its charts stand and no
 filter's change is over with the last change that it makes to the page.
 """
 
+import logging
 import statistics
 import tempfile
 import time
@@ -86,6 +87,7 @@ def results(word: str = "") -> Iterator[dict[str, Any]]:
     wanted = [page for page in PAGES if word.lower() in f"pages: {page.name}".lower()]
     if not wanted or browser.missing():
         return
+    logging.getLogger("werkzeug").setLevel(logging.WARNING)
     store = million()
     now = end(store)
     yield _told("pages: first reading after a start", *_began(store), 60.0)
