@@ -295,7 +295,7 @@ def table(
     body = [
         html.Tr(
             [
-                html.Th(row[0], scope="row", **right[0]),
+                html.Th(row[0], scope="row", **right[0], **of[0]),
                 *(
                     html.Td(each, **more, **named, **part)
                     for each, more, named in zip(row[1:], right[1:], of[1:], strict=True)

@@ -165,7 +165,7 @@ def matrix(words: Wording, view: ShiftView) -> html.Section:
             for name in categories.values()
         ),
     ]
-    stacks = ("", "", *categories.values())
+    stacks = (say("shift.lane"), "", *categories.values())
     table = components.table(None, columns, rows, name=say("shift.table"), stacks=stacks)
     return components.panel(
         say("shift.table"),

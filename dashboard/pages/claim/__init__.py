@@ -377,7 +377,7 @@ def more(words: Wording, found: Beside) -> list[Any]:
     ]
     columns = [say(f"claim_column.{each}") for each in ("change", "totes", "low", "high", "answer")]
     table = components.table(
-        None, columns, rows, name=say("claim.changes"), numbers=(1, 2, 3), stacks=columns
+        None, columns, rows, name=say("claim.changes"), numbers=(1, 2, 3), stacks=["", *columns[1:]]
     )
     ahead = [html.P(each) for each in found.ahead]
     known = sizes(words, found.claim)

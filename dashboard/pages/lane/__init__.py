@@ -272,7 +272,7 @@ def history(words: Wording, view: LaneView) -> html.Section:
     return components.panel(
         title,
         html.P(words.say("lane.signals_lead"), className="quiet"),
-        components.table(None, columns, rows, name=title, stacks=columns),
+        components.table(None, columns, rows, name=title, stacks=["", *columns[1:]]),
     )
 
 

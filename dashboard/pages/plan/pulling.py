@@ -83,6 +83,6 @@ def drawn_pull(words: Wording, view: PlanView, asked: PullView) -> list[Any]:
             [html.P(each) for each in asked.cautions], className="panel caution plan-cautions"
         ),
         html.A(say("plan.sheet"), href=href, target="_blank", className="act plan-sheet"),
-        components.table(None, columns, asked.rows, name=say("plan.pull"), stacks=columns),
+        components.table(None, columns, asked.rows, name=say("plan.pull")),
         explained.more(explained.how(words, "plan-pull", ("plan_pull", known))),
     ]
