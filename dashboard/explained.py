@@ -66,22 +66,22 @@ def behind(
     rows: Sequence[Sequence[Any]],
     *,
     of: int | None = None,
+    newest: bool = False,
     texts: Iterable[int] = (0,),
     title: str = "",
 ) -> html.Details:
     """The figures behind a chart as a table: figures at the right, those at `texts` at the left.
 
-    Rows come in the order in which they are to be read, the newest first where they are of times.
+    Rows come in the order in which they are to be read; `newest` says that it is the newest first.
     `of` says how many there are where not all of them are told; `title` what opens it.
     """
     shown = rows[:MOST_ROWS]
     every = len(rows) if of is None else of
     left = every - len(shown)
-    caption = (
-        words.say("behind.some", shown=len(shown), count=every)
-        if left > 0
-        else words.say("behind.all", count=every)
-    )
+    told = {"shown": len(shown), "count": every}
+    caption = words.say("behind.some", **told) if left > 0 else words.say("behind.all", count=every)
+    if newest:
+        caption = words.say("behind.newest", **told)
     numbers = set(range(len(columns))) - set(texts)
     title = title or words.say("behind.title")
     table = components.table(caption, columns, shown, name=title, numbers=numbers)

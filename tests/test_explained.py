@@ -205,7 +205,7 @@ def test_floor_s_audits_are_the_newest_and_say_what_is_left_out(
     )
     details = named(pages["floor"], "floor-recent-behind")
     assert [row[0] for row in table_of(details)] == [each.tote for each in marks[:24]]
-    assert f"24 of {len(marks)} rows" in text_of(every(details, "Caption"))
+    assert f"Newest first: 24 of {len(marks)}." in text_of(every(details, "Caption"))
 
 
 @pytest.mark.parametrize("kind", KINDS)

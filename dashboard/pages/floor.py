@@ -145,6 +145,7 @@ def audits(words: Wording, view: FloorView) -> html.Details:
         columns,
         rows,
         of=len(marks),
+        newest=True,
         texts=(0, 1, 2, 6),
         title=say("floor.audits"),
     )

@@ -2,7 +2,7 @@
 
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 from urllib.parse import parse_qsl
@@ -141,8 +141,10 @@ class ClaimView:
     reason: str
 
 
-def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
-    """The page for an address.
+def view(
+    store: Store, search: str | None, language: str = "en", now: datetime | None = None
+) -> ClaimView:
+    """The page for an address; `now` where the record has no day of its own yet.
 
     Raises
     ------
@@ -154,7 +156,10 @@ def view(store: Store, search: str | None, language: str = "en") -> ClaimView:
     for name in said:
         if name not in NAMES:
             raise InvalidInput(f'an address may ask for {", ".join(NAMES)}, got "{name}"')
-    fields = {**_usual(kept), **{name: text.strip() for name, text in said.items() if text.strip()}}
+    fields = {
+        **_usual(kept, now),
+        **{name: text.strip() for name, text in said.items() if text.strip()},
+    }
     problems: dict[str, str] = {}
     paper = added(fields, problems, load(language))
     wish = _wish(fields, kept.programme, problems, language)
@@ -198,10 +203,10 @@ def _gathered(store: Store, search: str | None, language: str) -> tuple[statemen
     return statement.gather(store, shown.wish.scope, more.paper, buyers=more.buyers)
 
 
-def _usual(kept: Record) -> dict[str, str]:
+def _usual(kept: Record, now: datetime | None) -> dict[str, str]:
     """What the form says before anyone has typed: the last days of the first product."""
     programme, days = kept.programme, kept_record.days_of(kept)
-    last = days[-1] if days else date.today()
+    last = days[-1] if days else _today(programme, now)
     return {
         "kind": KINDS[0],
         "figure": FIGURES[0],
@@ -215,6 +220,11 @@ def _usual(kept: Record) -> dict[str, str]:
         "confidence": "",  # the programme's, of the period's end
         **dict.fromkeys((*STUDY, *PAPER), ""),
     }
+
+
+def _today(programme: Programme, now: datetime | None) -> date:
+    """The production day of a moment, in plant time."""
+    return kept_record.day_and_shift(programme, now or datetime.now(UTC))[0]
 
 
 def _wish(

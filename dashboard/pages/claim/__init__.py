@@ -53,7 +53,6 @@ def layout() -> list[Any]:
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
-    del now  # what may be said follows from the record alone
     study.register(app)
 
     @app.server.get(STATEMENT_AT)
@@ -73,7 +72,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
-        return body(words(), claim.view(store, search, language()))
+        return body(words(), claim.view(store, search, language(), now()))
 
     @app.callback(Output(MORE, "children"), Input(BODY, "children"), State("app-address", "search"))
     def draw_more(drawn: Any, search: str | None) -> Any:

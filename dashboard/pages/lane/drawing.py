@@ -221,7 +221,9 @@ def table(words: Wording, view: LaneView) -> html.Details:
     ]
     columns = [words.say(f"lane_column.{name}") for name in names]
     texts = (0, 1, len(names) - 1)
-    return explained.behind(words, "lane", columns, rows, of=len(view.points), texts=texts)
+    return explained.behind(
+        words, "lane", columns, rows, of=len(view.points), newest=True, texts=texts
+    )
 
 
 def reason(words: Wording, view: LaneView, point: Point) -> str:
