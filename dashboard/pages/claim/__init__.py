@@ -1,7 +1,7 @@
 """Claim: may we say 99 %? The wish lives in the page's address."""
 
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -367,7 +367,7 @@ def more(words: Wording, found: Beside) -> list[Any]:
     say = words.say
     rows = [
         [
-            say(CHANGES[each.change], what=named(each)),
+            say(CHANGES[each.change], what=named(words, each)),
             words.count(each.totes),
             *map(components.whole, (each.way.lower, each.way.upper)),
             each.way.answer,
@@ -393,6 +393,10 @@ def more(words: Wording, found: Beside) -> list[Any]:
     ]
 
 
-def named(change: Change) -> str:
+def named(words: Wording, change: Change) -> str:
     """What a row of the table changes, as people call it."""
-    return change.way.name if change.change == "method" else change.value
+    if change.change == "method":
+        return change.way.name
+    if change.change == "without day":
+        return words.day(date.fromisoformat(change.value))
+    return change.value
