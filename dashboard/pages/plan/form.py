@@ -79,12 +79,18 @@ def said_fields(words: Wording, fields: plan.Texts, names: Sequence[str]) -> str
         words.say(
             "plan.said_field",
             name=words.say(f"plan_field.{name}"),
-            value=components.figured(words, fields[name]),
+            value=_said(words, name, fields[name]),
         )
         for name in names
         if fields.get(name)
     ]
     return f"{'; '.join(told)}."
+
+
+def _said(words: Wording, name: str, value: str) -> str:
+    """What stands in a field, as people read it."""
+    chosen = name in ("kind", "inspection")
+    return _named(words.say, value) if chosen else components.figured(words, value)
 
 
 def form(words: Wording, view: PlanView) -> html.Form:
