@@ -30,7 +30,6 @@ from dashboard.views import (
     lane,
     ledger,
     plan,
-    record,
     setup,
     shift,
     sources,
@@ -39,7 +38,7 @@ from dashboard.views import (
 from dashboard.views.choices import KINDS, Choices
 from dashboard.views.record import Share
 from qa import drift
-from qa.store import schema
+from qa.store import records, schema
 from tests.small_plant import NOW, small_plant
 
 DAYS = "?first=2026-04-01&last=2026-04-10"
@@ -77,9 +76,9 @@ def pages(plant: schema.Store) -> dict[str, list[Any]]:
 
 def two_inspectors(plant: schema.Store) -> sources.InspectorsView:
     """What the page would show if the totes of every other hour had been somebody else's."""
-    kept = record.record(plant)
-    who = np.where(kept.tallies["pulled_at"].dt.hour % 2, "insp-01", "insp-02")
-    found = drift.sources(kept.tallies.assign(inspector=who), kept.programme, by="inspector")
+    tallies, programme = records.tallies(plant), records.programme(plant)
+    who = np.where(tallies["pulled_at"].dt.hour % 2, "insp-01", "insp-02")
+    found = drift.sources(tallies.assign(inspector=who), programme, by="inspector")
     return replace(sources.inspectors(plant), found=found)
 
 
