@@ -181,6 +181,7 @@ def test_the_worn_head_is_found_dated_and_named(findings: dict[tuple[str, str], 
     assert found.before.low <= wear["lane_rate_before"] <= found.before.high
     assert found.after.low <= wear["lane_rate_after"] <= found.after.high
     assert found.totes_between > 100  # most totes are not audited
+    assert any("had it come little by little, it would have begun sooner" in e for e in found.notes)
 
 
 def test_the_fouled_camera_is_found_dated_and_over(findings: dict[tuple[str, str], Any]) -> None:
@@ -214,7 +215,7 @@ def test_the_floor_shows_the_worn_lane_first(findings: dict[tuple[str, str], Any
     floor = drift.lanes(tuple(findings.values()))
     assert floor["lane"].tolist()[0] == PLANTED["head_wear"]["lane"]
     assert floor["status"].tolist() == ["drifting", *["steady"] * 5]
-    assert floor["sentence"].iloc[0].startswith("stem left on has risen since about ")
+    assert floor["sentence"].iloc[0].startswith("Stem left on has risen since about ")
     assert "mostly head B" in floor["sentence"].iloc[0]
 
 

@@ -7,10 +7,12 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from qa import drift, tally
-from qa.drift.baseline import EVER, Correlation, correlation
+from qa.drift.baseline import EVER, MOST_CORRELATION, Held, Spread, spread
 from qa.drift.eras import eras
 from qa.drift.heads import Sample, carrier, difference
 from qa.drift.known import Known
@@ -268,17 +270,17 @@ def test_one_head_alone_is_never_blamed():
     )
 
 
-def pooled(rows: pd.DataFrame, programme: Programme) -> Correlation:
+def pooled(rows: pd.DataFrame, programme: Programme) -> Spread:
     standing = Standing(drift.totes(rows, programme), None)
     (era,) = eras(Known(), programme, {"sprout-whole": DAYS})["sprout-whole"]
     held = standing.held(era, standing.state(era, EVER))
-    return correlation(list(held.values()), programme)
+    return spread(list(held.values()), programme)
 
 
 @pytest.mark.parametrize("rho", [0.01, 0.03])
 def test_the_pooled_correlation_is_near_the_true_one(watched, rho):
     found = [pooled(plant(watched, seed, days=20, rho=rho), watched) for seed in range(8)]
-    values = np.array([each.value for each in found])
+    values = np.array([each.at(0.0035).value for each in found])
     assert {each.source for each in found} == {"measured"}
     error = values.std(ddof=1) / np.sqrt(values.size)
     assert abs(values.mean() - rho) < 3 * error
@@ -288,10 +290,42 @@ def test_the_pooled_correlation_is_near_the_true_one(watched, rho):
 def test_totes_alike_are_watched_by_binomial_limits(watched):
     rows = plant(watched, 2, days=20, rho=1e-9)
     found = pooled(rows, watched)
-    assert (found.value, found.source) == (0.0, "none")
+    assert found == Spread(0.0, 0.0, "none")
     held = pooled(rows.head(19), watched)
-    assert held == correlation([], watched)
-    assert (held.value, held.source) == (watched.correlation, "assumed")
+    assert held == spread([], watched) == Spread(watched.correlation, 0.0, "assumed")
+    assert held.at(0.2).value == watched.correlation
+
+
+# One tote in ten has three times its share, the others 7 / 9 of it: the variance of the share p is
+# 4 p^2 / 9, the correlation 4 p / 9 (1 - p). One value for all categories is 0.0018 here.
+def test_where_totes_are_so_many_times_as_bad_a_high_level_differs_more():
+    levels, found = (0.02, 0.005, 0.002), []
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        held = []
+        for _ in range(6):
+            n = rng.choice([100, 150, 200, 250], 200)
+            of_tote = np.where(rng.random(200) < 0.1, 3.0, 7 / 9)
+            x = [rng.binomial(n, level * of_tote) for level in levels]
+            held.append(Held(n * 0, n.astype(str), n, dict(zip("abc", x, strict=True))))
+        found.append([spread(held, None).at(level).value for level in levels])
+    values = np.array(found)
+    errors = values.std(axis=0, ddof=1) / np.sqrt(len(values))
+    true = [4 / 9 * level / (1 - level) for level in levels]
+    assert (np.abs(values.mean(axis=0) - true) < 3 * errors).all()
+    assert (errors < [0.001, 0.0003, 0.0002]).all()
+
+
+def test_a_correlation_is_never_below_none_nor_above_a_half():
+    n = np.full(40, 100)
+    wild = Held(n, n.astype(str), n, {"a": np.tile([0, 100], 20)})
+    assert spread([wild], None).at(0.5).value == MOST_CORRELATION
+    assert Spread(0.01, 0.4, "measured").at(0.1).value == pytest.approx(0.046)
+    # The growing part would be below none here, so that only the other is left.
+    high = Held(n, n.astype(str), n, {"a": np.tile([48, 52], 20), "b": np.tile([0, 0, 0, 8], 10)})
+    differ = spread([high], None)
+    assert (differ.source, differ.growing) == ("measured", 0.0)
+    assert differ.alike > 0
 
 
 def test_no_audits_for_a_day_and_never_are_told_apart(watched):
@@ -427,3 +461,45 @@ def test_the_weighted_mean_starts_afresh_at_sanitation(watched):
 def test_a_chart_of_another_kind_is_refused(watched):
     with pytest.raises(InvalidInput, match="kind must be one of limits, ewma, laney"):
         drift.chart(plant(watched, 5, days=21), watched, "2", "stem", kind="p")
+
+
+@settings(max_examples=15)
+@given(
+    seed=st.integers(0, 10**6),
+    factor=st.sampled_from([1.0, 1.5, 3.0, 8.0]),
+    day=st.floats(5, 34),
+    quiet=st.sampled_from([0.0, 0.5, 1.5]),
+    back=st.sampled_from([26, 99]),
+)
+def test_every_status_is_true_of_the_audits(watched, seed, factor, day, quiet, back):
+    stem = tuple(each for each in watched.categories if each.code == "stem")
+    programme = replace(watched, categories=stem)
+    rows = plant(watched, seed, days=34, lanes="12", rises=(("1", "stem", 21, back, factor),))
+    rows = rows[rows["pulled_at"] <= pd.Timestamp(at_day(max(day - quiet, 0.1)))]
+    now = at_day(day)
+    found = drift.findings(rows, programme, now=now)
+    last = rows["pulled_at"].max()
+    for lane in "12":
+        told = finding(found, lane, "stem")
+        chart = drift.chart(rows, programme, lane, "stem", now=now)
+        path, limit = chart.cusum.path_up, chart.limit
+        open_ = [each for each in chart.excursions if each.until is None]
+        silent = now - last.to_pydatetime() > timedelta(hours=24)
+        over = [each.until for each in chart.excursions if each.until is not None]
+        lately = bool(over) and now - over[-1] < timedelta(hours=72)
+        begun = chart.watched < chart.count.size
+        near = begun and path[-1] > 0.75 * limit
+        assert begun == bool((rows["day"] > pd.Timestamp("2026-04-04")).any())
+        expected = (
+            ("drifting" if open_ else "")
+            or ("no audits" if silent else "")
+            or ("watch" if near or lately or not begun else "steady")
+        )
+        assert told.status == expected
+        assert ("Nothing can be judged yet" in told.sentence) == (expected == "watch" and not begun)
+        assert ("has risen since" in told.sentence) == (expected == "drifting")
+        assert ("shows no rise beyond chance" in told.sentence) == (expected == "steady")
+        assert ("No routine audit in the last 24 hours" in told.sentence) == (
+            expected == "no audits"
+        )
+    assert {each.status for each in found if each.lane in "3456"} == {"no audits"}

@@ -134,7 +134,6 @@ def test_a_baseline_of_one_lane_leaves_the_others_as_they_are(watched, risen):
         assert_array_equal(one.chart.upper, other.chart.upper)
         assert other.breaks == ()
     own = drift.chart(risen, watched, "2", "stem", known=chosen)
-    assert own.correlation == other.correlation
     assert [each.kind for each in own.breaks] == ["baseline"]
     days = risen["day"].between(pd.Timestamp("2026-04-13"), pd.Timestamp("2026-04-18"))
     assert own.baseline_totes.sum() == (days & (risen["lane"] == "2")).sum()
@@ -160,25 +159,36 @@ def test_totes_filled_after_a_baseline_was_chosen_are_not_of_it(watched, risen):
     assert (one.limit, one.baseline.estimate) == (other.limit, other.baseline.estimate)
 
 
-def test_the_sum_starts_afresh_at_sanitation_and_changeover(watched, risen):
-    broken = Known(events=events(("1", 24.22, "sanitation"), ("1", 30, "changeover")))
+def test_the_sum_starts_afresh_at_a_changeover_and_goes_on_over_sanitation(watched, risen):
+    broken = Known(events=events(("1", 24.22, "changeover"), ("1", 30, "sanitation")))
     chart = drift.chart(risen, watched, "1", "stem", known=broken)
     assert [(each.position, each.kind) for each in chart.breaks] == [
-        (485, "sanitation"),
-        (600, "changeover"),
+        (485, "changeover"),
+        (600, "sanitation"),
     ]
-    # What a tote adds does not depend on the break; from the break on the same is added to 0.
+    # What a tote adds does not depend on the break; from the changeover on it is added to 0.
     plain, path = drift.chart(risen, watched, "1", "stem").cusum.path_up, chart.cusum.path_up
     assert_allclose(path[:485], plain[:485])
     adds = np.diff(plain)
     known_adds = (plain[:-1] > 0) & (plain[1:] > 0)
-    for begin, end in ((485, 600), (600, 800)):
-        for k in range(begin + 1, end):
-            if known_adds[k - 1]:
-                assert path[k] == pytest.approx(max(path[k - 1] + adds[k - 1], 0), abs=1e-12)
+    for k in range(486, 800):
+        if known_adds[k - 1]:
+            assert path[k] == pytest.approx(max(path[k - 1] + adds[k - 1], 0), abs=1e-12)
     assert plain[484] > 1 < plain[485]
     assert path[485] == pytest.approx(max(plain[485] - plain[484], 0))
-    assert any("started afresh at each of 2 sanitations" in note for note in chart.notes)
+    assert any("started afresh at 1 changeover" in note for note in chart.notes)
+    assert any("drawn broken at 1 sanitation;" in note for note in chart.notes)
+
+
+def test_sanitation_hides_no_rise_and_moves_no_date(watched, risen):
+    nightly = Known(events=events(*(("2", 20.0 + night, "sanitation") for night in range(20))))
+    plain = drift.chart(risen, watched, "2", "stem")
+    cleaned = drift.chart(risen, watched, "2", "stem", known=nightly)
+    assert len(cleaned.breaks) == 20
+    assert_array_equal(plain.cusum.path_up, cleaned.cusum.path_up)
+    for one, other in zip(plain.excursions, cleaned.excursions, strict=True):
+        for name in ("since", "since_low", "since_high", "until", "signalled_at", "tote"):
+            assert getattr(one, name) == getattr(other, name)
 
 
 def test_events_of_other_kinds_and_lanes_break_nothing(watched, risen):
@@ -192,10 +202,10 @@ def test_events_of_other_kinds_and_lanes_break_nothing(watched, risen):
     )
 
 
-def test_no_change_is_dated_across_a_break(watched, risen):
+def test_no_change_is_dated_across_a_changeover(watched, risen):
     plain = drift.chart(risen, watched, "2", "stem").excursions[0]
     at = 24 + (plain.signal - 480) / 40  # half-way between the rise and its signal
-    broken = Known(events=events(("2", at, "sanitation")))
+    broken = Known(events=events(("2", at, "changeover")))
     chart = drift.chart(risen, watched, "2", "stem", known=broken)
     (rise,), (cut,) = chart.excursions, chart.breaks
     assert plain.position < cut.position <= rise.position
@@ -203,10 +213,10 @@ def test_no_change_is_dated_across_a_break(watched, risen):
     assert rise.signal >= cut.position
 
 
-def test_a_signal_goes_on_over_sanitation_until_the_level_is_shown_to_be_back(watched):
+def test_a_signal_goes_on_over_changeovers_until_the_level_is_shown_to_be_back(watched):
     rises = (("2", "double", 24, 32, 5.0),)
     rows = plant(watched, 5, days=45, lanes="12", rises=rises)
-    nightly = events(*(("2", 20.0 + night, "sanitation") for night in range(25)))
+    nightly = events(*(("2", 20.0 + night, "changeover") for night in range(25)))
     chart = drift.chart(rows, watched, "2", "double", known=Known(events=nightly))
     first = chart.excursions[0]
     assert first.state == "closed"
@@ -332,3 +342,78 @@ def test_without_a_baseline_from_the_beginning_the_first_days_stand_until_one_is
     assert np.flatnonzero(chart.cusum.path_up)[0] < 300
     assert chart.watched == 680
     assert chart.baseline_totes.sum() == 280
+
+
+def withdrawn(rows: pd.DataFrame, day: float | None) -> pd.DataFrame:
+    """Rows as the store gives them with those withdrawn since; None for rows that stand."""
+    at = pd.NaT if day is None else pd.Timestamp(at_day(day))
+    return rows.assign(withdrawn_at=pd.to_datetime(pd.Series(at, rows.index), utc=True))
+
+
+def test_what_was_withdrawn_later_stood_until_then(watched, risen):
+    answered = Known(acknowledgements=withdrawn(said("2", "stem", 30, at=31), 36))
+
+    def acknowledged(day: float) -> bool:
+        found = drift.findings(risen, watched, now=at_day(day), known=answered)
+        return finding(found, "2", "stem").acknowledged is not None
+
+    assert [acknowledged(day) for day in (30.9, 31.1, 35.9, 36.1)] == [False, True, True, False]
+    # Without a moment only what stands is known.
+    (signal,) = drift.chart(risen, watched, "2", "stem", known=answered).excursions
+    assert signal.state == "open"
+    stands = Known(acknowledgements=withdrawn(said("2", "stem", 30, at=31), None))
+    (signal,) = drift.chart(risen, watched, "2", "stem", known=stands).excursions
+    assert signal.state == "acknowledged"
+
+
+def test_an_event_that_was_withdrawn_later_was_so_until_then(watched):
+    rows = plant(watched, 3, days=30, lanes="12")
+    rows = rows[rows["pulled_at"] < pd.Timestamp(at_day(29))]
+    down = Known(events=withdrawn(events(("1", 29.1, "lane-down")), 29.5))
+    for day, since in ((29.2, at_day(29.1)), (29.6, None)):
+        found = drift.findings(rows, watched, now=at_day(day), known=down)
+        assert finding(found, "1", "stem").down_since == since
+
+
+@pytest.mark.parametrize(("table", "standing"), [("events", 1), ("acknowledgements", 1)])
+def test_nothing_is_known_of_what_never_was(table, standing):
+    rows = withdrawn(events(("1", 3, "sanitation"), ("1", 4, "changeover")), None)
+    rows.loc[0, "withdrawn_at"] = pd.Timestamp(at_day(5))
+    every = rows.assign(at=rows["happened_at"])
+    assert len(getattr(Known(**{table: every}).until(None), table)) == standing
+    assert len(getattr(Known(**{table: every.iloc[:0]}).until(at_day(9)), table)) == 0
+    assert getattr(Known().until(at_day(9)), table) is None
+
+
+def test_before_anything_can_be_judged_the_floor_says_so(watched):
+    rows = plant(watched, 3, days=30, lanes="12")
+    bare = replace(watched, baselines=())
+    first = rows[rows["pulled_at"] < pd.Timestamp(at_day(9))]
+
+    def told(some: pd.DataFrame, programme: Programme, day: float, **more: Any) -> dict[str, Any]:
+        found = drift.findings(some, programme, now=at_day(day), known=Known(**more))
+        table = drift.lanes(found).set_index("lane")
+        return {"status": table.loc["2", "status"], "said": table.loc["2", "sentence"]}
+
+    assert told(first, bare, 9) == {
+        "status": "watch",
+        "said": "Nothing can be judged yet: the first 10 days of production stand for a baseline, "
+        "and no later day is on record.",
+    }
+    assert told(first, watched, 9) == {
+        "status": "watch",
+        "said": "Nothing can be judged yet: no tote from after the baseline's days, 16 March to "
+        "4 April, has been audited.",
+    }
+    assert told(first, watched, 11)["status"] == "no audits"
+    assert told(rows, watched, 22)["status"] == "steady"
+    stays = rows[(rows["lane"] == "1") | (rows["pulled_at"] < pd.Timestamp(at_day(9)))]
+    later = told(stays, bare, 9.9)
+    assert later["said"].startswith("Nothing can be judged yet: the first 10 days")
+    chosen = known(baseline_row(2, 20, 21.5)).baselines
+    until = rows[rows["pulled_at"] < pd.Timestamp(at_day(21.5))]
+    assert told(until, watched, 21.8, baselines=chosen) == {
+        "status": "watch",
+        "said": "Nothing can be judged yet: no tote has been audited since 13:00 on 6 April, when "
+        "the baseline of 18 March to 5 April began to hold.",
+    }

@@ -48,6 +48,9 @@ def test_a_withdrawn_acknowledgement_stays_on_record_and_answers_no_more(
     assert signals.withdraw_acknowledgement(store, "k1", **why).new
     assert not signals.withdraw_acknowledgement(store, "k1", **why).new
     assert signals.acknowledgements(store)["key"].tolist() == ["k2"]
+    every = signals.acknowledgements(store, withdrawn=True).set_index("key")
+    assert every["withdrawn_at"].to_dict() == {"k1": AT, "k2": pd.NaT}
+    assert every.loc["k1", "by"] == "Ines"
     table = schema.acknowledgement
     with schema.reading(store) as connection:
         rows = connection.execute(

@@ -17,8 +17,7 @@ from qa.tally import of_lots, routine
 from qa.verdicts import JUDGING
 from qa.wording import utc
 
-STATUSES = ("drifting", "watch", "no audits", "steady")
-WORDS = ("gross", *STATUSES, "down")  # the neediest first
+WORDS = ("gross", *drift.STATUSES, "down")  # the neediest first
 WEEK = 7  # production days
 RECENT = 12  # audits in a lane's strip
 WATCHED_HOURS, SILENT_HOURS = (each // timedelta(hours=1) for each in (AFTER_RETURN, SILENCE))
@@ -27,7 +26,6 @@ __all__ = [
     "NEAR",
     "RECENT",
     "SILENT_HOURS",
-    "STATUSES",
     "WATCHED_HOURS",
     "WEEK",
     "FloorView",
@@ -146,7 +144,7 @@ def _need(row: Row) -> tuple[bool, int, int, bool]:
 
     A lane that is known not to run, and does not drift, needs nobody.
     """
-    place = STATUSES.index(row.status) if row.gross else 0
+    place = drift.STATUSES.index(row.status) if row.gross else 0
     return not row.locked, WORDS.index(row.word), place, not row.held
 
 

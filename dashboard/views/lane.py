@@ -37,7 +37,7 @@ __all__ = [
     "view",
 ]
 
-STATUSES = ("drifting", "watch", "no audits", "steady")  # the neediest first
+STATUSES = drift.STATUSES
 EVENTS = 10  # listed
 USUAL_DAYS = WINDOWS[2]
 POINT_ALARM = 0.0027  # chance that a point in control lies beyond its limits (`qa.charts`)
@@ -217,7 +217,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
 
 def _events(kept: Record, lane: str) -> tuple[Done, ...]:
     """What was done to the lane, the newest first."""
-    every = kept.known.events
+    every = kept.known.until(None).events
     if every is None:
         return ()
     newest = every[every["lane"] == lane].iloc[::-1]

@@ -212,9 +212,9 @@ def _beside(
         deeds.resumed(store),
         deeds.dispositions(store),
         drift.Known(
-            deeds.events(store),
+            deeds.events(store, withdrawn=True),
             signals.baselines(store),
-            signals.acknowledgements(store),
+            signals.acknowledgements(store, withdrawn=True),
             replaced,
         ),
     )

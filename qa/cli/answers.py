@@ -246,9 +246,9 @@ def _verdicts(store: Store, tallies: pd.DataFrame) -> pd.DataFrame:
 
 def _drift(store: Store, tallies: pd.DataFrame, programme: Programme, now: datetime) -> Answer:
     known = drifting.Known(
-        deeds.events(store),
+        deeds.events(store, withdrawn=True),
         signals.baselines(store),
-        signals.acknowledgements(store),
+        signals.acknowledgements(store, withdrawn=True),
         changes.replaced(store),
     )
     found = drifting.findings(tallies, programme, now=now, known=known)

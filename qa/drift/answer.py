@@ -76,7 +76,7 @@ def lanes(found: Sequence[DriftFinding], *, language: str = "en") -> pd.DataFram
         of_lane = sorted((each for each in found if each.lane == lane), key=_need)
         worst = of_lane[0]
         saying = [each.sentence for each in of_lane if each.status == worst.status]
-        said = saying if worst.status in ("drifting", "watch") else saying[:1]
+        said = [*dict.fromkeys(saying)] if worst.status in ("drifting", "watch") else saying[:1]
         if worst.status == "steady":
             said = [words.say("drift.lane_steady")]
         begun = " ".join(f"{each[:1].upper()}{each[1:]}" for each in said)

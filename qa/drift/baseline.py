@@ -1,19 +1,21 @@
 """What a lane's charts are held against: its series of totes, a baseline's totes and the limits.
 
-Only routine audits speak; audits of one tote are one point. Levels are the lane's own, the
-correlation is pooled over lanes and categories, and the floor's budget of false alarms is shared
-evenly over all charts, so that each chart's run length follows from its own rate of audits. All of
-it rests on the baselines of one product at a time: later audits never move a limit, and a lane
-that changes over brings in the other product's baseline and leaves the other lanes as they are.
+Only routine audits speak; audits of one tote are one point. Levels are the lane's own, how much
+totes differ is taken from all lanes and categories, and the floor's budget of false alarms is
+shared evenly over all charts, so that each chart's run length follows from its own rate of audits.
+All of it rests on the baselines of one product at a time: later audits never move a limit, and a
+lane that changes over brings in the other product's baseline and leaves the other lanes as they
+are.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import optimize
 
 from qa.charts import CusumLimit, guarded_limit
 from qa.programme import Programme
@@ -24,6 +26,7 @@ Whole = NDArray[np.int64]
 EVER, NEVER = np.datetime64("0001-01-01", "us"), np.datetime64("9999-12-31", "us")
 FEW_TOTES = 20  # a lane with fewer in the baseline is held against all lanes together
 RISE = 2.0
+MOST_CORRELATION = 0.5
 _TARONE_LEVEL = 1.645  # one-sided 5 %
 
 
@@ -67,14 +70,32 @@ class Held:
 
 @dataclass(frozen=True, slots=True)
 class Correlation:
-    """Intra-tote correlation of the charts, and where it comes from.
+    """Intra-tote correlation of a chart, and where it comes from; see `Spread`."""
+
+    value: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How much totes differ: intra-tote correlation alike at every level, and growing with it.
+
+    At a level p it is alike + growing p (1 - p). Totes that differ by clumps of pieces have the
+    first part; where some totes are so many times as bad as others, whatever the category, the
+    second makes a high level differ more than a low one.
 
     `source` is "measured", "none" (totes do not differ, and the baseline could have shown it) or
     "assumed" (the baseline is too small to tell; the programme's own).
     """
 
-    value: float
+    alike: float
+    growing: float
     source: str
+
+    def at(self, level: float) -> Correlation:
+        """The correlation at a level."""
+        value = self.alike + self.growing * level * (1 - level)
+        return Correlation(min(value, MOST_CORRELATION), self.source)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -130,40 +151,49 @@ def running(tallies: pd.DataFrame) -> dict[str, str]:
     return dict(zip(last["lane"].astype(str), last["product"].astype(str), strict=True))
 
 
-def correlation(lanes: Sequence[Held], programme: Programme) -> Correlation:
-    """Intra-tote correlation, pooled over the baselines of lanes and categories.
+def spread(lanes: Sequence[Held], programme: Programme) -> Spread:
+    """How much totes differ, from the baselines of all lanes and categories.
 
-    The moment estimate in which each lane and category has its own level; used when Tarone's
-    test, its statistics added up over lanes and categories, says that totes differ. When it does
-    not, 0 if the baseline would have shown half of the programme's correlation, else the
+    Each lane and category gives a moment estimate of its intra-tote correlation at its own level;
+    the two parts are fitted to all of them, each weighted by its pairs of pieces. Used when
+    Tarone's test, its statistics added up over lanes and categories, says that totes differ. When
+    it does not, 0 if the baseline would have shown half of the programme's correlation, else the
     programme's, as with fewer than `FEW_TOTES` totes.
 
     References
     ----------
     Tarone (1979), Biometrika 66, 585-590. Ridout, Demetrio & Firth (1999), Biometrics 55, 137-148.
+    Williams (1982), Applied Statistics 31, 144-148, models II and III (from memory).
     """
-    excess, unbiased, pairs = 0.0, 0.0, 0.0
-    for lane in lanes:
-        n = lane.inspected.astype(np.float64)
-        for x in lane.counts.values():
-            p = x.sum() / max(n.sum(), 1)
-            if n.size < 2 or not 0 < p < 1:
-                continue
-            squares = ((x - n * p) ** 2).sum() / (p * (1 - p))
-            excess += squares - n.sum()
-            unbiased += squares * n.size / (n.size - 1) - n.sum()
-            pairs += (n * (n - 1)).sum()
+    found = np.array([row for lane in lanes for row in _moments(lane)]).reshape(-1, 4)
+    excess, unbiased, pairs, level = found.T
     if sum(lane.inspected.size for lane in lanes) < FEW_TOTES:
-        return Correlation(programme.correlation, "assumed")
-    if pairs and excess / np.sqrt(2 * pairs) > _TARONE_LEVEL:
-        return Correlation(float(np.clip(unbiased / pairs, 0, 0.5)), "measured")
-    if pairs and _TARONE_LEVEL * np.sqrt(2 / pairs) < programme.correlation / 2:
-        return Correlation(0.0, "none")
-    return Correlation(programme.correlation, "assumed")
+        return Spread(programme.correlation, 0.0, "assumed")
+    every = pairs.sum()
+    if every and excess.sum() / np.sqrt(2 * every) > _TARONE_LEVEL:
+        weight = np.sqrt(pairs)
+        parts = np.column_stack([weight, weight * level * (1 - level)])
+        alike, growing = optimize.nnls(parts, unbiased / weight)[0]
+        return Spread(float(alike), float(growing), "measured")
+    if every and _TARONE_LEVEL * np.sqrt(2 / every) < programme.correlation / 2:
+        return Spread(0.0, 0.0, "none")
+    return Spread(programme.correlation, 0.0, "assumed")
+
+
+def _moments(lane: Held) -> Iterator[tuple[float, float, float, float]]:
+    """Of each category: excess of squares as Tarone has it, and unbiased, pairs, level."""
+    n = lane.inspected.astype(np.float64)
+    for x in lane.counts.values():
+        p = x.sum() / max(n.sum(), 1)
+        if n.size < 2 or not 0 < p < 1:
+            continue
+        squares = ((x - n * p) ** 2).sum() / (p * (1 - p))
+        unbiased = squares * n.size / (n.size - 1) - n.sum()
+        yield squares - n.sum(), unbiased, (n * (n - 1)).sum(), p
 
 
 def watch(
-    lane: Held | None, category: str, together: Sequence[Held], rho: float, run: "Budget"
+    lane: Held | None, category: str, together: Sequence[Held], differ: Spread, run: "Budget"
 ) -> Watch | None:
     """The chart of a lane and category; None while no lane has a baseline."""
     own = lane is not None and lane.inspected.size >= FEW_TOTES
@@ -172,8 +202,10 @@ def watch(
         return None
     x = np.concatenate([each.counts[category] for each in held])
     n = np.concatenate([each.inspected for each in held])
+    level = _level_of(int(x.sum()), int(n.sum()))
+    rho = differ.at(level).value
     limit = _limit(n.tobytes(), int(x.sum()), rho, run.totes(n.size / len(held)), run.charts)
-    return Watch(x, n, own, _level_of(x.sum(), n.sum()), rho, limit)
+    return Watch(x, n, own, level, rho, limit)
 
 
 @lru_cache(maxsize=4096)

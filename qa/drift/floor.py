@@ -16,10 +16,12 @@ from qa.drift.baseline import (
     Correlation,
     Held,
     Series,
+    Spread,
     Watch,
-    correlation,
+    spread,
     watch,
 )
+from qa.drift.creeping import gradual
 from qa.drift.eras import Era, eras, of_lane, pooled, watched_from
 from qa.drift.heads import Carrier, carrier
 from qa.drift.known import Known, naive
@@ -37,6 +39,7 @@ from qa.drift.standing import Standing
 from qa.drift.telling import Teller
 from qa.drift.totes import Totes
 from qa.drift.watching import Memory, Rise, Watched
+from qa.events import AFRESH, SANITATION
 from qa.intervals import Interval, clustered
 from qa.programme import Programme
 from qa.wording import Wording, utc
@@ -101,7 +104,7 @@ class Floor:
         days = {product: self._standing.days(product) for product in products}
         until = NEVER if now is None else naive(pd.Timestamp(now))
         self._eras = eras(self._known, programme, days, until)
-        self._correlation = cache(self._correlation_of)
+        self._spread = cache(self._spread_of)
 
     def finding(self, lane: str, category: str) -> DriftFinding:
         """What is known of one lane and category."""
@@ -112,8 +115,7 @@ class Floor:
             return self._plain(lane, category, "no audits", said, down=down)
         run = self._run(of_lane, category)
         if run is None:
-            said = self._tell.no_baseline(category)
-            return self._plain(lane, category, "watch", said, down=down)
+            return self._plain(lane, category, "watch", self._tell.no_baseline(), down=down)
         excursions = [self._excursion(run, part, category, rise) for part, rise in run.rises]
         past = tuple(each for each in excursions if each.until is not None)
         notes = self._notes(run)
@@ -191,29 +193,30 @@ class Floor:
         fixed = self._standing.fixed(era, lane.lane)
         state = self._standing.state(era, fixed)
         own = self._standing.held(era, state).get(lane.lane)
-        together, rho = self._together(pooled(self._eras[lane.product], era), lane.lane)
+        together, differ = self._together(pooled(self._eras[lane.product], era), lane.lane)
         charts = len(self._programme.lanes) * len(self._programme.categories)
         budget = Budget(self._programme.false_alarms_per_week, charts, era.weeks)
-        chart = watch(own, category, together, rho.value, budget)
+        chart = watch(own, category, together, differ, budget)
         if chart is None:
             return None
         x, n = lane.counts[category][:stop], lane.inspected[:stop]
-        positions = [each.position for each in breaks]
+        positions = [each.position for each in breaks if each.kind in AFRESH]
         key = (lane.lane, lane.product, category, era.first, era.last, era.begins)
         seen = self._memory.watched(key, x, n, start, chart, positions)
+        rho = differ.at(chart.level)
         return _Stretch(era, fixed, own, chart, rho, seen, min(start, stop), stop)
 
-    def _together(self, era: Era, lane: str) -> tuple[list[Held], Correlation]:
+    def _together(self, era: Era, lane: str) -> tuple[list[Held], Spread]:
         """All lanes' totes under a baseline of all, as it was fixed for a lane; how they differ.
 
         Lanes that now run another product are among them, so that a changeover of one lane moves
         no limit of another.
         """
-        return self._correlation(era, self._standing.state(era, self._standing.fixed(era, lane)))
+        return self._spread(era, self._standing.state(era, self._standing.fixed(era, lane)))
 
-    def _correlation_of(self, era: Era, state: int) -> tuple[list[Held], Correlation]:
+    def _spread_of(self, era: Era, state: int) -> tuple[list[Held], Spread]:
         lanes = list(self._standing.held(era, state).values())
-        return lanes, correlation(lanes, self._programme)
+        return lanes, spread(lanes, self._programme)
 
     def _excursion(self, run: _Run, part: _Stretch, category: str, rise: Rise) -> Excursion:
         lane, raised = run.series, slice(rise.begin, max(rise.end, rise.begin + 1))
@@ -294,12 +297,22 @@ class Floor:
             head=head.head if head else None,
             totes_between=rise.totes_between,
             sentence=self._tell.risen(category, rise, head, silent, down),
-            notes=(self._tell.dating(rise), *notes),
+            notes=(*self._tell.dating(rise, gradual=self._gradual(run, category)), *notes),
             past=past,
             last_audit=last,
             acknowledged=rise.acknowledged,
             down_since=down[0] if down else None,
         )
+
+    def _gradual(self, run: _Run, category: str) -> bool:
+        """Whether the rise that goes on came little by little."""
+        now, rise = run.now, run.now.seen.rises[-1]
+        breaks = [each.position for each in run.breaks if each.kind != SANITATION]
+        first = max((each for each in breaks if each <= rise.begin), default=now.start)
+        last = min((each for each in breaks if each > rise.begin), default=now.stop)
+        at = slice(max(first, now.start), last)
+        x, n = run.series.counts[category][at], run.series.inspected[at]
+        return gradual(x, n, rise.begin - at.start, now.watch)
 
     def _carrier(self, run: _Run, category: str, rise: Excursion) -> Carrier | None:
         lane = run.series
@@ -312,10 +325,13 @@ class Floor:
         lane, now = run.series, run.now
         if self._silent(lane):
             return "no audits", self._tell.silent(_moment(lane.last_audit))
+        if now.start == now.stop:
+            return "watch", self._tell.not_yet(now.era)
         before = self._level(now.watch.count, now.watch.inspected, now)
         path = now.seen.path
         if path.size and path[-1] > NEAR * now.watch.limit.limit:
-            afresh = max((each.position for each in run.breaks), default=0)
+            breaks = (each.position for each in run.breaks if each.kind != SANITATION)
+            afresh = max(breaks, default=0)
             zero = np.flatnonzero(path == 0)
             low = max(int(zero[-1]) + 1 if zero.size else 0, afresh)
             level = self._level(lane.counts[category][low:], lane.inspected[low:], now)

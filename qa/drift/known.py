@@ -17,6 +17,9 @@ from qa.wording import utc
 class Known:
     """What people recorded, as tables of the store; None where nothing was.
 
+    Of events and acknowledgements those withdrawn may be there too, with ``withdrawn_at``: they
+    stood until then.
+
     Attributes
     ----------
     events : DataFrame, columns lane, happened_at, kind, what
@@ -35,9 +38,7 @@ class Known:
     replaced: pd.DataFrame | None = None
 
     def until(self, now: datetime | None) -> "Known":
-        """What was so at a moment; all of it when none is given."""
-        if now is None:
-            return self
+        """What was so at a moment; all that stands when none is given."""
         return Known(
             _until(self.events, "happened_at", now),
             _until(self.baselines, "at", now),
@@ -46,7 +47,7 @@ class Known:
         )
 
     def breaks(self, lane: Series) -> tuple[Break, ...]:
-        """Where a lane's charts start afresh: sanitation, changeover, another product between."""
+        """Where a lane's charts are broken: sanitation, changeover, another product between."""
         found = {each: (lane.filled_at[each], CHANGEOVER) for each in lane.turned}
         for row in self._of_lane(lane.lane):
             if row["kind"] in BREAKS:
@@ -92,10 +93,17 @@ class Known:
         return rows.sort_values("happened_at", kind="stable").to_dict("records")
 
 
-def _until(rows: pd.DataFrame | None, column: str, now: datetime) -> pd.DataFrame | None:
+def _until(rows: pd.DataFrame | None, column: str, now: datetime | None) -> pd.DataFrame | None:
     if rows is None:
         return None
-    return rows[rows[column].isna() | (rows[column] <= pd.Timestamp(now))]
+    stood = np.ones(len(rows), dtype=np.bool_)
+    if now is not None:
+        stood = (rows[column].isna() | (rows[column] <= pd.Timestamp(now))).to_numpy(dtype=np.bool_)
+    if "withdrawn_at" in rows:
+        ended = rows["withdrawn_at"]
+        stands = ended.isna() if now is None else ended.isna() | (ended > pd.Timestamp(now))
+        stood = stood & stands.to_numpy(dtype=np.bool_)
+    return rows[stood]
 
 
 def naive(moment: pd.Timestamp) -> np.datetime64:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from qa.charts import ControlChart, Cusum
 from qa.intervals import Interval
 
-STATUSES = ("drifting", "no audits", "watch", "steady")  # the neediest first
+STATUSES = ("drifting", "watch", "no audits", "steady")  # the neediest first
 SILENCE = timedelta(hours=24)  # without a routine audit a lane has no status of its own
 AFTER_RETURN = timedelta(hours=72)  # a lane is watched after its level came back
 NEAR = 0.75  # share of the limit from which the sum is watched
@@ -28,9 +28,10 @@ class Acknowledged:
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """Where a lane's charts start afresh: the first tote after it, when (UTC), and why.
+    """Where a lane's charts are broken: the first tote after it, when (UTC), and why.
 
-    `kind` is "sanitation", "changeover" or "baseline" (another one begins to hold).
+    `kind` is "sanitation" (the sum goes on over it), "changeover" or "baseline" (another one
+    begins to hold; at both it starts afresh).
     """
 
     position: int
@@ -45,8 +46,8 @@ class Excursion:
     Times are UTC: `since` when the first tote of the new level was filled (else pulled), no
     sooner than `since_low` and no later than `since_high` at 90 % confidence. `position`,
     `signal` and `end` are places in the lane's series. `until` is None while the level is up.
-    `state` is "open", "acknowledged" or "closed"; `closed_by` says how it ended: "level" (shown
-    to be back), "baseline" (another one began to hold), or "" while it goes on.
+    `state` is "open", "acknowledged" or "closed"; `closed_by` says how it ended: "level"
+    (shown to be back), "baseline" (another one began to hold), or "" while it goes on.
     """
 
     since: datetime
@@ -122,7 +123,7 @@ class LaneChart:
     chart : ControlChart of the kind asked for, limits at each tote's own size
     cusum : Cusum, its sum 0 before the baseline ends and afresh once a level is back
     sum_limit : the sum's limit at each tote, that of the baseline then in force
-    breaks : where the charts start afresh
+    breaks : where the charts are broken
     baseline : Interval of the level of the baseline in force now; `baseline_totes` says which
         totes of this lane are in it, `watched` is the position from which the sum runs
     excursions : every rise, the one that goes on among them

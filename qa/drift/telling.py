@@ -4,10 +4,11 @@ from datetime import datetime, timedelta
 
 import pandas as pd
 
-from qa.drift.baseline import FEW_TOTES, Correlation, Watch
+from qa.drift.baseline import FEW_TOTES, NEVER, Correlation, Watch
 from qa.drift.eras import FIRST_DAYS, Era
 from qa.drift.heads import Carrier
 from qa.drift.result import SILENCE, Break, Excursion
+from qa.events import CHANGEOVER, SANITATION
 from qa.intervals import Interval
 from qa.programme import Programme
 from qa.wording import Wording, decimals_for, utc
@@ -24,9 +25,19 @@ class Teller:
         """No audit at all."""
         return self._words.say("drift.never")
 
-    def no_baseline(self, category: str) -> str:
+    def no_baseline(self) -> str:
         """Nothing to be held against."""
-        return self._words.say("drift.no_baseline", category=self._name(category))
+        return self._words.say("drift.no_baseline")
+
+    def not_yet(self, era: Era) -> str:
+        """Nothing yet that could be held against the baseline."""
+        first, last = (self._words.day(each) for each in (era.first, era.last))
+        if era.begins is not None:
+            begins = self._moment(utc(pd.Timestamp(era.begins)))
+            return self._words.say("drift.not_since", first=first, last=last, since=begins)
+        if era.complete < NEVER:
+            return self._words.say("drift.not_yet", first=first, last=last)
+        return self._words.say("drift.first_days", days=FIRST_DAYS)
 
     def down(self, since: datetime, what: str) -> str:
         """A lane that does not run."""
@@ -98,13 +109,15 @@ class Teller:
         name, level = self._name(category), self._figure(before)
         return self._words.say("drift.steady", category=name, before=level)
 
-    def dating(self, rise: Excursion) -> str:
-        """How finely the beginning of a rise is known."""
+    def dating(self, rise: Excursion, *, gradual: bool) -> tuple[str, ...]:
+        """How finely the beginning of a rise is known, and whether it came little by little."""
         between, totes = rise.totes_between, rise.totes_in_set
         if between is None:
-            return self._words.say("drift.dating", count=totes)
-        about = self._words.about(between)
-        return self._words.say("drift.dating_between", count=totes, between=about)
+            said = self._words.say("drift.dating", count=totes)
+        else:
+            about = self._words.about(between)
+            said = self._words.say("drift.dating_between", count=totes, between=about)
+        return said, self._words.say("drift.gradual" if gradual else "drift.step")
 
     def notes(
         self,
@@ -144,9 +157,10 @@ class Teller:
             notes.append(say("drift.baseline_shared", few=FEW_TOTES))
         value = self._words.number(correlation.value, ".3f")
         notes.append(say(f"drift.correlation_{correlation.source}", value=value))
-        afresh = sum(each.kind != "baseline" for each in breaks)
-        if afresh:
-            notes.append(say("drift.afresh", count=afresh))
+        for key, kind in (("afresh", CHANGEOVER), ("cleaned", SANITATION)):
+            count = sum(each.kind == kind for each in breaks)
+            if count:
+                notes.append(say(f"drift.{key}", count=count))
         return tuple(notes)
 
     def _acknowledged(self, rise: Excursion) -> str:

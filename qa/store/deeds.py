@@ -14,7 +14,7 @@ from qa._validate import chosen
 from qa.events import KINDS, PUT_RIGHT
 from qa.store import schema
 from qa.store.entries import Logged
-from qa.store.recording import RECORDED, WITHDRAWN, record, stamped, withdraw
+from qa.store.recording import RECORDED, record, stamped, stated, withdraw
 from qa.store.rows import check_stamp, frame, plain
 from qa.store.schema import Store, reading
 
@@ -86,12 +86,14 @@ def withdraw_event(store: Store, key: str, *, by: str, at: datetime, reason: str
     return withdraw(store, schema.event, key, by=by, at=at, reason=reason)
 
 
-def events(store: Store) -> pd.DataFrame:
-    """Every event that stands, in order of happening: the fields of `Event`, ``by`` and ``at``."""
+def events(store: Store, *, withdrawn: bool = False) -> pd.DataFrame:
+    """Every event that stands, in order of happening: the fields of `Event`, ``by`` and ``at``.
+
+    With `withdrawn` those withdrawn since too, and ``withdrawn_at``.
+    """
     table = schema.event
-    withdrawn = select(table.c.key).where(table.c.action == WITHDRAWN)
-    columns = plain(table, (*Event.__dataclass_fields__, "by", "at"))
-    found = select(*columns).where(table.c.key.not_in(withdrawn))
+    names = (*Event.__dataclass_fields__, "by", "at")
+    found = stated(table, names, withdrawn=withdrawn)
     with reading(store) as connection:
         return frame(connection, found.order_by(table.c.happened_at, table.c.key))
 

@@ -4,15 +4,15 @@ A row has the sender's key; what can be ended is recorded under its key and an a
 is a row of its own.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Select, Table, select
 
 from qa.errors import Conflict, StoreError
 from qa.store.entries import Logged
-from qa.store.rows import add, check_filled, check_stamp
+from qa.store.rows import add, check_filled, check_stamp, plain
 from qa.store.schema import Store, writing
 
 RECORDED, WITHDRAWN = "recorded", "withdrawn"
@@ -71,6 +71,20 @@ def end(
             return Logged(key, new=False)
         add(connection, table, [{**kept[0], "action": action, **stamped(by, at, reason)}])
     return Logged(key, new=True)
+
+
+def stated(table: Table, names: Iterable[str], *, withdrawn: bool) -> Select[Any]:
+    """A query of what was recorded and still stands; with `withdrawn` also of what was ended.
+
+    ``withdrawn_at`` then says when: missing where it stands.
+    """
+    end = table.alias()
+    ended = (end.c.key == table.c.key) & (end.c.action == WITHDRAWN)
+    columns = plain(table, names)
+    if withdrawn:
+        columns += [each.label("withdrawn_at") for each in plain(end, ("at",))]
+    found = select(*columns).outerjoin(end, ended).where(table.c.action == RECORDED)
+    return found if withdrawn else found.where(end.c.key.is_(None))
 
 
 def stamped(by: str, at: datetime, reason: str) -> dict[str, Any]:

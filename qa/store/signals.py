@@ -19,7 +19,7 @@ from qa.errors import InvalidInput
 from qa.programme import Programme, production_day_and_shift
 from qa.store import records, schema
 from qa.store.entries import Logged
-from qa.store.recording import RECORDED, WITHDRAWN, record, stamped, withdraw
+from qa.store.recording import RECORDED, record, stamped, stated, withdraw
 from qa.store.rows import check_filled, check_stamp, frame, plain
 from qa.store.schema import Store, reading
 
@@ -104,15 +104,15 @@ def withdraw_acknowledgement(
     return withdraw(store, schema.acknowledgement, key, by=by, at=at, reason=reason)
 
 
-def acknowledgements(store: Store) -> pd.DataFrame:
+def acknowledgements(store: Store, *, withdrawn: bool = False) -> pd.DataFrame:
     """Every acknowledgement that stands: the fields of `Acknowledgement`, ``by`` and ``at``.
 
-    In the order in which they were made.
+    In the order in which they were made; with `withdrawn` those withdrawn since too, and
+    ``withdrawn_at``.
     """
     table = schema.acknowledgement
-    withdrawn = select(table.c.key).where(table.c.action == WITHDRAWN)
-    columns = plain(table, (*Acknowledgement.__dataclass_fields__, "by", "at"))
-    found = select(*columns).where(table.c.key.not_in(withdrawn))
+    names = (*Acknowledgement.__dataclass_fields__, "by", "at")
+    found = stated(table, names, withdrawn=withdrawn)
     with reading(store) as connection:
         return frame(connection, found.order_by(table.c.at, table.c.key))
 

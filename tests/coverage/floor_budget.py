@@ -1,15 +1,16 @@
 """Does the watch keep the floor's budget of false alarms, and how soon does it find a doubling?
 
 Healthy plants are simulated for half a year each, totes clustered, samples of many sizes, shifts
-missing, and asked through `qa.drift` as a dashboard asks; levels and correlation are estimated
-from each plant's own baseline. The first lane's first category is at 1 %, and its chart is then
-run over totes of 200 pieces that double.
+missing, lanes cleaned or changed over, and asked through `qa.drift` as a dashboard asks; levels and
+how much totes differ are estimated from each plant's own baseline. The first lane's first category
+is at 1 %, and its chart is then run over totes of 200 pieces that double.
 """
 
 import csv
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from datetime import date, timedelta
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,12 @@ from qa import drift, tally
 from qa.charts import cusum_limit, cusum_run_length
 from qa.charts.law import chances, checked_law
 from qa.charts.run_length.cusum import cusum_arl
-from qa.drift.baseline import EVER, Budget, Watch, correlation, watch
+from qa.drift.baseline import EVER, Budget, Watch, spread, watch
 from qa.drift.eras import eras
 from qa.drift.known import Known
 from qa.drift.standing import Standing
 from qa.drift.watching import path_of
+from qa.events import CHANGEOVER, SANITATION
 from qa.programme import Baseline, Programme, parse
 
 PROGRAMME = Path(__file__).resolve().parents[2] / "data_demo" / "programme.toml"
@@ -50,6 +52,7 @@ class Kind:
     """What a plant is like: its lanes, totes audited a lane and shift, weeks of baseline, totes.
 
     `shape` is "beta", or "mixture": one tote in ten has three times its share, correlation unused.
+    `cleaned` and `changed` are audited totes between sanitations and changeovers, 0 for none.
     """
 
     name: str
@@ -58,6 +61,8 @@ class Kind:
     baseline_weeks: int = 2
     correlation: float = 0.01
     shape: str = "beta"
+    cleaned: int = 0
+    changed: int = 0
 
     def programme(self) -> Programme:
         """The demo's programme with so many lanes and that baseline."""
@@ -94,7 +99,7 @@ class Row:
     known : the same, were the level known, of the CUSUM with that ARL: none can be quicker
     p_chart : the same of a p chart that knows the level, its upper limit so many sigma away that
         it has as many false alarms as the watch has
-    (known, p_chart : nan where totes are a mixture)
+    (known, p_chart : nan where totes are a mixture; both without breaks)
     """
 
     kind: str
@@ -124,6 +129,9 @@ def kinds(*, quick: bool = False) -> list[Kind]:
         Kind("totes alike", correlation=0.0),
         Kind("correlation 0.02", correlation=0.02),
         Kind("a tote in ten three times as bad", shape="mixture"),
+        Kind("a tote in ten three times as bad, 8 weeks", shape="mixture", baseline_weeks=8),
+        Kind("sanitation every 12 totes, 8 weeks", baseline_weeks=8, cleaned=12),
+        Kind("changeover every 24 totes, 8 weeks", baseline_weeks=8, changed=24),
     ]
 
 
@@ -154,7 +162,9 @@ def _plant(kind: Kind, programme: Programme, weeks: int, rng: np.random.Generato
     levels = np.array(LEVELS) * np.exp(off)
     levels[0, 0] = LEVEL
     audits = healthy(kind, programme, levels, kind.baseline_weeks + weeks, rng)
-    told = drift.findings(audits, programme, now=audits["pulled_at"].max().to_pydatetime())
+    known = Known(events=broken(kind, audits))
+    now = audits["pulled_at"].max().to_pydatetime()
+    told = drift.findings(audits, programme, now=now, known=known)
     open_ = [each.status == "drifting" for each in told]
     chart = first_chart(kind, programme, audits)
     return _Asked(
@@ -193,6 +203,22 @@ def healthy(
     return _tally(pd.concat(frames, ignore_index=True), programme)
 
 
+def broken(kind: Kind, audits: pd.DataFrame) -> pd.DataFrame:
+    """Sanitations and changeovers of every lane, each before an audited tote."""
+    place = audits.groupby("lane").cumcount()
+    frames = [
+        audits.loc[(place % every == 0) & (place > 0), ["lane", "pulled_at"]].assign(kind=name)
+        for every, name in ((kind.cleaned, SANITATION), (kind.changed, CHANGEOVER))
+        if every
+    ]
+    columns = ["lane", "happened_at", "kind", "what"]
+    none = pd.DataFrame(columns=columns)
+    found = pd.concat(frames) if frames else none
+    return (
+        found.rename(columns={"pulled_at": "happened_at"}).assign(what="").reindex(columns=columns)
+    )
+
+
 def _tally(audits: pd.DataFrame, programme: Programme) -> pd.DataFrame:
     codes = list(programme.category_codes)
     incorrect = audits[codes].sum(axis=1)
@@ -224,8 +250,8 @@ def first_chart(kind: Kind, programme: Programme, audits: pd.DataFrame) -> Watch
     (era,) = eras(Known(), programme, {product: (days, days)})[product]
     lanes = standing.held(era, standing.state(era, EVER))
     every, first = list(lanes.values()), lanes[programme.lanes[0].code]
-    rho = correlation(every, programme).value
-    found = watch(first, programme.category_codes[0], every, rho, _budget(kind, programme))
+    differ = spread(every, programme)
+    found = watch(first, programme.category_codes[0], every, differ, _budget(kind, programme))
     assert found is not None
     return found
 
@@ -235,9 +261,19 @@ def delays(kind: Kind, chart: Watch, rng: np.random.Generator) -> Floats:
     n = np.full((DOUBLINGS, BEFORE + AFTER), PULLED)
     x = kind.found(n, LEVEL, rng)
     x[:, BEFORE:] = kind.found(n[:, BEFORE:], RISE * LEVEL, rng)
-    over = np.array([path_of(*each, chart) > chart.limit.limit for each in zip(x, n, strict=True)])
+    over = np.array([sums(kind, *each, chart, rng) for each in zip(x, n, strict=True)])
+    over = over > chart.limit.limit
     first = np.where(over.any(axis=1), over.argmax(axis=1), BEFORE + AFTER - 1)
     return np.where(first < BEFORE, np.nan, first - BEFORE + 1.0)
+
+
+def sums(kind: Kind, x: Whole, n: Whole, chart: Watch, rng: np.random.Generator) -> Floats:
+    """The sum over some totes, afresh at each changeover."""
+    if not kind.changed:
+        return path_of(x, n, chart)
+    first = int(rng.integers(1, kind.changed + 1))
+    ends = [0, *range(first, x.size, kind.changed), x.size]
+    return np.concatenate([path_of(x[a:b], n[a:b], chart) for a, b in pairwise(ends)])
 
 
 def p_chart_delay(kind: Kind, chart: Watch) -> float:
