@@ -22,7 +22,11 @@ def register(server: Flask) -> None:
     def worker() -> Response:
         doors = [SIGN_IN, SIGN_OUT, AT_STATION]
         text = render_template(
-            "service-worker.js", version=version, no_network=NO_NETWORK, doors=doors
+            "service-worker.js",
+            version=version,
+            no_network=NO_NETWORK,
+            doors=doors,
+            switch=plain.SWITCH_AT,
         )
         answer = make_response(text)
         answer.mimetype = "text/javascript"

@@ -7,6 +7,7 @@ const VERSION = "{{ version }}"; // another one makes the browser take this file
 const TALLY = "toteproof-tally", PLAIN = "toteproof-plain";
 const OPENS = "/tally", NO_NETWORK = "{{ no_network }}";
 const DOORS = {{ doors|tojson }}; // whoever comes in or goes out by them
+const SWITCH = "{{ switch }}"; // of languages
 const LATE = 8000; // milliseconds
 const SILENT = [502, 503, 504]; // a server before ours says that ours does not answer
 
@@ -28,6 +29,7 @@ async function page(request) {
   const answer = await heard(request);
   const spoke = answer && !SILENT.includes(answer.status);
   if (spoke && (DOORS.includes(path) || answer.type === "opaqueredirect")) await caches.delete(TALLY);
+  if (spoke && path === SWITCH) await caches.open(PLAIN).then((kept) => kept.add(NO_NETWORK)).catch(() => {});
   if (spoke) return answer;
   const kept = path === OPENS && request.method === "GET" && (await caches.match(OPENS, { cacheName: TALLY }));
   return kept || answer || (await caches.match(NO_NETWORK, { cacheName: PLAIN })) || Response.error();

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from selenium import webdriver
 
+from dashboard import texts
 from dashboard.texts import COOKIE
 from qa.store import people, records, schema
 from tests.browser import WIDTHS, look, look_as_ever
@@ -71,16 +72,32 @@ def test_a_chart_has_the_marks_and_months_of_the_language(spanish: Page) -> None
 
 
 def test_the_switch_is_on_a_page_and_keeps_where_one_is(page: Page) -> None:
-    page.open("/lane?lane=3")
-    page.says("Lane 3", "h1")
+    page.open("/plan?way=aql")
+    page.says("How many pieces", "h1")
     page.click('#app-language [value="es"]')
-    page.says("Carril 3", "h1")
-    assert page.driver.current_url.endswith("/lane?lane=3")
+    page.says("¿Cuántas piezas", "h1")
+    assert page.driver.current_url.endswith("/plan?way=aql")
     assert page.find("html").get_attribute("lang") == "es"
     page.open("/floor")
     page.says("¿Qué carril me necesita ahora?", "h1")
     page.click('#app-language [value="en"]')
     page.says("Which lane needs me now?", "h1")
+    page.driver.delete_cookie(COOKIE)
+
+
+_KEPT = """
+const done = arguments[0];
+caches.match("/no-network").then((kept) => (kept ? kept.text() : "")).then(done, () => done(""));
+"""
+
+
+def test_what_is_said_without_a_network_follows_the_switch(page: Page) -> None:
+    page.open("/floor")
+    page.driver.execute_async_script("navigator.serviceWorker.ready.then(arguments[0])")
+    page.click('#app-language [value="es"]')
+    page.says("¿Qué carril me necesita ahora?", "h1")
+    title = texts.words("es").say("offline.title")
+    page.wait(lambda driver: title in driver.execute_async_script(_KEPT), title)
     page.driver.delete_cookie(COOKIE)
 
 
