@@ -15,6 +15,14 @@ ROOT = Path(__file__).resolve().parents[1]
 ENGLISH, SPANISH = (wording.load(each).sentences for each in ("en", "es"))
 PUT_TOGETHER = {  # by the code, from more than one text
     *("{where} has {count} faults:", "{where} has {count} fault:", "{one} or {other}"),
+    *(
+        f"{{row}}, link {{number}} of the chain, {what}"
+        for what in (
+            "is missing from the record",
+            "was changed, and cannot be read any more",
+            "is not what was recorded: it or its link was changed",
+        )
+    ),
     "of {product} from {first} to {last} on lanes {lanes}",
     "a plan is asked in one way: by aql, by p1 and p2, by target, by lq, by aoql or by n; got "
     "{told}",
@@ -54,6 +62,11 @@ def test_every_message_is_one_that_the_code_says() -> None:
     ("no double plan meets both risks with up to 4,000 pieces",
      "ningún plan doble cumple ambos riesgos con hasta 4\u202f000 piezas"),
     ("plans.minor.n: is missing", "plans.minor.n: falta"),
+    ("audit k-1, entry 5: is voided without a reason",
+     "audit k-1, entry 5: es voided sin motivo"),
+    ("entry 7 is missing", "falta la entrada 7"),
+    ("entry k-1, link 3 of the chain, is missing from the record",
+     "entry k-1, eslabón 3 de la cadena, falta en el registro"),
     ("sprouts.toml has 2 faults:\n  pull: is missing\n  site: is missing",
      "sprouts.toml tiene 2 errores:\n  pull: falta\n  site: falta"),
     ('by must be one of 1, 2, got "is missing"', 'by debe ser uno de 1, 2, y dice "is missing"'),

@@ -12,7 +12,7 @@ from qa.wording import load
 TYPED = ("text", "got")  # values that stay as somebody typed them
 _VALUE = re.compile(r"\\\{(\w+)\\\}")
 _NUMBER = re.compile(r"\d{1,3}(?:,\d{3})+(?:\.\d+)?|\d+(?:\.\d+)?", re.ASCII)
-_PLACE = re.compile(r"([\w.\[\]() -]+(?:, column \"[^\"]*\")?): (.+)", re.DOTALL)
+_PLACE = re.compile(r"([\w.,\[\]() -]+(?:, column \"[^\"]*\")?): (.+)", re.DOTALL)
 
 
 def told(text: str, language: str) -> str:

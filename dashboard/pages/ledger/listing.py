@@ -8,7 +8,7 @@ from dash import dcc, html
 
 from dashboard import components, explained, people
 from dashboard.pages.ledger import taking
-from dashboard.texts import Wording
+from dashboard.texts import Wording, told
 from dashboard.views import ledger
 from dashboard.views.ledger import LedgerView, Line
 from qa.store.ledger import PAGE
@@ -310,4 +310,4 @@ def check(words: Wording) -> html.Section:
 def checked(words: Wording, breaks: Sequence[str]) -> str:
     if not breaks:
         return words.say("ledger.sound")
-    return words.say("ledger.broken", count=len(breaks), first=breaks[0])
+    return words.say("ledger.broken", count=len(breaks), first=told(breaks[0]))
