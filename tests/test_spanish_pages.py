@@ -241,3 +241,22 @@ def test_the_doors_speak_spanish(plant: schema.Store) -> None:
         page = plain.told(texts.words().say("refused.right"), 403).get_data(as_text=True)
     assert '<html lang="es">' in page
     assert 'value="en" lang="en">English</button>' in page
+
+
+def test_the_papers_are_in_spanish(client: FlaskClient) -> None:
+    asked = {"first": "2026-04-01", "last": "2026-04-10"}
+    said = client.get("/claim/statement.json", query_string=asked).get_json()
+    told = [said["title"], *_texts(said["words"])]  # its figures have the notes as they were made
+    assert not [text for text in told if PLAIN.search(text)]
+    assert client.get("/claim/statement", query_string=asked).data.startswith(b"%PDF")
+    sheet = client.get("/plan/sheet", query_string={"way": "aql"}).text
+    assert '<html lang="es">' in sheet
+    assert "Hoja de muestreo" in sheet
+
+
+def _texts(part: Any) -> Iterator[str]:
+    if isinstance(part, str):
+        yield part
+    elif isinstance(part, dict | list):
+        for each in part.values() if isinstance(part, dict) else part:
+            yield from _texts(each)
