@@ -91,16 +91,22 @@ def test_the_switch_leads_back_to_the_page_in_the_other_language(client: Any) ->
     assert '<html lang="en">' in shown.text
 
 
+@pytest.mark.parametrize("came", ["http://elsewhere.example/plan", ""])
+def test_another_site_cannot_press_it(client: Any, came: str) -> None:
+    answer = press(client, "es", came)
+    assert answer.status_code in (303, 403)
+    assert answer.headers.get("Location", "/") == "/"
+    assert "Set-Cookie" not in answer.headers
+
+
 @pytest.mark.parametrize(
     ("code", "came", "there"),
     [
-        ("es", "http://elsewhere.example/plan", "/"),
-        ("es", "", "/"),
         ("tlh", "http://localhost/plan", "/plan"),
         ("es\r\nX: 1", "http://localhost/plan", "/plan"),
     ],
 )
-def test_nothing_is_kept_of_another_site_or_language(
+def test_nothing_is_kept_of_no_page_or_no_language(
     client: Any, code: str, came: str, there: str
 ) -> None:
     answer = press(client, code, came)
@@ -124,7 +130,7 @@ def test_every_other_language_is_offered_by_its_own_name(client: Any) -> None:
 
 def test_what_is_kept_is_kept_a_language(plant: schema.Store) -> None:
     english, spanish = (kept_record.record(plant, each) for each in ("en", "es"))
-    assert english.tallies is spanish.tallies  # read once
+    assert english.audits is spanish.audits  # read once
     first, second = (kept_record.findings(each, NOW) for each in (english, spanish))
     assert [each.status for each in first] == [each.status for each in second]
     assert any("has risen" in each.sentence for each in first)
@@ -136,5 +142,5 @@ def test_what_is_kept_is_kept_a_language(plant: schema.Store) -> None:
     charts = [kept_record.charts(each, "2", NOW)["stem"].notes[0] for each in (english, spanish)]
     assert charts[0].startswith("Held against")
     assert charts[1].startswith(("Comparado con", "El programa no nombra"))
-    told = [[each.sentence for each in sources.inspectors(plant, of)] for of in ("en", "es")]
+    told = [[each.sentence for each in sources.inspectors(plant, of).found] for of in ("en", "es")]
     assert all(one != other for one, other in zip(*told, strict=True))
