@@ -15,7 +15,8 @@ from qa import tally
 from qa.audit import Audit, parse
 from qa.errors import InvalidInput
 from qa.programme import ClassPlan, Programme
-from qa.verdicts import COLUMNS, in_force, lots, of_audit
+from qa.verdicts import in_force, lots, of_audit
+from qa.verdicts.answer import COLUMNS
 
 Fields = Callable[..., dict[str, object]]
 START = datetime(2026, 3, 16, 9, 30, tzinfo=UTC)
