@@ -2,11 +2,12 @@
 
 import random
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from dashboard.figures.thinning import MOST, drawn_points
+from dashboard.figures.thinning import MOST, drawn_points, turns
 
 LEVELS = st.lists(st.floats(0, 1), min_size=1, max_size=400)
 
@@ -39,3 +40,16 @@ def test_a_long_chart_keeps_the_peaks_of_every_stretch(size: int) -> None:
         wide = size / (MOST // 3)
         peaks = {max(value[int(k * wide) : int((k + 1) * wide)]) for k in range(MOST // 3)}
         assert peaks <= {value[k] for k in found}
+
+
+@given(st.lists(st.sampled_from([0.0, 1.0, 2.5]), min_size=1, max_size=60))
+def test_a_line_of_its_turns_is_the_same_line(values: list[float]) -> None:
+    kept = turns(values)
+    line = np.interp(range(len(values)), kept, [values[k] for k in kept])
+    assert line.tolist() == values
+
+
+def test_a_level_run_is_its_two_ends_and_a_gap_stays_a_gap() -> None:
+    assert turns([3.0] * 50) == [0, 49]
+    assert turns([1.0, 1.0, 1.0, 2.0, 2.0, 2.0]) == [0, 2, 3, 5]
+    assert turns([float("nan")] * 3) == [0, 1, 2]

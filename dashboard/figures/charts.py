@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from dashboard import theme
+from dashboard.figures.thinning import turns
 
 _SHADE = "rgba(133,127,114,0.16)"
 _RANGE = "rgba(213,94,0,0.16)"
@@ -194,9 +195,10 @@ def _ground(figure: go.Figure, drawn: Drawing) -> None:
 
 
 def _line(drawn: Drawing, values: Sequence[float], name: str, dash: str) -> go.Scatter:
+    kept = turns(values)
     return go.Scatter(
-        x=drawn.at,
-        y=values,
+        x=[drawn.at[k] for k in kept],
+        y=[values[k] for k in kept],
         mode="lines",
         name=name,
         line={"color": theme.GREY, "width": 2 if dash == "dash" else 1, "dash": dash},

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-MOST = 1_500  # points drawn
+MOST = 1_000  # points drawn
 _KEPT = 3  # of each stretch: the highest and the lowest level, and the highest sum
 
 
@@ -27,3 +27,13 @@ def drawn_points(
             max(stretch, key=total.__getitem__),
         }
     return sorted(chosen)
+
+
+def turns(values: Sequence[float]) -> list[int]:
+    """Positions of the points that make a line: the same line without those amid a level run."""
+    last = len(values) - 1
+    return [
+        k
+        for k, value in enumerate(values)
+        if k in (0, last) or not values[k - 1] == value == values[k + 1]
+    ]
