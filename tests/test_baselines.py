@@ -430,3 +430,41 @@ def test_a_store_keeps_the_limits_of_a_baseline_that_is_corrected(store: schema.
 def test_findings_speak_of_the_late_audits_too(watched, live):
     told = finding(drift.findings(with_late(live), watched, now=at_day(40)), "2", "stem")
     assert any("Of 40 totes of these days" in each for each in told.notes)
+
+
+def test_of_a_tote_audited_twice_what_came_late_does_not_count(watched, live):
+    """The second audit of each tote was entered after the first ones were held against."""
+    twice = live[live["lane"] == "2"].head(40)
+    twice = twice.assign(key=twice["key"] + "-2", stem=60, recorded_at=pd.Timestamp(at_day(36)))
+    both = pd.concat([live, twice], ignore_index=True)
+    one, other = (drift.chart(each, watched, "2", "stem") for each in (live, both))
+    same_signals(one, other)
+    assert any("Of 40 totes of these days" in each for each in other.notes)
+    early = both.assign(recorded_at=pd.Series(pd.NaT, both.index, dtype=both["recorded_at"].dtype))
+    assert drift.chart(early, watched, "2", "stem").chart.center[-1] > one.chart.center[-1]
+
+
+def test_the_first_days_are_complete_with_the_record_of_an_eleventh(bare):
+    """Day by day, an older one last: which days they are, and when they were fixed for a lane."""
+    days = [*range(1, FIRST_DAYS + 1), 0, 11, 12]  # the first day came on record as the eleventh
+    rows = [
+        {
+            **{"key": str(day), "tote": str(day), "lane": "1", "stem": 1},
+            **{"pulled_at": FIRST + timedelta(days=day), "recorded_at": FIRST + timedelta(days=n)},
+            "day": (FIRST + timedelta(days=day)).tz_localize(None).normalize(),
+        }
+        for n, day in enumerate(days)
+    ]
+    codes = [each for each in bare.categories if each.code == "stem"]
+    programme = replace(bare, categories=tuple(codes))
+
+    def of(count: int) -> tuple[date, date, np.datetime64]:
+        standing = Standing(drift.totes(_table(rows[:count]), programme), None)
+        (era,) = eras(Known(), programme, {WHOLE: standing.days(WHOLE)})[WHOLE]
+        return era.first, era.last, standing.fixed(era, "1")
+
+    first = FIRST.date()
+    assert of(10) == (first + timedelta(days=1), first + timedelta(days=10), NEVER)
+    # The tenth day by date is now past the first ten, and was on record before they were complete.
+    fixed = (FIRST + timedelta(days=10)).tz_localize(None).to_datetime64()
+    assert of(11) == of(13) == (first, first + timedelta(days=9), fixed)
