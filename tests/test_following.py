@@ -15,7 +15,7 @@ from dashboard.views import choices, floor, lane, shift, sources
 from dashboard.views import record as kept_record
 from qa import drift, verdicts
 from qa.audit import Audit, Finding, parse
-from qa.store import deeds, following, records
+from qa.store import changes, deeds, following, records
 from qa.store.schema import Store
 from tests.conftest import PLANT
 from tests.databases import both
@@ -114,6 +114,7 @@ def test_views_of_a_record_kept_up_are_those_of_one_read_anew(
             by="test",
             at=NOW,
         ),
+        lambda: corrected_at_once(store, made[0]),
         lambda: records.lift_finding(store, "F1", by="test", at=NOW, reason="it was not"),
         lambda: records.put_programme(
             store, PLANT + "\n# again\n", by="lead", at=NOW, reason="a word"
@@ -138,8 +139,17 @@ def test_views_of_a_record_kept_up_are_those_of_one_read_anew(
         )
         pd.testing.assert_frame_equal(one, other)
         pd.testing.assert_frame_equal(kept.judged.in_force, in_force)
+        assert kept.known.replaced is not None
+        pd.testing.assert_frame_equal(kept.known.replaced, changes.replaced(store))
         drifts = drift.findings(every, kept.programme, now=kept_record._tick(NOW), known=kept.known)
         assert repr(kept_record.findings(kept, NOW)) == repr(drifts)
+
+
+def corrected_at_once(store: Store, like: Audit) -> None:
+    """An audit that nobody looked at before it was corrected."""
+    late = replace(like, key="late", tote="late")
+    records.log(store, late, by="test", at=NOW)
+    records.correct(store, replace(late, tote="later"), by="test", at=NOW, reason="typed wrongly")
 
 
 def _with(kept: kept_record.Record, store: Store, asked: choices.Choices) -> list[object]:

@@ -138,8 +138,10 @@ class _Kept:
         if language not in self._following:
             self._following[language] = verdicts.Following(language)
             change = None
-        none = read.audits.past.iloc[:0]
-        gone, new = change if change is not None else (none, read.audits.since(None))
+        if change is None:
+            gone, new = read.audits.past.iloc[:0], read.audits.since(None)
+        else:
+            gone, new = change.gone, change.new
         judged = self._following[language].follow(
             gone, new, read.audits.since, read.programmes, _moments(read.resumed)
         )
@@ -188,7 +190,7 @@ def _first(store: Store) -> tuple[_Read, None]:
 
 def _next(store: Store, before: _Read) -> tuple[_Read, following.Change]:
     audits, change = following.follow(store, before.audits)
-    replaced = changes.replaced(store) if len(change.gone) else before.known.replaced
+    replaced = changes.replaced(store) if change.amended else before.known.replaced
     totes = drift.followed(before.totes, change.gone, change.new)
     programme = records.programme(store)
     if set(programme.category_codes) - set(totes.codes):

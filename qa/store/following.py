@@ -90,10 +90,14 @@ class Audits:
 
 
 class Change(NamedTuple):
-    """What came and what went between two looks, as tables such as `Audits.past`."""
+    """What came and what went between two looks, as tables such as `Audits.past`.
+
+    `amended` says whether any audit was corrected or voided, one that came in between too.
+    """
 
     gone: pd.DataFrame
     new: pd.DataFrame
+    amended: bool
 
 
 def read(store: Store) -> Audits:
@@ -123,7 +127,7 @@ def follow(store: Store, known: Audits) -> tuple[Audits, Change]:
         late = _in_order(_joined([late, new]))
     if len(late) > MOST_LATE:
         past, late = _in_order(_joined([past, late])), late.iloc[:0]
-    return Audits(past, late, last, categories), Change(gone, new)
+    return Audits(past, late, last, categories), Change(gone, new, bool(keys))
 
 
 def _last(connection: Connection) -> int:
