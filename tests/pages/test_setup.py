@@ -40,7 +40,7 @@ def test_a_target_is_changed_and_the_versions_say_so(office: Any, own: schema.St
     office.says("Target, % correct 99 → 98.5", "#setup-said")
     assert records.programme(own).target == 0.985
     office.says("version 2", ".head")
-    office.click('nav[aria-label="Parts"] a:last-of-type')
+    office.click('nav[aria-label="Parts"] a[href*="part=versions"]')
     office.says("agreed with the buyer", "#setup-versions")
     office.click("#setup-between [type=submit]")
     office.says("From version 1 to version 2:")
