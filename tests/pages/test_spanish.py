@@ -66,7 +66,7 @@ def test_a_chart_has_the_marks_and_months_of_the_language(spanish: Page) -> None
     assert any("abr" in each for each in months)
     assert not any("Apr" in each for each in months)
     spanish.open("/plan?way=numbers&n=200&ac=7")
-    figures = ticks(spanish, "#plan-work")
+    figures = ticks(spanish, "#plan-out")
     assert any("," in each for each in figures)
     assert not any("." in each for each in figures)
 
