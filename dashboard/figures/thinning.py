@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-MOST = 1_000  # points drawn
+MOST = 900  # points drawn
 _KEPT = 3  # of each stretch: the highest and the lowest level, and the highest sum
 
 

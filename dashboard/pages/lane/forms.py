@@ -81,7 +81,7 @@ def done(words: Wording, view: LaneView) -> Any:
 def ends(chosen: Any) -> tuple[str, str] | None:
     """Both ends of the stretch that was dragged over, as the chart gives them; None for none."""
     match chosen:
-        case {"range": {"x": [first, last]}}:
+        case {"range": {"x": [first, last]} | {"x2": [first, last]} | {"x3": [first, last]}}:
             return str(first), str(last)
     return None
 
