@@ -204,35 +204,8 @@ def _frame() -> list[Any]:
                     className="bar-name",
                 ),
                 html.Nav(id=NAV, **{"aria-label": say("app.pages")}),
-                html.A(
-                    id="app-outbox",
-                    href=tally.PATH,
-                    className="bar-waits",
-                    hidden=True,
-                    role="status",
-                    **{
-                        "data-say-one": say("app.outbox_one"),
-                        "data-say-other": say("app.outbox_other", count="{count}"),
-                        "data-say-refused": say("app.outbox_refused", count="{count}"),
-                    },
-                ),
-                html.Form(
-                    [
-                        html.Button(
-                            name,
-                            name="language",
-                            value=code,
-                            lang=code,
-                            type="submit",
-                            className="choice",
-                        )
-                        for code, name in others()
-                    ],
-                    action=plain.SWITCH_AT,
-                    method="post",
-                    className="bar-language",
-                    id="app-language",
-                ),
+                _waiting(),
+                _languages(),
                 *_person(),
                 html.P(
                     say("app.away"), id="app-away", className="bar-ended", role="alert", hidden=True
@@ -248,6 +221,36 @@ def _frame() -> list[Any]:
         ),
         html.Footer(html.A(say("app_foot.words"), href=glossary.PATH), className="foot"),
     ]
+
+
+def _waiting() -> html.A:
+    """How many totes wait in this browser, as a script counts them."""
+    say = words().say
+    return html.A(
+        id="app-outbox",
+        href=tally.PATH,
+        className="bar-waits",
+        hidden=True,
+        role="status",
+        **{
+            "data-say-one": say("app.outbox_one"),
+            "data-say-other": say("app.outbox_other", count="{count}"),
+            "data-say-refused": say("app.outbox_refused", count="{count}"),
+        },
+    )
+
+
+def _languages() -> html.Form:
+    """The other languages, one button each."""
+    named = {"name": "language", "type": "submit", "className": "choice"}
+    buttons = [html.Button(name, value=code, lang=code, **named) for code, name in others()]
+    return html.Form(
+        buttons,
+        action=plain.SWITCH_AT,
+        method="post",
+        className="bar-language",
+        id="app-language",
+    )
 
 
 def _person() -> list[Any]:

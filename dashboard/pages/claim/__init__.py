@@ -9,8 +9,8 @@ from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
 from dashboard import components, explained, people
-from dashboard.figures.scale import high_scale
 from dashboard.pages.claim import study
+from dashboard.pages.claim.picture import picture, sizes
 from dashboard.texts import Wording, language, words
 from dashboard.texts import told as said_in
 from dashboard.views import claim
@@ -21,21 +21,15 @@ from dashboard.views.claim import (
     STUDY,
     Answered,
     Beside,
-    Bounds,
     Change,
-    Claim,
     ClaimView,
-    Part,
 )
 from dashboard.views.claim_paper import LONGEST
-from dashboard.views.record import Share
 from qa.store.schema import Store
 
 PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
 STATEMENT_AT, JSON_AT, AUDITS_AT = "/claim/statement", "/claim/statement.json", "/claim/audits.csv"
-COLUMNS = ("of", "estimate", "low", "high", "incorrect", "inspected", "totes")
-WIDEST = "always_valid"  # it may leave the picture, which would else show little of the others
 SHARES = ("target", "share", "confidence")
 CHANGES = {
     "method": "claim_change.method",
@@ -142,16 +136,6 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
     )
 
 
-def sizes(words: Wording, found: Claim) -> dict[str, str]:
-    """What a claim rests on, for how it is worked out."""
-    return {
-        "totes": words.say("count.totes", count=found.totes),
-        "count": words.count(found.incorrect),
-        "inspected": words.count(found.inspected),
-        "pieces": words.count(found.inspected / found.totes),
-    }
-
-
 def files(words: Wording, asked: str) -> html.Nav:
     """The statement on paper and as data, and the audits that it rests on."""
     every = (
@@ -248,118 +232,6 @@ def field(
     )
     label = html.Label(words.say(f"claim_field.{name}"), htmlFor=identity)
     return html.Div([label, box, told], className="field field-bad" if problem else "field")
-
-
-def picture(words: Wording, found: Answered) -> html.Section:
-    """The bounds beside what a naive count would claim, and every lane, on one scale."""
-    say, claimed, ways = words.say, found.claim, found.told.ways
-    parts = (*found.lanes, *found.sides)
-    lows = [each.bounds.lower for each in ways if each.bounds.method != WIDEST]
-    scale = high_scale([*lows, *(part.share.low for part in parts)], claimed.target)
-
-    def strip(name: str, share: Share, limits: tuple[str, str]) -> Any:
-        said = say("claim.from_to", name=name, lower=limits[0], upper=limits[1])
-        return components.strip(share, scale, said, target=claimed.target)
-
-    def row(name: str, part: Part) -> list[Any]:
-        said = part.said
-        line = strip(name, part.share, (said.lower, said.upper))
-        count = words.count(part.share.totes)
-        return [name, line, *map(components.whole, (said.estimate, said.lower, said.upper)), count]
-
-    by_method = [
-        [
-            each.name,
-            strip(each.name, _drawn(each.bounds, claimed.estimate), (each.lower, each.upper)),
-            *map(components.whole, (each.lower, each.upper)),
-            each.answer,
-        ]
-        for each in ways
-    ]
-    head = html.Div([components.ticks(words, scale)])
-    columns = {name: say(f"claim_column.{name}") for name in ("low", "high", "answer", "totes")}
-    low, high, answered, totes = columns.values()
-    known = {"target": found.target, "confidence": found.confidence}
-    return components.panel(
-        say("claim.picture", target=found.target),
-        explained.charted(
-            says(words, found),
-            [
-                html.P(say("claim.bounds_caption", confidence=found.confidence), className="quiet"),
-                components.table(
-                    None,
-                    [say("claim.way"), head, low, high, answered],
-                    by_method,
-                    say("claim.way"),
-                    numbers=(2, 3),
-                    stacks=("", "", low, high, answered),
-                ),
-                html.P(
-                    say("claim.lanes_caption", confidence=found.confidence),
-                    className="quiet claim-beside",
-                ),
-                components.table(
-                    None,
-                    [say("claim.of"), head, say("claim.interval"), low, high, totes],
-                    [row(name, part) for name, part in named_parts(words, found)],
-                    say("claim.of"),
-                    numbers=(2, 3, 4, 5),
-                    stacks=("", "", say("claim.interval"), low, high, totes),
-                ),
-            ],
-            behind(words, found),
-            explained.how(
-                words, "claim-picture", ("claim_picture", {**sizes(words, claimed), **known})
-            ),
-        ),
-        className="claim-picture",
-    )
-
-
-def named_parts(words: Wording, found: Answered) -> list[tuple[str, Part]]:
-    """Every lane and the whole, as people call them."""
-    return [
-        *((words.say("claim.lane", lane=part.label), part) for part in found.lanes),
-        *((words.say("claim.all", figure=part.label), part) for part in found.sides),
-    ]
-
-
-def says(words: Wording, found: Answered) -> str:
-    """What the picture shows: the claim's own bounds beside the target, and the lanes' range."""
-    own = found.told.ways[0]
-    told = words.say("claim.says", lower=own.lower, upper=own.upper, target=found.target)
-    if len(found.lanes) < 2:
-        return told
-    ordered = sorted(found.lanes, key=lambda part: part.share.fraction)
-    low, high = ordered[0], ordered[-1]
-    lanes = words.say(
-        "claim.says_lanes",
-        low=low.label,
-        least=low.said.estimate,
-        high=high.label,
-        most=high.said.estimate,
-    )
-    return f"{told} {lanes}"
-
-
-def behind(words: Wording, found: Answered) -> html.Details:
-    """Every figure of the lanes with what it was counted in."""
-    rows = [
-        [
-            name,
-            *(part.said.estimate, part.said.lower, part.said.upper),
-            *explained.counts(words, part.share),
-        ]
-        for name, part in named_parts(words, found)
-    ]
-    columns = [words.say(f"claim_behind.{name}") for name in COLUMNS]
-    return explained.behind(words, "claim", columns, rows)
-
-
-def _drawn(bounds: Bounds, estimate: float) -> Share:
-    """Bounds as the strip draws them; the dot is the estimate, kept between them."""
-    inside = min(max(estimate, bounds.lower), bounds.upper)
-    return Share(inside, bounds.lower, bounds.upper, 0, 0, 0)
 
 
 def more(words: Wording, found: Beside) -> list[Any]:
