@@ -12,7 +12,7 @@ from dash.exceptions import DependencyException
 from flask import Flask, Response, jsonify, request
 from flask_wtf.csrf import generate_csrf
 
-from dashboard import api, components, offline, people, plain, sign_in, switch
+from dashboard import api, components, offline, own_password, people, plain, sign_in, switch
 from dashboard.pages import (
     claim,
     floor,
@@ -122,6 +122,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     _secure(app)
     people.guard(app, store, now)
     sign_in.register(app.server, now)
+    own_password.register(app.server, now)
     switch.register(app.server)
     offline.register(app.server)
     api.register(app.server, store, now)
@@ -258,14 +259,18 @@ def _person() -> list[Any]:
     say, found = words().say, people.person()
     if found is None:
         return []
-    at = say("app.at_station", name=found.name, station=found.station)
-    signed = say("app.signed_in", name=found.name, role=say(f"role.{found.role}"))
+    if found.station:
+        who: Any = html.Span(say("app.at_station", name=found.name, station=found.station))
+    else:
+        said = say("app.signed_in", name=found.name, role=say(f"role.{found.role}"))
+        titled = say("own_password.title")
+        who = html.A(said, href=people.OWN_PASSWORD, target="_self", title=titled)
     door = people.AT_STATION if found.station else people.SIGN_IN
     ended = [say("refused.again"), " ", html.A(say("sign_in.title"), href=door)]
     return [
         html.Form(
             [
-                html.Span(at if found.station else signed),
+                who,
                 dcc.Input(type="hidden", name="csrf_token", value=generate_csrf(), id="app-token"),
                 html.Button(
                     say("app.change" if found.station else "app.sign_out"),

@@ -71,6 +71,7 @@ ROUTES = {
     "/sign-in": OPEN,
     "/sign-out": OPEN,
     "/station": OPEN,
+    "/password": SEE,  # but at a station
     "/language": OPEN,
     "/service-worker.js": OPEN,
     "/no-network": OPEN,
@@ -115,6 +116,7 @@ ROUTES = {
 }
 
 SIGN_IN, SIGN_OUT, AT_STATION = "/sign-in", "/sign-out", "/station"
+OWN_PASSWORD = "/password"
 DEVICE_COOKIE, TOKEN_COOKIE, TOKEN_HEADER = "toteproof_station", "_csrf_token", "X-CSRFToken"
 KEY = "key"  # of the session, in the signed cookie
 PREFIX = sign_ins.AT_STATION

@@ -58,9 +58,9 @@ def register(server: Flask, now: Callable[[], datetime]) -> None:
             return _sign_in_page()
         check_token()
         tried = sign_ins.try_password(
-            gate.store, _typed("name"), _typed("password"), request.remote_addr or "", at=now()
+            gate.store, typed("name"), typed("password"), request.remote_addr or "", at=now()
         )
-        return _passed(tried) if tried.key else _sign_in_page(_refusal(tried, now(), "password"))
+        return passed(tried) if tried.key else _sign_in_page(refusal(tried, now(), "password"))
 
     @server.post(SIGN_OUT)
     def sign_out() -> Answer:
@@ -88,17 +88,17 @@ def _at_station(gate: Gate, device: str, now: datetime) -> Answer:
     """Who stands at a registered station, told by a PIN."""
     if request.method == "GET":
         return _station_page(gate, device)
-    name = _typed("name")
-    tried = sign_ins.try_pin(gate.store, name, _typed("pin"), PREFIX + device, at=now)
+    name = typed("name")
+    tried = sign_ins.try_pin(gate.store, name, typed("pin"), PREFIX + device, at=now)
     if tried.key:
-        return _passed(tried, "/tally")
-    return _station_page(gate, device, name, _refusal(tried, now, "pin"))
+        return passed(tried, "/tally")
+    return _station_page(gate, device, name, refusal(tried, now, "pin"))
 
 
 def _made_station(gate: Gate, by: str, now: datetime) -> Answer:
     """Make a station of this browser; who made it is signed out."""
     try:
-        key = people.register(gate.store, _typed("name"), STATION, by=by, at=now)
+        key = people.register(gate.store, typed("name"), STATION, by=by, at=now)
     except QAError as fault:
         return _make_page(told(str(fault)))
     sign_ins.end(gate.store, str(session.get(KEY, "")), at=now)
@@ -115,7 +115,7 @@ def _made_station(gate: Gate, by: str, now: datetime) -> Answer:
     return answer
 
 
-def _passed(tried: Tried, first: str = "/") -> Answer:
+def passed(tried: Tried, first: str = "/") -> Answer:
     """In: a session of one's own, whatever the browser held before."""
     session.clear()
     session.permanent = True
@@ -123,7 +123,7 @@ def _passed(tried: Tried, first: str = "/") -> Answer:
     return redirect(plain.local(request.args.get("next") or first), 303)
 
 
-def _refusal(tried: Tried, now: datetime, what: str) -> tuple[str, int]:
+def refusal(tried: Tried, now: datetime, what: str) -> tuple[str, int]:
     """Why nobody came in, and the status that says so."""
     say = words().say
     if tried.locked_until is None:
@@ -138,10 +138,10 @@ def _sign_in_page(refusal: tuple[str, int] = ("", 200)) -> Response:
         refusal[1],
         fault=refusal[0],
         token=generate_csrf(),
-        typed=_typed("name"),
+        typed=typed("name"),
         here=plain.address(SIGN_IN, plain.local(request.args.get("next"))),
         station=AT_STATION if DEVICE_COOKIE in request.cookies else "",
-        **_said(*SIGN_IN_SAYS),
+        **said(*SIGN_IN_SAYS),
     )
 
 
@@ -160,7 +160,7 @@ def _station_page(
         device=words().say("station.device", name=device),
         here=plain.address(AT_STATION, plain.local(request.args.get("next"))),
         sign_in=SIGN_IN,
-        **_said(*STATION_SAYS),
+        **said(*STATION_SAYS),
     )
 
 
@@ -170,16 +170,17 @@ def _make_page(fault: str = "") -> Response:
         422 if fault else 200,
         fault=fault,
         token=generate_csrf(),
-        typed=_typed("name"),
+        typed=typed("name"),
         here=AT_STATION,
-        **_said(*MAKE_SAYS),
+        **said(*MAKE_SAYS),
     )
 
 
-def _said(*keys: str) -> dict[str, str]:
+def said(*keys: str) -> dict[str, str]:
     """Texts by the last word of their keys."""
     return {key.rpartition(".")[2]: words().say(key) for key in keys}
 
 
-def _typed(name: str) -> str:
+def typed(name: str) -> str:
+    """What a plain form sends in a field."""
     return request.form.get(name, "")[:MOST]
