@@ -12,7 +12,17 @@ from dash.exceptions import DependencyException
 from flask import Flask, Response, jsonify, request
 from flask_wtf.csrf import generate_csrf
 
-from dashboard import api, components, offline, own_password, people, plain, sign_in, switch
+from dashboard import (
+    api,
+    components,
+    offline,
+    own_password,
+    people,
+    plain,
+    sign_in,
+    switch,
+    unparted,
+)
 from dashboard.pages import (
     claim,
     floor,
@@ -125,6 +135,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     own_password.register(app.server, now)
     switch.register(app.server)
     offline.register(app.server)
+    unparted.register(app.server)
     api.register(app.server, store, now)
     return app
 

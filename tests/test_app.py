@@ -70,13 +70,18 @@ def drawn(client: FlaskClient, output: str, *inputs: tuple[str, str, Any]) -> st
     }
     answer = client.post("/_dash-update-component", json=sent)
     assert answer.status_code == 200, answer.text
-    return json.dumps(answer.get_json(), ensure_ascii=False)
+    return plainly(answer.get_json())
 
 
 def floor_body(client: FlaskClient, search: str = "") -> str:
     answer = client.get("/floor/now", query_string={"search": search})
     assert answer.status_code == 200, answer.text
-    return json.dumps(answer.get_json()["body"], ensure_ascii=False)
+    return plainly(answer.get_json()["body"])
+
+
+def plainly(told: Any) -> str:
+    """An answer as text, with plain spaces where no line may break."""
+    return json.dumps(told, ensure_ascii=False).replace("\u00a0", " ")
 
 
 def body(client: FlaskClient, page: str, search: str = "") -> str:

@@ -1,0 +1,44 @@
+"""What no line may part on a screen: a figure from its unit, a day from its month.
+
+Texts are worded with plain spaces, which paper, files, the command and devices get as they are.
+"""
+
+import re
+from functools import cache
+
+from flask import Flask, Response, request
+
+from dashboard.texts import language, words
+
+HELD = r"\u00a0"  # a space that does not break, as JSON writes it
+DEVICES = "/api/"
+_UNITS = ("%", r"min\b", r"h\b", r"s\b")
+_TYPED = r'"value":\s*"(?:[^"\\]|\\.)*"'  # what a field holds is sent back as it is
+
+
+def register(server: Flask) -> None:
+    """Every answer that a page's script draws."""
+    server.after_request(_answered)
+
+
+def unparted(told: str, of: str) -> str:
+    """A JSON text in a language, with spaces that do not break where no line may end."""
+    return _spaces(of).sub(_held, told)
+
+
+@cache
+def _spaces(of: str) -> re.Pattern[str]:
+    after = "|".join((*_UNITS, *(rf"{month}\b" for month in words(of).months)))
+    return re.compile(rf"{_TYPED}|(?<=\d) (?:de )?(?={after})")
+
+
+def _held(found: re.Match[str]) -> str:
+    return found[0] if found[0].startswith('"') else found[0].replace(" ", HELD)
+
+
+def _answered(answer: Response) -> Response:
+    """A file to keep, and what a device is told, are left as they are."""
+    kept = "Content-Disposition" in answer.headers or request.path.startswith(DEVICES)
+    if answer.mimetype == "application/json" and not kept:
+        answer.set_data(unparted(answer.get_data(as_text=True), language()))
+    return answer
