@@ -123,7 +123,7 @@ def test_every_sentence_that_sends_people_to_a_head_carries_the_caution(
     demo: tuple[Store, datetime], rows: tuple[floor.Row, ...]
 ) -> None:
     for row in rows:
-        for said in (row.sentence, *row.gross):
+        for said in (row.sentence, f"{row.brief} {row.caution}", *row.gross):
             assert ("head" not in said) or CAUTION in said
     shown = str(floor_page.body(words(), floor.view(demo[0], Choices(), demo[1])))
     assert CAUTION in shown

@@ -203,7 +203,8 @@ def whole_line(words: Wording, view: FloorView) -> html.Section:
                 [
                     html.P(say("floor.line"), className="quiet"),
                     html.P(_big(words, view.line_shift), className="big"),
-                ]
+                ],
+                className="floor-whole",
             ),
             html.Div([html.P(each, className="quiet") for each in said]),
             html.Div([*counts, *standing_in_all(words, view)], className="floor-count"),
@@ -241,7 +242,6 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         className="row-word",
                     ),
                     *standing(words, row),
-                    *(html.P(each, className="last-held") for each in row.gross),
                 ],
                 className="row-need",
             ),
@@ -263,10 +263,13 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
 
 
 def row_says(words: Wording, row: Row) -> list[html.P]:
-    """What its charts say, and inspection that is not normal."""
-    said = [html.P(components.sentence(row.sentence))]
+    """Whom to call, what its charts say, and inspection that is not normal."""
+    said = [html.P(components.sentence(row.brief), title=components.sentence(row.sentence))]
+    if row.caution:
+        said.append(html.P(row.caution, className="row-caution"))
     quiet = row.status == "steady" and row.gross
     return [
+        *(html.P(each, className="last-held") for each in row.gross),
         *([] if quiet else said),
         *(html.P(inspection(words, each)) for each in row.inspections),
     ]
@@ -275,7 +278,7 @@ def row_says(words: Wording, row: Row) -> list[html.P]:
 def standing(words: Wording, row: Row) -> list[html.P]:
     """Lots that stand locked or held, before anything that only may be wrong."""
     said = [("locked", row.locked), ("held", row.held)]
-    told = [words.say(f"floor.lots_{name}", count=count) for name, count in said if count]
+    told = [words.say(f"floor.{name}", count=count) for name, count in said if count]
     return [html.P(each, className="last-held") for each in told]
 
 

@@ -50,11 +50,16 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One lane: its need in a word and a sentence, its shares correct, its recent audits."""
+    """One lane: its need in a word and a sentence, its shares correct, its recent audits.
+
+    `brief` is what a wall has room for, `caution` what goes with it.
+    """
 
     lane: str
     status: str
     sentence: str
+    brief: str
+    caution: str
     shift: Share | None
     week: Share | None
     recent: tuple[Mark, ...]
@@ -115,6 +120,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             lane,
             status,
             sentence,
+            *_briefly(found, lane, sentence, programme, language),
             by_shift.get(lane),
             by_week.get(lane),
             marks.get(lane, ()),
@@ -137,6 +143,19 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         line_week=_line(week, programme),
         rows=tuple(rows),
     )
+
+
+def _briefly(
+    found: tuple[drift.DriftFinding, ...],
+    lane: str,
+    sentence: str,
+    programme: Programme,
+    language: str,
+) -> tuple[str, str]:
+    """A lane's sentence as short as it may be, and the caution."""
+    own = [each for each in found if each.lane == lane]
+    brief, caution = drift.briefly(own, programme, language=language)
+    return brief or sentence, caution
 
 
 def _need(row: Row) -> tuple[bool, int, int, bool]:

@@ -3,6 +3,7 @@
 And where else a difference comes from: an inspector, a shift, a weekday, a line.
 """
 
+from qa.drift.afar import briefly
 from qa.drift.answer import chart, charts, findings, lanes
 from qa.drift.known import Known
 from qa.drift.levels import KINDS
@@ -31,6 +32,7 @@ __all__ = [
     "Memory",
     "Source",
     "Totes",
+    "briefly",
     "chart",
     "charts",
     "findings",

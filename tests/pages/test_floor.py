@@ -15,6 +15,7 @@ import pytest
 from qa.audit import parse
 from qa.store import records, schema
 from tests import browser
+from tests.shots.__main__ import demo
 from tests.small_plant import NOW, small_plant
 
 WITHIN = 5.0  # seconds from the record to the screen
@@ -166,6 +167,27 @@ def test_what_says_which_lane_needs_whom_is_read_from_4_m(floor: Any, wall: sche
             assert minutes_of_arc(high) >= LEAST, part
     finally:
         browser.look_as_ever(floor.driver)
+
+
+LAST_ROW = "return document.querySelector('.rows > li:last-child').getBoundingClientRect().bottom"
+
+
+def test_all_six_lanes_are_seen_at_once_on_a_screen_over_the_line(page: Any) -> None:
+    """The demo's lane 4 drifts, and its sentence is as large as its word."""
+    with demo() as address:
+        page.address = address
+        browser.look(page.driver, 1920, "light", 1080)
+        try:
+            page.open("/floor")
+            page.says("Stem left on has risen", "#floor-lane-4 .row-says")
+            page.driver.execute_async_script("document.fonts.ready.then(arguments[0])")
+            low = page.driver.execute_script(LAST_ROW)
+            print(f"the last lane ends at {low:.0f} px")
+            assert len(page.driver.execute_script(ROWS)) == 6
+            assert low <= 1080
+        finally:
+            browser.look_as_ever(page.driver)
+            page.driver.get(page.address + "/assets/source-sans-3-licence.txt")
 
 
 def measured(driver: Any) -> dict[str, float]:
