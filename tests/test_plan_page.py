@@ -279,7 +279,9 @@ def test_the_picture_has_each_plan_s_curve_and_the_effects_of_the_first(plant: A
 @pytest.mark.parametrize("way", WAYS)
 def test_the_page_says_the_answer_first(way: str, client: FlaskClient) -> None:
     said = drawn(client, f"?way={way}")
-    word, holds, curve = (said.index(each) for each in ('"plan-word"', "Accepted is", '"plan-oc"'))
+    word, holds, curve = (
+        said.index(each) for each in ('"plan-word"', "Accepted is", '"plan-oc-how"')
+    )
     assert word < holds < curve
     assert "Foreign matter and other food-safety matters get no AQL" in said
     assert "never from a moving conveyor" in said

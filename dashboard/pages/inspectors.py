@@ -7,6 +7,7 @@ from typing import Any
 from dash import Dash, Input, Output, html
 
 from dashboard import components, explained
+from dashboard.drawn import as_one
 from dashboard.figures.scale import low_scale
 from dashboard.texts import Wording, language, words
 from dashboard.views import sources
@@ -32,7 +33,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.callback(Output(BODY, "children"), Input("app-address", "pathname"))
     def draw(path: str | None) -> Any:
         del path
-        return body(words(), sources.inspectors(store, language()))
+        return as_one(body(words(), sources.inspectors(store, language())))
 
 
 def body(words: Wording, view: InspectorsView) -> list[Any]:

@@ -8,6 +8,7 @@ from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify
 
 from dashboard import components, explained, people
+from dashboard.drawn import as_one
 from dashboard.figures.scale import Scale, low_scale
 from dashboard.pages.sending import asked_who, sent
 from dashboard.texts import Wording, language, words
@@ -45,7 +46,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     def draw(search: str | None, fresh: int | None) -> Any:
         del fresh  # something was recorded: the same again, from the record as it is now
         asked = choices.read(search, record(store).programme)
-        return body(words(), shift.view(store, asked, now(), language()))
+        return as_one(body(words(), shift.view(store, asked, now(), language())))
 
 
 def body(words: Wording, view: ShiftView) -> list[Any]:

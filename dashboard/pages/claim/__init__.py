@@ -9,6 +9,7 @@ from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, request
 
 from dashboard import components, explained, people
+from dashboard.drawn import as_one
 from dashboard.pages.claim import study
 from dashboard.pages.claim.picture import picture, sizes
 from dashboard.texts import Wording, language, words
@@ -66,13 +67,13 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
-        return body(words(), claim.view(store, search, language(), now()))
+        return as_one(body(words(), claim.view(store, search, language(), now())), own=(MORE,))
 
     @app.callback(Output(MORE, "children"), Input(BODY, "children"), State("app-address", "search"))
-    def draw_more(drawn: Any, search: str | None) -> Any:
-        del drawn  # the answer stands first; what takes longer comes after it
+    def draw_more(answered: Any, search: str | None) -> Any:
+        del answered  # the answer stands first; what takes longer comes after it
         found = claim.beside(store, search, language())
-        return more(words(), found) if found else []
+        return as_one(more(words(), found)) if found else []
 
 
 def asked_for() -> str:

@@ -8,6 +8,7 @@ from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, jsonify
 
 from dashboard import components, explained
+from dashboard.drawn import as_one
 from dashboard.figures.charts import control_chart
 from dashboard.pages.lane import forms
 from dashboard.pages.lane.drawing import (
@@ -72,7 +73,8 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     def draw(search: str | None, *fresh: int | None) -> Any:
         del fresh  # something was recorded: the same again, from the record as it is now
         asked = choices.read(search, record(store).programme)
-        return body(words(), lane.view(store, asked, now(), language()))
+        shown = body(words(), lane.view(store, asked, now(), language()))
+        return as_one(shown, own=(forms.BASE_BOX,))
 
     @app.callback(
         Output(forms.BASE_FIRST, "value"),

@@ -10,6 +10,7 @@ from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify, request
 
 from dashboard import components
+from dashboard.drawn import as_one
 from dashboard.pages.ledger import listing, one, taking
 from dashboard.pages.sending import sent
 from dashboard.texts import language, words
@@ -45,8 +46,10 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         del fresh  # something was recorded: the same again, from the record as it is now
         known = ledger.asked(search)
         if "key" in known:
-            return one.body(words(), ledger.history(store, known))
-        return listing.body(words(), ledger.view(store, known, language()))
+            return as_one(one.body(words(), ledger.history(store, known)))
+        return as_one(
+            listing.body(words(), ledger.view(store, known, language())), own=(taking.SHOWN_AT,)
+        )
 
     @app.server.post(one.CORRECT_AT)
     def correct() -> Response:

@@ -16,6 +16,7 @@ from qa.store.schema import Store
 
 NAME = "ledger-import"
 LOOK_AT, RECORD_AT, REJECTS_AT = "/ledger/preview", "/ledger/imports", "/ledger/rejects"
+SHOWN_AT = f"{NAME}-shown"
 SHOWN = 100  # rejects and rows left out that a page lists; the file has them all
 
 
@@ -88,7 +89,7 @@ def panel(words: Wording) -> html.Details:
             html.Summary(say("ledger.import")),
             html.P(say("ledger.import_lead", most=MOST_UPLOAD >> 20), className="quiet"),
             form,
-            html.Div(id=f"{NAME}-shown", className="ledger-report", **{"aria-live": "polite"}),
+            html.Div(id=SHOWN_AT, className="ledger-report", **{"aria-live": "polite"}),
         ],
         className="panel",
         id=NAME,

@@ -8,6 +8,7 @@ from dash import Dash, Input, Output, html
 from flask import Response, request
 
 from dashboard import components, explained
+from dashboard.drawn import as_one
 from dashboard.pages.plan.curves import counted, picture, risks, work
 from dashboard.pages.plan.form import MAIN, PATH, form, said_fields, shown_fields, ways
 from dashboard.pages.plan.pulling import SHEET_AT, pull
@@ -28,7 +29,7 @@ def layout() -> list[Any]:
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.callback(Output(BODY, "children"), Input("app-address", "search"))
     def draw(search: str | None) -> Any:
-        return body(words(), plan.view(store, search, now(), language()))
+        return as_one(body(words(), plan.view(store, search, now(), language())))
 
     @app.server.get(SHEET_AT)
     def sheet() -> Response:

@@ -8,6 +8,7 @@ from dash import Dash, Input, Output, dcc, html
 from flask import Response, jsonify
 
 from dashboard import components
+from dashboard.drawn import as_one
 from dashboard.pages.sending import sent
 from dashboard.pages.setup import accounts, forms, versions
 from dashboard.texts import Wording, language, words
@@ -60,7 +61,9 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         del fresh  # something was changed: the same again, as it is now
         view = setup.view(store, search, tuple(SECTIONS))
         section = SECTIONS.get(view.part)
-        return body(words(), view, section(words(), store, search, now()) if section else None)
+        return as_one(
+            body(words(), view, section(words(), store, search, now()) if section else None)
+        )
 
 
 def body(words: Wording, view: SetupView, section: Any) -> list[Any]:
