@@ -18,7 +18,6 @@ KINDS: dict[str, type | tuple[type, ...]] = {
     "value": str,
     "n_intervals": int,
     "data": (str, int, float),
-    "selectedData": dict,
     "children": object,
 }
 

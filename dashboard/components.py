@@ -10,6 +10,7 @@ from dash import dcc, html
 from dash.development.base_component import Component
 
 from dashboard import people, theme
+from dashboard.drawn import Chart, library
 from dashboard.figures.scale import Scale
 from dashboard.texts import Wording
 from dashboard.views.record import Share
@@ -318,15 +319,21 @@ def table(
     )
 
 
-def graph(words: Wording, figure: go.Figure, label: str, identity: str) -> html.Figure:
-    """A chart with what it shows in words for those who do not see it."""
+def graph(
+    words: Wording, figure: go.Figure, label: str, identity: str, chosen: str = ""
+) -> html.Figure:
+    """A chart with what it shows in words for those who do not see it.
+
+    A stretch that is dragged over goes to the store named `chosen`.
+    """
     figure.update_layout(separators=words.decimal + words.thousands)
-    chart = dcc.Graph(
+    chart = Chart(
         id=identity,
         figure=figure,
         config=theme.chart_config(words.language, words.months),
-        responsive=True,
-        style={"height": f"{figure.layout.height}px"},
+        height=f"{figure.layout.height}px",
+        library=library(),
+        chosen=chosen,
     )
     return html.Figure(chart, role="img", className="figure", **{"aria-label": label})
 

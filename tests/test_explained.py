@@ -211,7 +211,7 @@ def test_floor_s_audits_are_the_newest_and_say_what_is_left_out(
 def test_lane_s_table_has_what_is_drawn_newest_first(kind: str, plant: schema.Store) -> None:
     view = lane.view(plant, Choices(lane="2", category="stem", days=60, chart=kind), NOW)
     page = lane_page.body(words(), view)
-    [chart] = [path[-1] for path in within(page) if type(path[-1]).__name__ == "Graph"]
+    [chart] = [path[-1] for path in within(page) if type(path[-1]).__name__ == "Chart"]
     [levels, total] = [trace(chart.figure, row) for row in (0, 1)]
     rows = table_of(named(page, "lane-behind"))
     newest = view.points[::-1][: explained.MOST_ROWS]

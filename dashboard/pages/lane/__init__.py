@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, State, dcc, html
 from flask import Response, jsonify
 
 from dashboard import components, explained
-from dashboard.drawn import as_one
+from dashboard.drawn import as_one, chart_ahead
 from dashboard.figures.charts import control_chart
 from dashboard.pages.lane import forms
 from dashboard.pages.lane.drawing import (
@@ -32,7 +32,7 @@ from dashboard.views.signals import Signal
 from qa.store.schema import Store
 
 PATH, TITLE = "/lane", "page.lane"
-BODY, CHART = "lane-body", "lane-chart"
+BODY, CHART, CHOSEN = "lane-body", "lane-chart", "lane-chosen"
 FRESH = [f"{name}-fresh" for name in forms.NAMES]
 MOST_SIGNALS = 20  # listed
 MOST_REASONS = 8
@@ -40,8 +40,9 @@ MOST_REASONS = 8
 
 def layout() -> list[Any]:
     said = [html.P(id=f"{name}-said", className="said", role="status") for name in forms.NAMES]
-    fresh = [dcc.Store(id=each) for each in FRESH]
-    return [html.Div(components.skeleton(words()), id=BODY), *said, *fresh]
+    kept = [dcc.Store(id=each) for each in (*FRESH, CHOSEN)]
+    ahead = html.Div([components.skeleton(words()), chart_ahead(CHART)], id=BODY)
+    return [ahead, *said, *kept]
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
@@ -80,12 +81,12 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         Output(forms.BASE_FIRST, "value"),
         Output(forms.BASE_LAST, "value"),
         Output(forms.BASE_BOX, "open"),
-        Input(CHART, "selectedData"),
+        Input(CHOSEN, "data"),
         State(forms.BASE_FIRST, "value"),
         State(forms.BASE_LAST, "value"),
         prevent_initial_call=True,
     )
-    def drag(chosen: Any, first: str | None, last: str | None) -> tuple[Any, Any, bool]:
+    def drag(chosen: str | None, first: str | None, last: str | None) -> tuple[Any, Any, bool]:
         ends = forms.ends(chosen)
         if ends is None:
             return first, last, bool(first)
@@ -124,7 +125,11 @@ def body(words: Wording, view: LaneView) -> list[Any]:
             [
                 key(words),
                 components.graph(
-                    words, control_chart(drawing(words, view)), summary(words, view), CHART
+                    words,
+                    control_chart(drawing(words, view)),
+                    summary(words, view),
+                    CHART,
+                    chosen=CHOSEN,
                 ),
                 reasons(words, view),
                 *thinned(words, view),

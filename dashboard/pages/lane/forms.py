@@ -78,12 +78,10 @@ def done(words: Wording, view: LaneView) -> Any:
     return html.Ul([html.Li(each) for each in lines])
 
 
-def ends(chosen: Any) -> tuple[str, str] | None:
+def ends(chosen: str | None) -> tuple[str, str] | None:
     """Both ends of the stretch that was dragged over, as the chart gives them; None for none."""
-    match chosen:
-        case {"range": {"x": [first, last]} | {"x2": [first, last]} | {"x3": [first, last]}}:
-            return str(first), str(last)
-    return None
+    first, _, last = str(chosen or "").partition("/")
+    return (first, last) if last else None
 
 
 def named(words: Wording, programme: Programme, signal: Signal) -> str:

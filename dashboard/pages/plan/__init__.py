@@ -8,7 +8,7 @@ from dash import Dash, Input, Output, html
 from flask import Response, request
 
 from dashboard import components, explained
-from dashboard.drawn import as_one
+from dashboard.drawn import as_one, chart_ahead
 from dashboard.pages.plan.curves import counted, picture, risks, work
 from dashboard.pages.plan.form import MAIN, PATH, form, said_fields, shown_fields, ways
 from dashboard.pages.plan.pulling import SHEET_AT, pull
@@ -23,7 +23,7 @@ TITLE, BODY = "page.plan", "plan-body"
 
 
 def layout() -> list[Any]:
-    return [html.Div(components.skeleton(words()), id=BODY)]
+    return [html.Div([components.skeleton(words()), chart_ahead("plan-oc")], id=BODY)]
 
 
 def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
