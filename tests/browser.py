@@ -1,17 +1,21 @@
 """Chromium and the app for it to look at: what browser tests and screenshots share."""
 
+import contextlib
+import socket
 import threading
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from shutil import which
+from typing import Any
 
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
-from werkzeug.serving import make_server
+from werkzeug.serving import ThreadedWSGIServer, WSGIRequestHandler
 
 from dashboard.app import create_app
 from qa.store import schema
+from tests import ports
 
 PROGRAMS = ("chromium", "chromedriver")
 FLAGS = (
@@ -23,25 +27,64 @@ FLAGS = (
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
+    "--disable-renderer-backgrounding",  # a tab behind another one goes on at its pace
+    "--disable-dev-shm-usage",  # small in containers; a page that finds it full dies
 )
 WIDTHS = (390, 820, 1280, 1920)
 SCHEMES = ("light", "dark")
-SECONDS = 15
+SECONDS = 60  # for what comes at once on a machine that has nothing else to do
+
+
+class _Request(WSGIRequestHandler):
+    timeout = SECONDS  # for a browser that has asked half a question
+
+
+class _Listening(ThreadedWSGIServer):
+    """Answers whoever asked before it was closed, and nobody after.
+
+    Browsers open connections ahead of what they will ask; one of those, left open, would be
+    answered by a server that is stopped.
+    """
+
+    daemon_threads = False  # closing waits for them
+
+    def __init__(self, *given: Any) -> None:
+        self._open: set[Any] = set()
+        super().__init__(*given)
+
+    def process_request(self, request: Any, client_address: Any) -> None:
+        self._open.add(request)
+        super().process_request(request, client_address)
+
+    def shutdown_request(self, request: Any) -> None:
+        self._open.discard(request)
+        super().shutdown_request(request)
+
+    def server_close(self) -> None:
+        for each in tuple(self._open):
+            with contextlib.suppress(OSError):  # it was hung up meanwhile
+                each.shutdown(socket.SHUT_RD)
+        super().server_close()
 
 
 class Server:
-    """The app on a port of this machine; it can be stopped and started again at the same one."""
+    """The app on a port of this machine; it can be stopped and started again at the same one.
+
+    What stands in `app` answers; a test may put something before it.
+    """
 
     def __init__(self, store: schema.Store, now: Callable[[], datetime]) -> None:
-        self._app = create_app(store, now).server
-        self.port = 0
+        self.app: Any = create_app(store, now).server
+        self.port = ports.free()
         self.start()
 
     def start(self) -> None:
-        self._server = make_server("127.0.0.1", self.port, self._app, threaded=True)
-        self.port = self._server.server_port
+        self._server = _Listening("127.0.0.1", self.port, self._answer, _Request)
         self._thread = threading.Thread(target=self._server.serve_forever, daemon=True)
         self._thread.start()
+
+    def _answer(self, environ: Any, begin: Any) -> Any:
+        return self.app(environ, begin)
 
     def stop(self) -> None:
         self._server.shutdown()

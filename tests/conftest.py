@@ -7,15 +7,15 @@ from itertools import count
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 from qa.programme import Programme, parse
 from qa.store import records, schema
 from tests.databases import Cluster, cluster
 
-# A busy machine is slow, not wrong: no case fails by the clock. Where CI is set, hypothesis itself
-# takes the same cases each time.
-settings.register_profile("unhurried", deadline=None)
+# A busy machine is slow, not wrong: no case fails by the clock, nor the making of cases. Where CI
+# is set, hypothesis itself takes the same cases each time.
+settings.register_profile("unhurried", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("unhurried")
 
 PROGRAMME_FILE = Path(__file__).resolve().parents[1] / "data_demo" / "programme.toml"

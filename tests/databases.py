@@ -3,7 +3,6 @@
 import os
 import pwd
 import shutil
-import socket
 import sqlite3
 import subprocess
 import tempfile
@@ -15,9 +14,11 @@ from pathlib import Path
 import pytest
 
 from qa.store import schema
+from tests import ports
 
 # Words in the order of a language, as a plant's server may have them: no figure may hang on it.
 INITDB = ("--locale-provider=icu", "--icu-locale=en", "--locale=C.UTF-8", "--encoding=UTF8")
+SECONDS = 120  # at most, until it has started or stopped on a busy machine
 # What is lost when the machine itself stops is not what these tests are about.
 SERVER = ("fsync=off", "full_page_writes=off", "listen_addresses=127.0.0.1", "max_connections=100")
 
@@ -35,9 +36,7 @@ class Cluster:
         if self._user:
             owner = pwd.getpwnam(self._user)
             os.chown(self._folder, owner.pw_uid, owner.pw_gid)
-        with socket.socket() as free:
-            free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
+        self.port = ports.free()
         self._count = 0
         self._run("initdb", "-A", "trust", "-U", "toteproof", "-N", *INITDB, "-D", self._data)
         self.start()
@@ -76,7 +75,7 @@ class Cluster:
                 stdout=log,
                 stderr=log,
             )
-        for _ in range(200):
+        for _ in range(20 * SECONDS):
             try:
                 self.sql("SELECT 1")
                 return
@@ -89,7 +88,7 @@ class Cluster:
     def stop(self) -> None:
         """Break off every connection and stop."""
         self._server.send_signal(2)  # SIGINT: the server's "fast" way
-        self._server.wait(30)
+        self._server.wait(SECONDS)
 
     def remove(self) -> None:
         """Stop it, and leave nothing behind."""

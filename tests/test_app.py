@@ -430,9 +430,9 @@ def test_idle_connections_keep_nobody_out(plant: schema.Store) -> None:
         try:
             with contextlib.ExitStack() as idle:
                 for _ in range(200):
-                    waiting = idle.enter_context(socket.create_connection(place, 5))
+                    waiting = idle.enter_context(socket.create_connection(place, 60))
                     waiting.sendall(b"GET / HTTP/1.1\r\n")  # and never an end
-                with urllib.request.urlopen(f"{address}tally", timeout=10) as answer:
+                with urllib.request.urlopen(f"{address}tally", timeout=60) as answer:
                     assert answer.status == 200
         finally:
             running.terminate()

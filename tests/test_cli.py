@@ -22,6 +22,7 @@ from qa import cli, drift, efficiency, verdicts
 from qa.cli import answers, printing
 from qa.store import records, schema
 from qa.wording import load
+from tests import ports
 
 DATA = Path(__file__).resolve().parents[1] / "data_demo"
 PROGRAMME = str(DATA / "programme.toml")
@@ -90,12 +91,6 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[tuple]:
 SERVER = "toteproof.server"
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
 # -- help ----------------------------------------------------------------------------------------
 
 
@@ -104,14 +99,18 @@ def test_help_answers_at_once_and_loads_no_heavy_library() -> None:
         "import sys; from qa.cli import main; main(['--help'], standalone_mode=False); "
         "print(*sys.modules, file=sys.stderr)"
     )
-    before = os.times()
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    after = os.times()
+    took = []
+    for _ in range(5):
+        before = os.times()
+        command = [sys.executable, "-c", code]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        after = os.times()
+        took += [after.children_user + after.children_system]
+        took[-1] -= before.children_user + before.children_system
     loaded = set(done.stderr.split())
     assert not loaded & {"numpy", "pandas", "scipy", "sqlalchemy", "openpyxl", "dash", "dashboard"}
-    took = after.children_user + after.children_system
-    # Processor time, since the clock also counts what else a busy machine does.
-    assert took - before.children_user - before.children_system < 0.3
+    # The least of some processor times: what else a busy machine does only adds to them.
+    assert min(took) < 0.3
     for name in ("demo", "serve", "import", "efficiency", "drift", "plan", "check"):
         assert f"\n  {name} " in done.stdout
 
@@ -348,12 +347,13 @@ def test_backup_and_restore(store: str, tmp_path: Path) -> None:
 
 
 def test_serve_hands_the_store_over_and_prints_the_address(store: str, served: list) -> None:
-    port = free_port()
+    port = ports.free()
+    before = datetime.now(UTC)
     said = run("serve", "--store", store, "--port", str(port)).stdout
     assert said == f"The dashboard is at http://127.0.0.1:{port}/ (end it with Ctrl-C).\n"
     ((opened, now, host, used),) = served
     assert (opened.url, host, used) == (store, "127.0.0.1", port)
-    assert abs((datetime.now(UTC) - now).total_seconds()) < 60
+    assert before <= now <= datetime.now(UTC)
     answer = json.loads(run("serve", "--store", store, "--port", str(port), "--json").stdout)
     assert answer == {"address": f"http://127.0.0.1:{port}/"}
 
@@ -380,7 +380,7 @@ def test_a_port_in_use_is_one_sentence(tmp_path: Path, store: str, served: list)
 
 def test_without_a_dashboard_it_says_so(store: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(metadata, "entry_points", lambda **_: [])
-    said = refused("serve", "--store", store, "--port", str(free_port()))
+    said = refused("serve", "--store", store, "--port", str(ports.free()))
     assert said == "the dashboard is not installed; install toteproof again"
 
 
@@ -392,7 +392,7 @@ def test_demo_builds_prints_serves_and_runs_again(
 ) -> None:
     folder = tmp_path / "sprouts"
     truth = tomllib.loads((DATA / "truth.toml").read_text(encoding="utf-8"))
-    port = str(free_port())
+    port = str(ports.free())
     said = run("demo", "--folder", str(folder), "--port", port).stdout
     assert f"The store is {folder / 'toteproof.db'}" in said
     good, bad = truth["rows"]["good"], truth["rows"]["bad"]

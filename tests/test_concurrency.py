@@ -17,6 +17,7 @@ pytestmark = both
 AT = datetime(2026, 3, 16, 10, tzinfo=UTC)
 BY = {"by": "Ines", "at": AT}
 WRITERS, READERS, EACH = 8, 20, 6
+SECONDS = 120  # at most, until all are there
 
 
 @pytest.fixture
@@ -50,7 +51,7 @@ def test_eight_write_and_twenty_read(address, make):
     Every audit is sent by two writers, and every tote is audited by many, so that all fight for
     the same sums.
     """
-    done = Event()
+    done, begun = Event(), Barrier(READERS + 1)
     totes = ["T1", "T2", "T3"]
 
     def write(number: int) -> int:
@@ -66,6 +67,8 @@ def test_eight_write_and_twenty_read(address, make):
     def read(_: int) -> int:
         own, last, looks = schema.open_store(address), 0, 0
         while not done.wait(0.03):
+            if looks == 1:
+                begun.wait(SECONDS)  # every reader looks before and while others write
             with schema.reading(own) as connection:
                 kept = connection.execute(select(func.count()).select_from(schema.current)).scalar()
                 links = connection.execute(select(func.count()).select_from(schema.chain)).scalar()
@@ -83,6 +86,7 @@ def test_eight_write_and_twenty_read(address, make):
     with ThreadPoolExecutor(READERS) as readers:
         reading = [readers.submit(read, number) for number in range(READERS)]
         try:
+            begun.wait(SECONDS)
             new = at_once(WRITERS, write)
         finally:
             done.set()

@@ -287,10 +287,10 @@ def test_a_mapping_of_odd_texts(plant: schema.Store, programme: Programme, text:
 
 
 def refused(name: str, content: bytes, *, within: float = 5.0, most: int = 16 * 2**20) -> str:
-    began = time.monotonic()
+    began = time.process_time()  # the clock also counts what else a busy machine does
     with pytest.raises(InvalidFile) as fault:
         read_table(Upload(name, content, most))
-    assert time.monotonic() - began < within
+    assert time.process_time() - began < within
     return str(fault.value)
 
 

@@ -25,6 +25,7 @@
     const of = held;
     of.wait = setTimeout(function () {
       of.counted = true;
+      step(button);
       of.go = setInterval(() => step(button), REPEAT);
     }, HOLD);
   });

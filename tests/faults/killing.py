@@ -22,6 +22,7 @@ AT = datetime(2026, 3, 16, 10, tzinfo=UTC)
 START = datetime(2026, 3, 16, 6, tzinfo=UTC)
 IMPORTED = 60  # rows of one file
 CHECKED_EVERY = 50
+SECONDS = 120  # at most, until a process on a busy machine tells something
 
 
 @dataclass
@@ -83,7 +84,7 @@ def _killed(act: Callable[[Callable[[int], None]], None], told: int, after: floa
     os.close(write_end)
     said = b""
     while said.count(b"\n") < told + 1:  # the first says that it is ready
-        ready, _, _ = readiness.select([read_end], [], [], 30)
+        ready, _, _ = readiness.select([read_end], [], [], SECONDS)
         assert ready, "the process that records tells nothing"
         more = os.read(read_end, 4096)
         assert more, "the process that records ended by itself"

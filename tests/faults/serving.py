@@ -20,7 +20,7 @@ from qa.store import people, records, schema, trail
 
 NOW = datetime(2026, 3, 16, 12, tzinfo=UTC)
 DEVICES = 3
-SECONDS = 60
+SECONDS = 120
 
 
 @dataclass

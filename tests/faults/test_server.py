@@ -108,7 +108,7 @@ def _until_more(seen: dict[str, Counter[int]], status: int, failed: list[BaseExc
     """Until each has had an answer of a status once more."""
     before = {name: counts[status] for name, counts in seen.items()}
     pause = Event()
-    for _ in range(1200):
+    for _ in range(3600):
         if failed or all(counts[status] > before[name] for name, counts in seen.items()):
             return
         pause.wait(0.05)

@@ -8,7 +8,7 @@ from selenium import webdriver
 
 from qa.store import schema
 from tests.databases import Cluster
-from tests.pages.conftest import Page, Server
+from tests.pages.conftest import Page, served
 from tests.small_plant import small_plant
 
 
@@ -21,11 +21,8 @@ def far(postgres: Cluster) -> Iterator[schema.Store]:
 
 @pytest.fixture
 def shown(chromium: webdriver.Chrome, far: schema.Store) -> Iterator[Page]:
-    running = Server(far)
-    yield Page(chromium, running.address)
-    chromium.get("about:blank")
-    chromium.get_log("browser")
-    running.stop()
+    with served(chromium, far) as page:
+        yield page
 
 
 def test_a_page_that_is_open_says_it_and_draws_what_it_missed(
@@ -33,7 +30,8 @@ def test_a_page_that_is_open_says_it_and_draws_what_it_missed(
 ) -> None:
     shown.open("/setup?part=lanes")
     shown.says("Each lane with its line")
-    assert not shown.find("#app-away").is_displayed()
+    shown.drawn()
+    assert not shown.shown("#app-away")
     postgres.stop()
     try:
         shown.driver.execute_script(
@@ -45,7 +43,7 @@ def test_a_page_that_is_open_says_it_and_draws_what_it_missed(
     finally:
         postgres.start()
     shown.says("In plant time.")
-    shown.wait(lambda _: not shown.find("#app-away").is_displayed(), "it is no longer said")
+    shown.wait(lambda _: not shown.shown("#app-away"), "it is no longer said")
 
 
 def test_a_page_that_is_opened_meanwhile_comes_by_itself(shown: Any, postgres: Cluster) -> None:

@@ -35,8 +35,7 @@ def shown(page: Any) -> Any:
     def show(path: str, width: int, scheme: str) -> Any:
         look(page.driver, width, scheme)
         page.open(path)
-        page.find("main h1")
-        page.wait(lambda _: not page.all(".bone"), "the skeleton is gone")
+        page.drawn()
         return page
 
     yield show

@@ -4,9 +4,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from selenium import webdriver
 
 from qa.store import records, schema
-from tests.pages.conftest import Page, Server
+from tests.pages.conftest import Page, served
 from tests.small_plant import NOW, PROGRAMME_FILE
 
 SAYS = {
@@ -23,25 +24,25 @@ SAYS = {
 
 
 @pytest.fixture
-def begun(tmp_path: Path) -> Iterator[tuple[schema.Store, str]]:
-    """A store with a programme only, and where it is served."""
+def begun(tmp_path: Path, chromium: webdriver.Chrome) -> Iterator[tuple[schema.Store, Page]]:
+    """A store with a programme only, and a browser before it."""
     store = schema.open_store(tmp_path / "new.db", create=True)
     text = PROGRAMME_FILE.read_text(encoding="utf-8")
     records.put_programme(store, text, by="lead", at=NOW, reason="the plant is set up")
-    running = Server(store)
-    yield store, running.address
-    running.stop()
+    with served(chromium, store) as page:
+        yield store, page
     store.engine.dispose()
 
 
 def test_every_page_says_what_to_do_until_the_first_audit_is_there(
-    page: Page, begun: tuple[schema.Store, str]
+    begun: tuple[schema.Store, Page],
 ) -> None:
-    store, page.address = begun
+    store, page = begun
     for path, (so, then) in SAYS.items():
         page.open(path)
         page.says(so)
         page.says(then)
+        page.drawn()
         assert not page.all(".trouble"), f"{path} takes an empty store for a fault"
     page.open("/floor")
     page.click('.note a[href="/tally"]')
@@ -59,7 +60,6 @@ def test_every_page_says_what_to_do_until_the_first_audit_is_there(
     page.says("Lane 2 has audits, and none of them in its baseline")
     for path in SAYS:
         page.open(path)
-        page.find("main h1")
-        page.wait(lambda _: not page.all(".bone"), f"{path} is drawn")
+        page.drawn()
         assert not page.all(".trouble"), f"{path} takes one audit for a fault"
     assert not [each for each in page.complaints() if "favicon" not in each]

@@ -15,33 +15,38 @@ import pytest
 from qa.audit import parse
 from qa.store import records, schema
 from tests import browser
+from tests.pages.conftest import served
 from tests.shots.__main__ import demo
-from tests.small_plant import NOW, small_plant
+from tests.small_plant import NOW
 
 WITHIN = 5.0  # seconds from the record to the screen
 REFRESHES = int(os.environ.get("TOTEPROOF_REFRESHES", "150"))
 ROWS = "return [...document.querySelectorAll('.rows > li')].map((e) => e.id)"
 # A week in a few minutes: the page's ticks come as fast as the browser can.
-FAST = "const set = setInterval; setInterval = (f, ms) => set(f, ms === 250 ? 4 : ms);"
+FAST = """
+const set = setInterval;
+setInterval = (f, ms) => set(f, ms === 250 ? 4 : ms);
+const fetched = fetch;
+window.asks = 0;
+fetch = (...how) => { asks += 1; return fetched(...how).finally(() => { asks -= 1; }); };
+"""
+WATCH = """
+const body = document.getElementById("floor-body");
+window.drawn = 0;
+new MutationObserver(() => { drawn += 1 })
+  .observe(body, { childList: true, subtree: true, characterData: true });
+body.dataset.every = "0";
+"""
 
 
 @pytest.fixture
-def wall(tmp_path: Path) -> Iterator[schema.Store]:
-    """A plant of the test's own, so that it may log what it likes."""
-    opened = small_plant(tmp_path / "plant.db")
-    yield opened
-    opened.engine.dispose()
-
-
-@pytest.fixture
-def floor(page: Any, wall: schema.Store) -> Iterator[Any]:
-    """Floor, drawn; its server may be stopped and started."""
-    page.server = browser.Server(wall, lambda: NOW)
-    page.address = page.server.address
+def floor(plant: schema.Store, page: Any) -> Any:
+    """Floor, drawn, after its first question was answered; its server may be stopped."""
     page.open("/floor")
-    page.find(".rows > li")
-    yield page
-    page.server.stop()
+    page.drawn()
+    page.says("Heard from the store", "#floor-heard")
+    page.still(".rows > li")
+    return page
 
 
 def log(store: schema.Store, now: datetime, lane: str, tote: str, **found: int) -> None:
@@ -62,33 +67,65 @@ return [now.every((e) => e === were[e.id][0]), same.map((e) => e.id),
 """
 
 
+# When a part of the page first says a text.
+DRAWN_AT = """
+const [id, text] = arguments;
+window.drawnAt = null;
+new MutationObserver(() => {
+  if (document.getElementById(id).innerText.includes(text)) drawnAt ??= Date.now();
+}).observe(document.getElementById("floor-body"),
+  { childList: true, subtree: true, characterData: true });
+"""
+
+
+def questions(floor: Any) -> list[float]:
+    """When Floor asked what is new, from now on."""
+    at: list[float] = []
+    app = floor.server.app
+
+    def counted(environ: Any, begin: Any) -> Any:
+        if environ["PATH_INFO"] == "/floor/now":
+            at.append(time.time())
+        return app(environ, begin)
+
+    floor.server.app = counted
+    return at
+
+
 def test_a_new_audit_is_seen_in_seconds_and_every_other_row_stays_the_same_element(
-    floor: Any, wall: schema.Store
+    floor: Any, plant: schema.Store
 ) -> None:
+    asked = questions(floor)
     floor.driver.execute_script(REMEMBER)
-    begun = time.monotonic()
-    log(wall, NOW, "5", "new-5", stem=1)
+    floor.driver.execute_script(DRAWN_AT, "floor-lane-5", "accept · 2 min ago")
+    log(plant, NOW, "5", "new-5", stem=1)
+    recorded = time.time()
     floor.says("accept · 2 min ago", "#floor-lane-5")
-    took = time.monotonic() - begun
-    print(f"from the record to the screen: {took:.1f} s")
-    assert took < WITHIN
+    every, drawn = floor.driver.execute_script(
+        "return [Number(document.getElementById('floor-body').dataset.every), drawnAt]"
+    )
+    print(f"from the record to the screen: {drawn / 1000 - recorded:.1f} s")
+    # Seconds are the machine's too; that the next answer is drawn at once is the page's alone.
+    assert len([at for at in asked if recorded < at < drawn / 1000]) <= 1
+    assert 2 * every / 1000 < WITHIN
     rows, same, inside = floor.driver.execute_script(STAYED)
     assert rows
     assert set(same) == {f"floor-lane-{lane}" for lane in "12346"}
     assert inside
 
 
-def test_a_row_that_goes_up_is_moved_and_keeps_the_focus(floor: Any, wall: schema.Store) -> None:
+def test_a_row_that_goes_up_is_moved_and_keeps_the_focus(floor: Any, plant: schema.Store) -> None:
     floor.driver.execute_script(REMEMBER)
     floor.driver.execute_script("document.getElementById('floor-open-5').focus()")
     before = floor.driver.execute_script(ROWS)
-    log(wall, NOW, "5", "new-5", double=9)
+    log(plant, NOW, "5", "new-5", double=9)
     floor.says("reject · 2 min ago", "#floor-lane-5")
     after = floor.driver.execute_script(ROWS)
     assert after.index("floor-lane-5") < before.index("floor-lane-5")
     assert set(after) == set(before)
     assert floor.driver.execute_script(STAYED)[0]
-    assert floor.driver.switch_to.active_element.get_attribute("id") == "floor-open-5"
+    focused = "return document.activeElement.id"
+    assert floor.driver.execute_script(focused) == "floor-open-5"
 
 
 def test_what_says_the_same_is_not_touched(floor: Any) -> None:
@@ -105,18 +142,18 @@ def test_what_says_the_same_is_not_touched(floor: Any) -> None:
 
 
 def test_a_restarted_server_is_heard_again_and_silence_is_told(
-    floor: Any, wall: schema.Store
+    floor: Any, plant: schema.Store
 ) -> None:
     floor.says("Heard from the store", "#floor-heard")
     floor.server.stop()
     floor.driver.execute_script("window.real = Date.now; Date.now = () => real() + 25000")
     floor.says("these figures are old", "#floor-heard")
     assert floor.all(".rows > li")
-    log(wall, NOW, "4", "after-4", stem=30)
+    log(plant, NOW, "4", "after-4", stem=30)
     floor.server.start()
     floor.says("reject · 2 min ago", "#floor-lane-4")
     floor.driver.execute_script("Date.now = real")
-    floor.wait(lambda _: "old" not in floor.find("#floor-heard").text, "it is heard")
+    floor.wait(lambda _: "old" not in floor.text("#floor-heard"), "it is heard")
 
 
 def test_floor_says_what_is_wrong_with_its_address_and_follows_it(floor: Any) -> None:
@@ -155,14 +192,16 @@ def test_a_letter_s_angle_is_that_of_its_height_and_distance() -> None:
     )
 
 
-def test_what_says_which_lane_needs_whom_is_read_from_4_m(floor: Any, wall: schema.Store) -> None:
-    log(wall, NOW, "5", "wall-5", stem=30)  # so that a lot of this day is held
+def test_what_says_which_lane_needs_whom_is_read_from_4_m(floor: Any, plant: schema.Store) -> None:
+    log(plant, NOW, "5", "wall-5", stem=30)  # so that a lot of this day is held
     browser.look(floor.driver, 1920, "light", 1080)
     try:
         floor.says("held", "#floor-lane-5 .row-need")
-        floor.driver.execute_async_script("document.fonts.ready.then(arguments[0])")
+        floor.drawn()
         for part in FROM_AFAR:
-            high = floor.driver.execute_script(CAPITALS, floor.find(part))
+            high = floor.wait(
+                lambda driver, part=part: driver.execute_script(CAPITALS, floor.find(part)), part
+            )
             print(f"{part}: capitals {high:.1f} px, {minutes_of_arc(high):.1f} minutes of arc")
             assert minutes_of_arc(high) >= LEAST, part
     finally:
@@ -180,20 +219,22 @@ def test_all_six_lanes_are_seen_at_once_on_a_screen_over_the_line(page: Any) -> 
         try:
             page.open("/floor")
             page.says("Stem left on has risen", "#floor-lane-4 .row-says")
-            page.driver.execute_async_script("document.fonts.ready.then(arguments[0])")
+            page.drawn()
             low = page.driver.execute_script(LAST_ROW)
             print(f"the last lane ends at {low:.0f} px")
             assert len(page.driver.execute_script(ROWS)) == 6
             assert low <= 1080
         finally:
             browser.look_as_ever(page.driver)
-            page.driver.get(page.address + "/assets/source-sans-3-licence.txt")
+            page.leave()
 
 
 def measured(driver: Any) -> dict[str, float]:
     """What the browser holds after it has thrown away all that it can, between two refreshes."""
     driver.execute_script("document.getElementById('floor-body').dataset.every = '1e9'")
-    time.sleep(1)  # the answer under way is drawn
+    before = None
+    while before != (before := driver.execute_script("return [asks, drawn]")) or before[0]:
+        time.sleep(0.5)  # the answer under way comes, and is drawn
     for _ in range(3):
         driver.execute_cdp_cmd("HeapProfiler.collectGarbage", {})
     found = driver.execute_cdp_cmd("Performance.getMetrics", {})["metrics"]
@@ -209,39 +250,34 @@ def resident() -> float:
     return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
+def refreshed(page: Any) -> Iterator[dict[str, float]]:
+    """What is held after each quarter of the refreshes."""
+    page.open("/floor")
+    page.drawn()
+    page.driver.execute_script(WATCH)
+    for part in range(1, 5):
+        most = part * REFRESHES // 4
+        until = time.monotonic() + 60 + REFRESHES
+        while page.driver.execute_script("return drawn") < most:
+            assert time.monotonic() < until, "the page no longer refreshes"
+            time.sleep(0.2)
+        yield measured(page.driver) | {"server MB": resident()}
+
+
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="asks Linux for its memory")
-def test_a_week_of_refreshes_does_not_leak(page: Any, wall: schema.Store) -> None:
+def test_a_week_of_refreshes_does_not_leak(chromium: Any, plant: schema.Store) -> None:
     """Every refresh draws: the plant's clock goes on a minute whenever it is asked.
 
     TOTEPROOF_REFRESHES=3000 looks longer; a week of minutes has 10,080.
     """
     asked = count()
-    server = browser.Server(wall, lambda: NOW + timedelta(minutes=next(asked) % 600))
-    driver = page.driver
-    fast = driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": FAST})
-    driver.execute_cdp_cmd("Performance.enable", {})
+    fast = chromium.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": FAST})
+    chromium.execute_cdp_cmd("Performance.enable", {})
     try:
-        page.address = server.address
-        page.open("/floor")
-        page.find(".rows > li")
-        driver.execute_script(
-            "const body = document.getElementById('floor-body');"
-            "body.dataset.every = '0'; window.drawn = 0;"
-            "new MutationObserver(() => { drawn += 1 })"
-            ".observe(body, { childList: true, subtree: true, characterData: true })"
-        )
-        seen = []
-        for part in range(1, 5):
-            most = part * REFRESHES // 4
-            until = time.monotonic() + 60 + REFRESHES
-            while driver.execute_script("return drawn") < most:
-                assert time.monotonic() < until, "the page no longer refreshes"
-                time.sleep(0.2)
-            seen.append(measured(driver) | {"server MB": resident()})
+        with served(chromium, plant, lambda: NOW + timedelta(minutes=next(asked) % 600)) as page:
+            seen = list(refreshed(page))
     finally:
-        driver.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", fast)
-        driver.get(page.address + "/assets/source-sans-3-licence.txt")
-        server.stop()
+        chromium.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", fast)
     print(*seen, sep="\n")
     first, last = seen[1], seen[-1]  # the first quarter fills what is kept on purpose
     assert last["JSHeapUsedSize"] - first["JSHeapUsedSize"] < 1_000_000

@@ -48,12 +48,12 @@ def test_a_page_is_gone_through_by_tab_alone(page: Any, path: str) -> None:
     look(page.driver, 1280, "light")
     try:
         page.open(path)
-        page.find("main h1")
-        page.wait(lambda _: not page.all(".bone"), "the skeleton is gone")
+        page.drawn()
         page.wait(lambda _: page.all("#tally-form[data-state]") or path != "/tally", "Tally is")
         page.driver.execute_script(
             "document.querySelectorAll('details.how, details.behind').forEach((e) => e.open = true)"
         )
+        page.still("main h1")
         wanted = page.driver.execute_script(_WANTED)
         reached = []
         for _ in range(len(wanted) + 3):
@@ -74,33 +74,32 @@ def test_a_page_is_gone_through_by_tab_alone(page: Any, path: str) -> None:
 
 def test_the_first_stop_leads_past_the_bar_to_what_the_page_says(page: Any) -> None:
     page.open("/plan")
-    page.find("#plan-form")
-    page.driver.switch_to.active_element.send_keys(Keys.TAB)
-    first = page.driver.switch_to.active_element
-    assert first.text == "Skip to the page's content"
-    first.send_keys(Keys.ENTER)
-    page.wait(lambda d: d.switch_to.active_element.get_attribute("id") == "app-page", "in main")
-    page.driver.switch_to.active_element.send_keys(Keys.TAB)
+    page.drawn()
+    ActionChains(page.driver).send_keys(Keys.TAB).perform()
+    assert page.text(":focus") == "Skip to the page's content"
+    page.press(":focus", Keys.ENTER)
+    page.find("#app-page:focus")
+    ActionChains(page.driver).send_keys(Keys.TAB).perform()
     inside = "return document.activeElement.closest('main') !== null"
     assert page.driver.execute_script(inside)
 
 
 def test_help_opens_by_key_and_leads_to_a_word_and_back(page: Any) -> None:
     page.open("/lane?lane=2")
-    page.find("#lane-how summary").send_keys(Keys.ENTER)
+    page.press("#lane-how summary", Keys.ENTER)
     page.says("Page (1954)", "#lane-how")
-    page.find("#lane-how .term").send_keys(Keys.ENTER)
+    page.press("#lane-how .term", Keys.ENTER)
     page.wait(lambda driver: "/words#" in driver.current_url, "at the glossary")
     term = page.driver.current_url.partition("#")[2]
-    page.wait(lambda d: d.switch_to.active_element.get_attribute("id") == term, "at the word")
+    page.find(f"[id='{term}']:focus")
     page.driver.back()
     page.says("Page (1954)", "#lane-how")  # what was open is open again
 
 
 def test_what_was_opened_on_floor_stays_open_when_it_is_drawn_anew(page: Any) -> None:
     page.open("/floor")
-    page.find("#floor-how summary").send_keys(Keys.ENTER)
+    page.press("#floor-how summary", Keys.ENTER)
     page.says("Korn & Graubard", "#floor-how")
     page.driver.execute_script("history.pushState({}, '', '/floor?lane=3')")  # all is drawn anew
     page.wait(lambda _: len(page.all(".rows > li")) == 1, "lane 3 alone")
-    assert page.find("#floor-how").get_attribute("open") is not None
+    page.find("#floor-how[open]")

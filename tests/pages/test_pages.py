@@ -4,8 +4,6 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from selenium.webdriver.common.keys import Keys
-
 from qa.audit import parse
 from qa.store import deeds, records, schema
 
@@ -21,15 +19,15 @@ def fill(page: Any, tote: str, lane: str = "1") -> None:
 
 def verdict(page: Any) -> str:
     page.find("#tally-answer .answer-word")
-    return page.find("#tally-verdict").text
+    return str(page.text("#tally-verdict"))
 
 
 def test_floor_puts_the_drifting_lane_first_and_says_why(page: Any) -> None:
     page.open("/")
-    first = page.find(".rows > .row")
-    assert first.get_attribute("id") == "floor-lane-2"
-    assert "drifting" in first.text
-    assert "Stem left on has risen since" in first.text
+    page.drawn()
+    assert page.attribute(".rows > .row", "id") == "floor-lane-2"
+    page.says("drifting", "#floor-lane-2")
+    page.says("Stem left on has risen since", "#floor-lane-2")
     assert len(page.all(".rows > .row")) == 6
     page.says("Heard from the store", "#floor-heard")
     page.click("#floor-lane-2 .row-lane")
@@ -42,26 +40,28 @@ def test_floor_takes_in_a_new_audit_by_itself(
     page: Any, plant: schema.Store, now: datetime
 ) -> None:
     page.open("/floor?lane=5")
+    page.drawn()
     page.find("#floor-lane-5 .recent-mark")
     page.driver.execute_script("document.getElementById('floor-open-5').focus()")
     fields = {"pulled_at": now - timedelta(minutes=2), "lane": "5", "tote": "new-5"}
     fields |= {"inspector": "insp-01", "inspected": 200, "double": 9}
     records.log(plant, parse(fields, records.programme(plant)), by="test", at=now)
     page.says("reject · 2 min ago", "#floor-lane-5")
-    page.wait(lambda driver: driver.switch_to.active_element.get_attribute("id") == "floor-open-5")
+    page.find("#floor-open-5:focus")
     assert page.all(".bone") == []
 
 
 def test_lane_draws_its_charts_with_the_figures_behind(page: Any) -> None:
     page.open("/lane?lane=2&category=stem&days=30")
+    page.drawn()
     page.find("#lane-chart .main-svg")
-    figure = page.find("figure")
-    assert figure.get_attribute("role") == "img"
-    assert figure.get_attribute("aria-label").startswith("Control chart of stem left on on lane 2")
+    assert page.attribute("figure", "role") == "img"
+    label = page.attribute("figure", "aria-label")
+    assert label.startswith("Control chart of stem left on on lane 2")
     page.says("goes on")
     page.says("Head B")
     page.click("#lane-behind summary")
-    assert page.all("#lane-behind[open] tbody tr")
+    page.find("#lane-behind[open] tbody tr")
     page.click('nav[aria-label="Shows"] a:first-of-type')
     page.says("Lane 2: percent correct")
     assert "category=correct" in page.driver.current_url
@@ -72,6 +72,7 @@ def test_shift_is_handed_over_and_goes_back_a_day(page: Any) -> None:
     page.open("/shift?day=2026-04-19&shift=morning")
     page.says("Morning shift of 19 April")
     page.says("lots held")
+    page.drawn()
     assert len(page.all(".shift-matrix .charted > .scroll tbody tr")) == 6
     page.says("higher than baseline", ".shift-matrix")
     page.click('nav[aria-label="Day"] a:first-of-type')
@@ -112,8 +113,8 @@ def test_counters_count_and_a_bad_tote_is_held(page: Any, plant: schema.Store) -
     assert (row["stem"], row["double"], row["correct"]) == (8, 2, 190)
     page.click("#tally-save")  # which now says "Next tote"
     page.says("not counted yet", "#tally-sum")
-    assert page.find("#tally-inspector").get_attribute("value") == "insp-07"
-    assert page.find('#tally-lane [aria-pressed="true"]').text == "3"
+    assert page.value("#tally-inspector") == "insp-07"
+    assert page.text('#tally-lane [aria-pressed="true"]') == "3"
 
 
 def test_a_double_tap_records_once(page: Any, plant: schema.Store) -> None:
@@ -134,11 +135,11 @@ def test_impossible_counts_are_refused_beside_their_fields(page: Any, plant: sch
     page.says("say what was found", "#tally-correct-fault")
     fill(page, "wrong-1")
     page.type("#tally-stem", "two")
-    assert page.find("#tally-sum").text == ""
+    assert page.text("#tally-sum") == ""
     page.type("#tally-over_trim", "201")
     page.click("#tally-save")
     page.says("must be a whole number", "#tally-stem-fault")
-    assert page.find("#tally-stem").get_attribute("aria-invalid") == "true"
+    page.find('#tally-stem[aria-invalid="true"]')
     assert "Not saved" in verdict(page)
     assert records.tallies(plant, tote="wrong-1").empty
 
@@ -146,16 +147,16 @@ def test_impossible_counts_are_refused_beside_their_fields(page: Any, plant: sch
 def test_a_re_audit_asks_when_it_was_re_sorted_and_a_head_check_which_head(page: Any) -> None:
     page.open("/tally")
     page.find("#tally-form[data-state]")
-    assert not page.find("#tally-re_sorted_at").is_displayed()
+    assert not page.shown("#tally-re_sorted_at")
     page.click('#tally-purpose [data-value="re-audit"]')
-    assert page.find("#tally-re_sorted_at").is_displayed()
+    assert page.shown("#tally-re_sorted_at")
     fill(page, "again-1")
     page.click("#tally-clean")
     page.click("#tally-save")
     page.says("is missing", "#tally-re_sorted_at-fault")
     page.click('#tally-purpose [data-value="head-check"]')
-    assert page.find("#tally-head").is_displayed()
-    assert not page.find("#tally-re_sorted_at").is_displayed()
+    assert page.shown("#tally-head")
+    assert not page.shown("#tally-re_sorted_at")
 
 
 def test_a_food_safety_finding_locks_the_tote(page: Any, plant: schema.Store) -> None:
@@ -188,9 +189,9 @@ def test_a_rejected_tote_asks_for_its_re_audit_one_tap_away(page: Any, plant: sc
     page.click("#tally-save")
     assert "Consider holding what lane 5 filled after tote" in verdict(page)
     page.click("#tally-then")
-    page.says("", '#tally-form[data-state="open"]')
-    assert page.find("#tally-tote").get_attribute("value") == "again-1"
-    assert page.find('#tally-purpose [aria-pressed="true"]').text == "re-audit"
+    page.find('#tally-form[data-state="open"]')
+    assert page.value("#tally-tote") == "again-1"
+    assert page.text('#tally-purpose [aria-pressed="true"]') == "re-audit"
     page.type("#tally-re_sorted_at", "11:58")
     page.click("#tally-clean")
     page.click("#tally-save")
@@ -227,7 +228,7 @@ def test_a_cause_put_right_starts_stopped_inspection_again(page: Any, plant: sch
     page.click('#tally-lane [data-value="2"]')
     page.says("is stopped: nothing is accepted by sample", "#tally-pull-note")
     page.click('#tally-lane [data-value="1"]')
-    assert page.find("#tally-pull-note").text == ""
+    assert page.text("#tally-pull-note") == ""
     page.open("/lane?lane=2")
     page.says("5 lots were rejected while inspection was tightened")
     page.click("form[data-name=lane] [type=submit]")
@@ -238,8 +239,7 @@ def test_a_cause_put_right_starts_stopped_inspection_again(page: Any, plant: sch
     page.type("#lane-when", "half past")
     page.click("form[data-name=lane] [type=submit]")
     page.says("must be a date and time", "#lane-when-fault")
-    page.driver.execute_script("document.getElementById('lane-when').select()")
-    page.type("#lane-when", "11:59")
+    page.retype("#lane-when", "11:59")
     page.click("form[data-name=lane] [type=submit]")
     page.says("Recorded on lane 2: cause put right.", "#lane-said")
     page.says("Tightened inspection of the major class")
@@ -252,7 +252,7 @@ def test_a_claim_is_answered_in_words_and_asked_again_from_the_form(page: Any) -
     page.says("The figure speaks of workmanship", ".answer")
     page.says("valid however often one looks")
     page.says("What would change the answer", "#claim-more")
-    page.type("#claim-target", Keys.CONTROL + "a" + Keys.NULL + "ninety")
+    page.retype("#claim-target", "ninety")
     page.click("#claim-send")
     page.says(
         "Must be a share from 50 to below 100 %, such as 99, got ninety.", "#claim-target-fault"
@@ -270,15 +270,15 @@ def test_a_study_s_file_is_looked_at_and_its_tallies_go_into_the_claim(
     page.says("must be chosen", "#claim-study-file-fault")
     bad = tmp_path / "calls.csv"
     bad.write_text("piece,inspector,called\n1,a,\n")
-    page.find("#claim-study input[type=file]").send_keys(str(bad))
+    page.choose("#claim-study input[type=file]", bad)
     page.click("#claim-study form [type=submit]")
     page.says('Row 2, column "called": is blank', "#claim-study-shown")
     none = tmp_path / "none.csv"
     none.write_text("")
-    page.find("#claim-study input[type=file]").send_keys(str(none))
+    page.choose("#claim-study input[type=file]", none)
     page.click("#claim-study form [type=submit]")
     page.says("none.csv has no row with headers", "#claim-study-fault")
-    page.find("#claim-study input[type=file]").send_keys(str(STUDY))
+    page.choose("#claim-study input[type=file]", STUDY)
     page.click("#claim-study form [type=submit]")
     page.says("On 221 of 240 pieces insp-02, insp-05 and insp-08 agree", "#claim-study-shown")
     page.says("What is taken for what", "#claim-study-shown")

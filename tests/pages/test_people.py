@@ -5,47 +5,35 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from argon2 import PasswordHasher
 from selenium import webdriver
 
 from qa.store import people, schema
 from tests.browser import look, look_as_ever
-from tests.pages.conftest import Page, Server
+from tests.pages.conftest import Page, served
 from tests.pages.test_every_page import OVER
-from tests.small_plant import NOW, small_plant
+from tests.small_plant import NOW
 
 WORD = "a dozen sprouts and one"
 PEOPLE = "/setup?part=people"
 
 
-@pytest.fixture(scope="module")
-def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
-    with pytest.MonkeyPatch.context() as patch:
-        hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-        patch.setattr(people, "_hasher", lambda: hasher)
-        people._nobodys.cache_clear()
-        opened = small_plant(tmp_path_factory.mktemp("people") / "plant.db")
-        people.add_account(opened, "Lena", "lead", password=WORD, by="plant", at=NOW)
-        yield opened
-    people._nobodys.cache_clear()
-    opened.engine.dispose()
+@pytest.fixture
+def guarded(plant: schema.Store, quick_hashes: None) -> schema.Store:
+    people.add_account(plant, "Lena", "lead", password=WORD, by="plant", at=NOW)
+    return plant
 
 
 @pytest.fixture
 def office(chromium: webdriver.Chrome, guarded: schema.Store) -> Iterator[Page]:
     """A lead's browser on People."""
-    running = Server(guarded)
-    page = Page(chromium, running.address)
-    page.open("/assets/source-sans-3-licence.txt")
-    chromium.delete_all_cookies()
-    page.open(PEOPLE)
-    page.type("#name", "Lena")
-    page.type("#password", WORD)
-    page.click(".door-form .act")
-    page.says("Who may sign in")
-    chromium.get_log("browser")
-    yield page
-    running.stop()
+    with served(chromium, guarded) as page:
+        page.open(PEOPLE)
+        page.type("#name", "Lena")
+        page.type("#password", WORD)
+        page.leave_by(".door-form .act")
+        page.says("Who may sign in")
+        page.complaints()
+        yield page
 
 
 def send(page: Any, deed: str, **fields: str) -> None:
@@ -57,17 +45,18 @@ def send(page: Any, deed: str, **fields: str) -> None:
 def test_a_person_is_added_changed_and_shut(office: Any, guarded: schema.Store) -> None:
     send(office, "add", name="Rosa")
     office.says("Rosa may sign in, as recorder. The password, told this once:", "#setup-add-said")
-    made = office.find("#setup-add-said code").text
+    made = office.text("#setup-add-said code")
     assert re.fullmatch(r"([a-z2-9]{5}-){2}[a-z2-9]{5}", made)
     office.says("Rosa", "#setup-accounts")
-    assert office.find("#setup-add-name").get_attribute("value") == ""
-    assert made not in office.find("#setup-body").text
+    office.drawn()
+    assert office.value("#setup-add-name") == ""
+    assert made not in office.text("#setup-body")
     office.click("#setup-accounts a[href*=Rosa]")
     office.says("Is recorder, and signs in by: password.", "#setup-account")
-    assert office.find("#setup-add-said").get_attribute("textContent") == ""  # told once
+    assert office.attribute("#setup-add-said", "textContent") == ""  # told once
     send(office, "pin", pin="11")
     office.says("a PIN must have 4 to 8 digits, not all the same", "#setup-pin-fault")
-    assert office.find("#setup-pin-pin").get_attribute("value") == "11"
+    assert office.value("#setup-pin-pin") == "11"
     send(office, "pin", pin="37")
     office.says("Rosa has a new PIN", "#setup-pin-said")
     office.says("signs in by: password, PIN", "#setup-account")
@@ -82,7 +71,7 @@ def test_a_person_is_added_changed_and_shut(office: Any, guarded: schema.Store) 
 def test_a_token_is_told_once_and_revoked(office: Any, guarded: schema.Store) -> None:
     send(office, "token", name="scale 3")
     office.says("The token of scale 3 (recorder), told this once:", "#setup-token-said")
-    token = office.find("#setup-token-said code").text
+    token = office.text("#setup-token-said code")
     found = people.device(guarded, token, people.TOKEN)
     assert found
     assert found.name == "scale 3"
@@ -108,6 +97,7 @@ def test_nothing_overflows(office: Any, path: str, width: int) -> None:
     look(office.driver, width, "light")
     try:
         office.open(path)
+        office.drawn()
         office.find("#setup-people-history")
         office.wait(lambda d: d.execute_script(OVER) == [], f"nothing beyond {width} px")
     finally:

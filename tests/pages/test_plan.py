@@ -3,14 +3,6 @@
 import base64
 from typing import Any
 
-from selenium.webdriver.common.keys import Keys
-
-
-def retype(page: Any, css: str, text: str) -> None:
-    page.find(css).send_keys(Keys.CONTROL, "a")
-    page.type(css, text)
-    page.wait(lambda _: page.find(css).get_attribute("value") == text, f"{css} says {text}")
-
 
 def test_a_plan_is_asked_changed_and_compared(page: Any) -> None:
     page.open("/plan")
@@ -19,14 +11,15 @@ def test_a_plan_is_asked_changed_and_compared(page: Any) -> None:
     page.click('nav[aria-label="Ask by"] a:nth-of-type(2)')
     page.says("Pull 80, accept on 3, reject on 4.", "#plan-word")
     page.says("still passes one time in ten", "#plan-answer")
+    page.drawn()
     page.find("#plan-oc .main-svg")
-    retype(page, "#plan-aql", "0.65")
-    page.find('#plan-level option[value="II"]').click()
+    page.retype("#plan-aql", "0.65")
+    page.click('#plan-level option[value="II"]')
     page.click("#plan-send")
     page.says("Pull 200, accept on 3, reject on 4.", "#plan-word")
     page.says("a tote with 3.3 % incorrect", "#plan-answer")
     assert "aql=0.65" in page.driver.current_url
-    page.wait(lambda driver: driver.switch_to.active_element.get_attribute("id") == "plan-send")
+    page.find("#plan-send:focus")
     page.click(".plan-compare a")
     page.says("This plan stays on the picture", ".plan-compare")
     page.click('nav[aria-label="Ask by"] a:nth-of-type(4)')
@@ -40,18 +33,20 @@ def test_a_plan_sent_as_a_link_is_the_same_plan(page: Any) -> None:
     page.open("/plan?way=points&p1=1&p2=6&lot_size=&sensitivity=80")
     page.says("Pull 110, accept on 3, reject on 4.", "#plan-word")
     page.says("inspectors find 80.0 % of the incorrect pieces", "#plan-answer")
-    assert page.find("#plan-lot_size").get_attribute("value") == ""
-    assert page.find("#plan-sensitivity").is_displayed()
+    assert page.value("#plan-lot_size") == ""
+    assert page.shown("#plan-sensitivity")
 
 
 def test_a_wrong_figure_is_told_beside_its_field(page: Any) -> None:
     page.open("/plan")
+    page.drawn()
     page.find("#plan-oc .main-svg")
-    retype(page, "#plan-lot_size", "0")
+    page.retype("#plan-lot_size", "0")
     page.click("#plan-send")
     page.says("Must be a whole number, 1 or more, got 0.", "#plan-lot_size-fault")
-    page.wait(lambda _: page.find("#plan-lot_size").get_attribute("aria-invalid") == "true")
-    assert page.find("#plan-lot_size").get_attribute("value") == "0"
+    page.find('#plan-lot_size[aria-invalid="true"]')
+    page.drawn()
+    assert page.value("#plan-lot_size") == "0"
     assert page.all("#plan-oc") == []
     page.open("/plan?way=claim&target=95&incorrect=1&lot_size=20")
     page.says("Inspect every piece instead: 20 pieces")
@@ -60,13 +55,14 @@ def test_a_wrong_figure_is_told_beside_its_field(page: Any) -> None:
 
 def test_totes_are_drawn_and_the_sheet_prints_on_one_page(page: Any) -> None:
     page.open("/plan")
-    page.find("#plan-pull-said")
-    retype(page, "#plan-seed", "7")
+    page.drawn()
+    page.retype("#plan-seed", "7")
     page.click("#plan-draw")
     page.says("Drawn at random from seed 7;", "#plan-pull")
+    page.drawn()
     assert len(page.all("#plan-pull tbody tr")) == 12
     page.says("never from a moving conveyor or inside a cutting enclosure", "#plan-pull")
-    sheet = page.find(".plan-sheet").get_attribute("href")
+    sheet = page.attribute(".plan-sheet", "href")
     assert page.complaints() == []
     page.driver.get(sheet)
     page.says("Pull sheet", "h1")

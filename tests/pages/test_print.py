@@ -36,8 +36,7 @@ def sheets(page: Any) -> int:
 
 def opened(page: Any, path: str) -> None:
     page.open(path)
-    page.find("main h1")
-    page.wait(lambda _: not page.all(".bone"), "the skeleton is gone")
+    page.drawn()
 
 
 def test_shift_prints_on_one_sheet_without_what_only_a_screen_is_for(shown: Any) -> None:
@@ -46,14 +45,13 @@ def test_shift_prints_on_one_sheet_without_what_only_a_screen_is_for(shown: Any)
     shown.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     for part in (".bar", ".filters", "main form"):
         assert not [each for each in shown.all(part) if each.is_displayed()], part
-    dot = shown.find(".strip-dot")
-    inside = shown.driver.execute_script("return arguments[0].clientWidth", dot)
-    assert inside >= 4  # its border is paper's colour: a wide one left a point of the dot
+    inside = shown.attribute(".strip-dot", "clientWidth")
+    assert int(inside) >= 4  # its border is paper's colour: a wide one left a point of the dot
 
 
 def test_a_chart_is_printed_as_wide_as_the_paper_and_then_as_before(shown: Any) -> None:
     opened(shown, "/lane?lane=2")
-    shown.find("#lane-chart .main-svg")
+    shown.still("#lane-chart .main-svg")
     wide = "document.querySelector('#lane-chart .main-svg').getBoundingClientRect().width"
     before = shown.driver.execute_script(f"return {wide}")
     shown.driver.execute_script(

@@ -17,8 +17,10 @@ def test_it_knows_every_page() -> None:
 def test_a_page_is_pictured_whole_at_every_width_light_and_dark(
     chromium: Any, server: Any, tmp_path: Path
 ) -> None:
-    made = list(command.shots(chromium, server.address, tmp_path, ["floor"]))
-    browser.look_as_ever(chromium)
+    try:
+        made = list(command.shots(chromium, server.address, tmp_path, ["floor"]))
+    finally:
+        browser.look_as_ever(chromium)
     sizes = [struct.unpack(">II", each.read_bytes()[16:24]) for each in made]
     assert [size[0] for size in sizes] == [width for width in browser.WIDTHS for _ in range(2)]
     assert sizes[0][1] > 1.4 * sizes[-1][1], "what lies below the first screen is there too"

@@ -4,56 +4,54 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from argon2 import PasswordHasher
 from selenium import webdriver
 
 from qa.store import people, records, schema
 from qa.store.sign_ins import MOST_OWN
 from tests.browser import SCHEMES, WIDTHS, look, look_as_ever
-from tests.pages.conftest import Page, Server
+from tests.pages.conftest import Page, served
 from tests.pages.test_every_page import OVER, broken_rules
-from tests.small_plant import NOW, small_plant
+from tests.small_plant import NOW
 
 WORD, PIN = "a dozen sprouts and one", "2580"
 NAMES = {"Lena": "lead", "Rosa": "recorder", "Vera": "viewer", "Otto": "viewer"}
 
 
-@pytest.fixture(scope="module")
-def guarded(tmp_path_factory: pytest.TempPathFactory) -> Iterator[schema.Store]:
+@pytest.fixture
+def guarded(plant: schema.Store, quick_hashes: None) -> schema.Store:
     """A plant with an account of three roles; Rosa has a PIN too."""
-    with pytest.MonkeyPatch.context() as patch:
-        hasher = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-        patch.setattr(people, "_hasher", lambda: hasher)
-        opened = small_plant(tmp_path_factory.mktemp("guarded") / "plant.db")
-        for name, role in NAMES.items():
-            people.add_account(opened, name, role, by="plant", at=NOW)
-            people.set_password(opened, name, WORD, by="plant", at=NOW)
-        people.set_pin(opened, "Rosa", PIN, by="plant", at=NOW)
-        yield opened
-    opened.engine.dispose()
-
-
-@pytest.fixture(scope="module")
-def address(guarded: schema.Store) -> Iterator[str]:
-    running = Server(guarded)
-    yield running.address
-    running.stop()
+    for name, role in NAMES.items():
+        people.add_account(plant, name, role, by="plant", at=NOW)
+        people.set_password(plant, name, WORD, by="plant", at=NOW)
+    people.set_pin(plant, "Rosa", PIN, by="plant", at=NOW)
+    return plant
 
 
 @pytest.fixture
-def door(chromium: webdriver.Chrome, address: str) -> Page:
-    chromium.get(address + "/assets/source-sans-3-licence.txt")
-    chromium.delete_all_cookies()
-    chromium.execute_script("localStorage.clear()")
-    chromium.get_log("browser")
-    return Page(chromium, address)
+def door(chromium: webdriver.Chrome, guarded: schema.Store) -> Iterator[Page]:
+    with served(chromium, guarded) as page:
+        yield page
 
 
 def sign_in(door: Page, name: str, password: str = WORD) -> None:
-    door.find("#name").clear()
-    door.type("#name", name)
+    door.retype("#name", name)
     door.type("#password", password)
-    door.click(".door-form .act")
+    door.leave_by(".door-form .act")
+
+
+def make_station(door: Page, name: str) -> None:
+    """Of a lead's browser."""
+    door.says("Make this browser a station", "h1")
+    door.type("#name", name)
+    door.leave_by(".door-form .act")
+    door.says("Who logs here?", "h1")
+
+
+def by_pin(door: Page, name: str, pin: str) -> None:
+    door.click(f'.station-name:has([value="{name}"])')
+    for digit in pin:
+        door.click(f'[data-digit="{digit}"]')
+    door.leave_by("#station .act")
 
 
 def path(door: Page) -> str:
@@ -69,9 +67,9 @@ def test_signing_in_leads_to_what_was_asked_for_and_out_again(door: Page) -> Non
     door.says("Lena, lead", "#app-person")
     door.find("#lane-chart .main-svg")
     assert door.complaints() == []
-    door.click("#app-person button")
+    door.leave_by("#app-person button")
     door.says("Sign in", "h1")
-    door.driver.back()
+    door.turn(door.driver.back)
     door.says("Sign in", "h1")
 
 
@@ -82,7 +80,7 @@ def test_a_wrong_password_and_then_the_lock_are_told(door: Page) -> None:
         door.says("do not go together", "#fault")
     sign_in(door, "Otto")
     door.says("The next one is looked at in 15 minutes", "#fault")
-    assert door.find("#name").get_attribute("value") == "Otto"
+    assert door.value("#name") == "Otto"
 
 
 def test_a_role_without_a_right_is_not_offered_the_page(door: Page) -> None:
@@ -91,16 +89,17 @@ def test_a_role_without_a_right_is_not_offered_the_page(door: Page) -> None:
     door.says("Which lane needs me now?", "h1")
     door.open("/lane?lane=2")
     door.says("Record what was done to this lane")
+    door.drawn()
     assert door.all("form[data-send]") == []
     door.says("Tally", "#app-nav")
-    door.click("#app-person button")
-    door.find("#name")
+    door.leave_by("#app-person button")
     door.open("/tally")
     sign_in(door, "Vera", WORD + "x")
     door.says("do not go together", "#fault")
     sign_in(door, "Vera")
     door.says("Your role has no right to this. Ask the lead.")
-    assert "Tally" not in [each.text for each in door.all("#app-nav a")]
+    door.says("Floor", "#app-nav")
+    assert "Tally" not in door.text("#app-nav")
     door.open("/lane?lane=2")
     door.says("Lane 2", "h1")
 
@@ -111,8 +110,8 @@ def test_an_ended_session_is_told_and_nothing_typed_is_lost(
     door.open("/tally")
     sign_in(door, "Rosa")
     door.find("#tally-form[data-state]")
-    assert door.find("#tally-inspector").get_attribute("value") == "Rosa"
-    assert door.find("#tally-inspector").get_attribute("readonly")
+    assert door.value("#tally-inspector") == "Rosa"
+    assert door.attribute("#tally-inspector", "readonly")
     door.type("#tally-tote", "kept-1")
     door.click('#tally-lane [data-value="1"]')
     door.click("#tally-clean")
@@ -120,11 +119,11 @@ def test_an_ended_session_is_told_and_nothing_typed_is_lost(
     door.click("#tally-save")
     door.says("Please sign in again", "#app-ended")
     door.says("Please sign in again", "#tally-verdict")
-    door.click("#app-ended a")
+    door.leave_by("#app-ended a")
     sign_in(door, "Rosa")
     door.find("#tally-form[data-state]")
     assert path(door) == "/tally"
-    assert door.find("#tally-tote").get_attribute("value") == "kept-1"
+    assert door.value("#tally-tote") == "kept-1"
     door.click("#tally-save")
     door.says("Accept", "#tally-verdict")
     row = records.tallies(guarded, tote="kept-1").iloc[0]
@@ -134,21 +133,13 @@ def test_an_ended_session_is_told_and_nothing_typed_is_lost(
 def test_a_station_is_made_and_an_inspector_logs_by_pin(door: Page, guarded: schema.Store) -> None:
     door.open("/station")
     sign_in(door, "Lena")
-    door.says("Make this browser a station", "h1")
-    door.type("#name", "Tablet 1")
-    door.click(".door-form .act")
-    door.says("Who logs here?", "h1")
-    door.click('.station-name:has([value="Rosa"])')
-    for digit in "2589":
-        door.click(f'[data-digit="{digit}"]')
-    door.click("#station .act")
+    make_station(door, "Tablet 1")
+    by_pin(door, "Rosa", "2589")
     door.says("This PIN is not that inspector's", "#fault")
     for digit in "99":
         door.click(f'[data-digit="{digit}"]')
     door.click('[data-digit=""]')
-    for digit in PIN:
-        door.click(f'[data-digit="{digit}"]')
-    door.click("#station .act")
+    by_pin(door, "Rosa", PIN)
     door.says("Rosa, at Tablet 1", "#app-person")
     door.find("#tally-form[data-state]")
     door.type("#tally-tote", "pin-1")
@@ -159,7 +150,7 @@ def test_a_station_is_made_and_an_inspector_logs_by_pin(door: Page, guarded: sch
     row = records.audits(guarded, tote="pin-1").iloc[0]
     assert (row["inspector"], row["source"]) == ("Rosa", "station Tablet 1")
     assert [each for each in door.complaints() if "401" not in each] == []
-    door.click("#app-person button")
+    door.leave_by("#app-person button")
     door.says("Who logs here?", "h1")
 
 
@@ -167,14 +158,14 @@ def test_a_station_is_made_and_an_inspector_logs_by_pin(door: Page, guarded: sch
 def test_keys_are_big_enough_for_gloves(door: Page, width: int) -> None:
     door.open("/station")
     sign_in(door, "Lena")
-    door.type("#name", "Tablet 2")
-    door.click(".door-form .act")
+    make_station(door, "Tablet 2")
     door.find(".pad:not([hidden])")
     door.driver.execute_cdp_cmd(
         "Emulation.setDeviceMetricsOverride",
         {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False},
     )
     try:
+        door.still(".pad")
         sizes: Any = door.driver.execute_script(
             "return Array.from(document.querySelectorAll('.pad .step, .station-name'),"
             " (each) => [each.offsetWidth, each.offsetHeight])"
@@ -198,16 +189,14 @@ def open_door(door: Page, which: str) -> None:
         return
     door.open("/station")
     sign_in(door, "Lena")
-    door.says("Make this browser a station", "h1")
     if which == "make a station":
+        door.says("Make this browser a station", "h1")
         return
-    door.type("#name", "Tablet 3")
-    door.click(".door-form .act")
-    door.says("Who logs here?", "h1")
+    make_station(door, "Tablet 3")
     if which.endswith("refused"):
         door.click('.station-name:has([value="Rosa"])')
         door.type("#pin", "9999")
-        door.click("#station .act")
+        door.leave_by("#station .act")
         door.says("This PIN is not that inspector's", "#fault")
 
 

@@ -11,20 +11,18 @@ from dashboard import texts
 from dashboard.texts import COOKIE
 from qa.store import people, records, schema
 from tests.browser import WIDTHS, look, look_as_ever
-from tests.pages.conftest import Page, Server
+from tests.pages.conftest import Page, served
 from tests.pages.test_every_page import OVER, PAGES
-from tests.pages.test_plan import retype
 from tests.small_plant import NOW
 
 AT: dict[str, Any] = {"by": "plant", "at": NOW}
 
 
 @pytest.fixture
-def spanish(page: Page) -> Iterator[Page]:
+def spanish(page: Page) -> Page:
     """A browser whose reader chose Spanish."""
     page.driver.add_cookie({"name": COOKIE, "value": "es", "path": "/"})
-    yield page
-    page.driver.delete_cookie(COOKIE)
+    return page
 
 
 def test_a_tote_is_logged_in_spanish(spanish: Page, plant: schema.Store) -> None:
@@ -32,7 +30,7 @@ def test_a_tote_is_logged_in_spanish(spanish: Page, plant: schema.Store) -> None
     spanish.says("Registrar un contenedor", "h1")
     spanish.find("#tally-form[data-state]")
     spanish.type("#tally-tote", "es-1")
-    retype(spanish, "#tally-inspector", "insp-07")
+    spanish.retype("#tally-inspector", "insp-07")
     spanish.click('#tally-lane [data-value="1"]')
     spanish.click("#tally-save")
     spanish.says("diga qué se encontró, o pulse que todas son correctas", "#tally-correct-fault")
@@ -47,17 +45,21 @@ def test_a_tote_is_logged_in_spanish(spanish: Page, plant: schema.Store) -> None
 
 def test_a_figure_is_typed_with_a_comma(spanish: Page) -> None:
     spanish.open("/plan?way=points")
-    retype(spanish, "#plan-p1", "1,5")
+    spanish.retype("#plan-p1", "1,5")
     spanish.click("#plan-send")
     spanish.says("con 1,5 %", "#plan-answer")
     assert "p1=1%2C5" in spanish.driver.current_url  # the link means the same to every reader
-    assert spanish.find("#plan-p1").get_attribute("value") == "1,5"
+    assert spanish.value("#plan-p1") == "1,5"
 
 
 def ticks(page: Page, chart: str) -> list[str]:
     """What stands at the axes of a chart."""
-    page.find(f"{chart} .main-svg")
-    return [str(each.text) for each in page.wait(lambda _: page.all(f"{chart} [class$=tick] text"))]
+    page.drawn()
+    page.still(f"{chart} .main-svg")
+    told = "return [...document.querySelectorAll(arguments[0])].map((each) => each.textContent)"
+    each = f"{chart} [class$=tick] text"
+    found: list[str] = page.wait(lambda driver: driver.execute_script(told, each), each)
+    return found
 
 
 def test_a_chart_has_the_marks_and_months_of_the_language(spanish: Page) -> None:
@@ -74,15 +76,14 @@ def test_a_chart_has_the_marks_and_months_of_the_language(spanish: Page) -> None
 def test_the_switch_is_on_a_page_and_keeps_where_one_is(page: Page) -> None:
     page.open("/plan?way=aql")
     page.says("How many pieces", "h1")
-    page.click('#app-language [value="es"]')
+    page.leave_by('#app-language [value="es"]')
     page.says("¿Cuántas piezas", "h1")
     assert page.driver.current_url.endswith("/plan?way=aql")
-    assert page.find("html").get_attribute("lang") == "es"
+    assert page.attribute("html", "lang") == "es"
     page.open("/floor")
     page.says("¿Qué carril me necesita ahora?", "h1")
-    page.click('#app-language [value="en"]')
+    page.leave_by('#app-language [value="en"]')
     page.says("Which lane needs me now?", "h1")
-    page.driver.delete_cookie(COOKIE)
 
 
 _KEPT = """
@@ -94,11 +95,10 @@ caches.match("/no-network").then((kept) => (kept ? kept.text() : "")).then(done,
 def test_what_is_said_without_a_network_follows_the_switch(page: Page) -> None:
     page.open("/floor")
     page.driver.execute_async_script("navigator.serviceWorker.ready.then(arguments[0])")
-    page.click('#app-language [value="es"]')
+    page.leave_by('#app-language [value="es"]')
     page.says("¿Qué carril me necesita ahora?", "h1")
     title = texts.words("es").say("offline.title")
     page.wait(lambda driver: title in driver.execute_async_script(_KEPT), title)
-    page.driver.delete_cookie(COOKIE)
 
 
 @pytest.fixture
@@ -107,25 +107,21 @@ def guarded(tmp_path: Path, chromium: webdriver.Chrome) -> Iterator[Page]:
     store = schema.open_store(tmp_path / "guarded.db", create=True)
     people.add_account(store, "Lena", "lead", **AT)
     people.set_password(store, "Lena", "a dozen sprouts and one", **AT)
-    server = Server(store)
-    chromium.get(server.address + "/assets/source-sans-3-licence.txt")
-    chromium.delete_all_cookies()
-    yield Page(chromium, server.address)
-    chromium.delete_all_cookies()
-    server.stop()
+    with served(chromium, store) as page:
+        yield page
     store.engine.dispose()
 
 
 def test_the_switch_is_at_the_doors_too(guarded: Page) -> None:
     guarded.open("/plan?way=aql")
     guarded.says("Sign in", "h1")
-    guarded.click('.bar-language [value="es"]')
+    guarded.leave_by('.bar-language [value="es"]')
     guarded.says("Iniciar sesión", "h1")
     guarded.type("#name", "Lena")
     guarded.type("#password", "another word altogether")
-    guarded.click(".door-form .act")
+    guarded.leave_by(".door-form .act")
     guarded.says("Este nombre y esta contraseña no van juntos.", "#fault")
-    guarded.click('.bar-language [value="en"]')
+    guarded.leave_by('.bar-language [value="en"]')
     guarded.says("Sign in", "h1")
 
 
@@ -135,8 +131,7 @@ def test_nothing_overflows_in_spanish(spanish: Page, path: str, width: int) -> N
     look(spanish.driver, width, "light")
     try:
         spanish.open(path)
-        spanish.find("main h1")
-        spanish.wait(lambda _: not spanish.all(".bone"), "the skeleton is gone")
+        spanish.drawn()
         spanish.wait(lambda driver: driver.execute_script(OVER) == [], f"nothing beyond {width} px")
     finally:
         look_as_ever(spanish.driver)

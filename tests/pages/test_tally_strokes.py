@@ -97,7 +97,7 @@ def test_a_scanner_and_enter_alone_log_one_tote_after_the_other(
     for tote in ("row-0", "row-1", "row-2"):
         if tote != "row-0":
             scan(page, tote)  # straight over the verdict of the one before
-        page.wait(lambda _, tote=tote: page.find("#tally-tote").get_attribute("value") == tote)
+        page.wait(lambda _, tote=tote: page.value("#tally-tote") == tote)
         keys(page, Keys.ENTER, Keys.ENTER)
         page.says(f"Saved: tote {tote}", "#tally-answer")
     for tote in ("row-0", "row-1", "row-2"):
@@ -109,9 +109,9 @@ def test_a_scan_after_a_tapped_choice_still_goes_to_the_tote(page: Any) -> None:
     page.find('#tally-form[data-state="open"]')
     page.click('#tally-lane [data-value="4"]')
     scan(page, "over-4")
-    assert page.find("#tally-tote").get_attribute("value") == "over-4"
-    assert page.find('#tally-lane [aria-pressed="true"]').text == "4"
-    assert page.find('#tally-purpose [aria-pressed="true"]').text == "routine"
+    assert page.value("#tally-tote") == "over-4"
+    assert page.text('#tally-lane [aria-pressed="true"]') == "4"
+    assert page.text('#tally-purpose [aria-pressed="true"]') == "routine"
 
 
 def test_everything_is_reached_by_keyboard(page: Any) -> None:
@@ -148,20 +148,19 @@ def test_a_cut_network_keeps_the_tote_and_sends_it_once(page: Any, plant: schema
         assert found(plant, "cut-1") == []
     finally:
         cut(page, False)
-    page.wait(lambda _: not page.find("#app-outbox").is_displayed(), "it was sent")
+    page.wait(lambda _: not page.shown("#app-outbox"), "it was sent")
     assert found(plant, "cut-1") == [[0, 0, 0, 200]]
 
 
 @pytest.mark.parametrize("tabs", [1, 2])
 def test_an_answer_lost_on_its_way_records_nothing_twice(
-    page: Any, plant: schema.Store, own_server: Any, tabs: int
+    page: Any, plant: schema.Store, tabs: int
 ) -> None:
     """The audit is on record and nobody was told; one tab sends it again, or two at once."""
-    page.address = own_server.address
     tote = f"lost-{tabs}"
     first = page.driver.current_window_handle
     begun(page, tote)
-    app, lost = own_server._server.app, []
+    app, lost = page.server.app, []
 
     def losing(environ: Any, begin: Any) -> Any:
         if environ["PATH_INFO"] != "/tally/audits":
@@ -170,7 +169,7 @@ def test_an_answer_lost_on_its_way_records_nothing_twice(
         begin("200 OK", [("Content-Type", "application/json")])
         return [b""]
 
-    own_server._server.app = losing
+    page.server.app = losing
     try:
         keys(page, Keys.ENTER, Keys.ENTER)
         page.says(f"Tote {tote} waits in this browser", "#tally-answer")
@@ -180,11 +179,11 @@ def test_an_answer_lost_on_its_way_records_nothing_twice(
             page.open("/tally")
             page.says("to be sent", "#app-outbox")
     finally:
-        own_server._server.app = app
-    page.wait(lambda _: not page.find("#app-outbox").is_displayed(), "it was sent")
+        page.server.app = app
+    page.wait(lambda _: not page.shown("#app-outbox"), "it was sent")
     if tabs == 2:
         page.driver.close()
         page.driver.switch_to.window(first)
-        page.wait(lambda _: not page.find("#app-outbox").is_displayed(), "and seen there")
+        page.wait(lambda _: not page.shown("#app-outbox"), "and seen there")
     assert found(plant, tote) == [[0, 0, 0, 200]]
     page.says("Accept", "#tally-outbox")
