@@ -72,7 +72,8 @@ DRAWN_AT = """
 const [id, text] = arguments;
 window.drawnAt = null;
 new MutationObserver(() => {
-  if (document.getElementById(id).innerText.includes(text)) drawnAt ??= Date.now();
+  const said = document.getElementById(id).innerText.replaceAll("\u00a0", " ");
+  if (said.includes(text)) drawnAt ??= Date.now();
 }).observe(document.getElementById("floor-body"),
   { childList: true, subtree: true, characterData: true });
 """
