@@ -13,7 +13,9 @@ from dashboard.texts import language, words
 HELD = r"\u00a0"  # a space that does not break, as JSON writes it
 DEVICES = "/api/"
 _UNITS = ("%", r"min\b", r"h\b", r"s\b")
-_TYPED = r'"value":\s*"(?:[^"\\]|\\.)*"'  # what a field holds is sent back as it is
+_TEXT = r'"(?:[^"\\]|\\.)*"'
+# What a field or an element holds is sent back as it is, and names are names.
+_KEPT = rf'"(?:value|href|id|data-(?!say)[\w-]+)":\s*{_TEXT}|{_TEXT}\s*:'
 
 
 def register(server: Flask) -> None:
@@ -29,7 +31,7 @@ def unparted(told: str, of: str) -> str:
 @cache
 def _spaces(of: str) -> re.Pattern[str]:
     after = "|".join((*_UNITS, *(rf"{month}\b" for month in words(of).months)))
-    return re.compile(rf"{_TYPED}|(?<=\d) (?:de )?(?={after})")
+    return re.compile(rf"{_KEPT}|(?<=\d) (?:de )?(?={after})")
 
 
 def _held(found: re.Match[str]) -> str:
