@@ -91,7 +91,7 @@ def moments(resumed: list[tuple[str, datetime]]) -> dict[tuple[str, str], list[d
 
 
 def alike(judged: Judged, every: pd.DataFrame, whole: tuple[pd.DataFrame, pd.DataFrame]) -> None:
-    """Every lot, by days and by codes, and the inspection in force."""
+    """Every lot, by days and by codes, those held back, and the inspection in force."""
     lots, in_force = whole
     ends = (lots["day"].min(), lots["day"].max()) if len(lots) else (FIRST, FIRST)
     by = ["began", "site", "lot"]
@@ -106,6 +106,14 @@ def alike(judged: Judged, every: pd.DataFrame, whole: tuple[pd.DataFrame, pd.Dat
         )
         pd.testing.assert_frame_equal(one, other)
     pd.testing.assert_frame_equal(judged.in_force, in_force)
+    last = lots["last_pulled_at"]
+    for lane in "123":
+        middle = last.median() if len(lots) else pd.Timestamp(FIRST)
+        held = judged.held_back(lane, middle, FIRST + timedelta(days=10_000))
+        wanted = lots[(lots["lane"] == lane) & (lots["floor"] == "hold") & (last >= middle)]
+        assert sorted((each.lot, each.began) for each in held) == sorted(
+            zip(wanted["lot"], wanted["began"], strict=True)
+        )
 
 
 @pytest.mark.parametrize("programmes", KINDS, ids=["tote", "lane_shift", "iso"])
@@ -137,13 +145,14 @@ def test_verdicts_kept_up_are_those_of_a_replay(
         if resumed and rng.random() < 0.1:
             resumed.pop(int(rng.integers(0, len(resumed))))
         every = as_tally(here)
-        judged = following.follow(
+        replay = following.follow(
             as_tally(gone),
             as_tally(new),
             lambda since, every=every: every[every["pulled_at"] >= since],
             programmes,
             moments(resumed),
         )
+        judged = Judged(replay)
         table = pd.DataFrame([("SP1", *each) for each in resumed], columns=["site", "lane", "at"])
         whole = verdicts.lots_and_inspection(every, programmes, None, table)
         alike(judged, every, whole)
@@ -168,7 +177,7 @@ def test_findings_lock_what_a_replay_locks(seed: int) -> None:
         }
     )
     programmes = KINDS[0]
-    judged = Following().follow(every.iloc[:0], every, lambda _: every, programmes, {})
+    judged = Judged(Following().follow(every.iloc[:0], every, lambda _: every, programmes, {}))
     of_lanes = every[every["lane"].isin(found["lane"])]
     whole = verdicts.lots_and_inspection(every, programmes, found)
     wanted = whole[0].assign(code=whole[0]["lot"])
@@ -190,12 +199,13 @@ def test_a_new_programme_tells_anew_what_is_held() -> None:
     following.follow(every.iloc[:0], every, lambda _: every, KINDS[2], {})
     more = {**KINDS[2], 3: slower}
     none = every.iloc[:0]
-    judged = following.follow(none, none, lambda _: every, more, {})
+    judged = Judged(following.follow(none, none, lambda _: every, more, {}))
     alike(judged, every, verdicts.lots_and_inspection(every, more))
 
 
 @pytest.mark.parametrize("language", ["en", "es"])
 def test_each_language_has_its_own(language: str) -> None:
     every = as_tally(record(np.random.default_rng(2), KINDS[0], 60))
-    judged = Following(language).follow(every.iloc[:0], every, lambda _: every, KINDS[0], {})
+    replay = Following().follow(every.iloc[:0], every, lambda _: every, KINDS[0], {})
+    judged = Judged(replay, language)
     alike(judged, every, verdicts.lots_and_inspection(every, KINDS[0], language=language))

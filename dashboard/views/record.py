@@ -116,35 +116,29 @@ class _Kept:
         self.told: dict[str, Record] = {}
         self._newest: tuple[int, ...] = ()
         self._read: _Read | None = None
-        self._following: dict[str, verdicts.Following] = {}
+        self._replay: verdicts.Replay | None = None
+        self._following = verdicts.Following()
         self._memory = drift.Memory()
 
     def at(self, newest: tuple[int, ...], language: str) -> Record:
         """The record at a state of the store, or a later one."""
         if newest != self._newest or self._read is None:
             self._advance(newest)
-        if language not in self.told and self._read is not None:
-            self.told[language] = self._tell(self._read, language, None)
+        if language not in self.told and self._read is not None and self._replay is not None:
+            self.told[language] = self._tell(self._read, self._replay, language)
         return self.told[language]
 
     def _advance(self, newest: tuple[int, ...]) -> None:
         before = self._read
         read, change = _first(self.store) if before is None else _next(self.store, before)
-        languages = list(self._following)
-        told = {each: self._tell(read, each, change) for each in languages}
-        self.told, self._read, self._newest = told, read, newest
-
-    def _tell(self, read: "_Read", language: str, change: following.Change | None) -> Record:
-        if language not in self._following:
-            self._following[language] = verdicts.Following(language)
-            change = None
-        if change is None:
-            gone, new = read.audits.past.iloc[:0], read.audits.since(None)
-        else:
-            gone, new = change.gone, change.new
-        judged = self._following[language].follow(
-            gone, new, read.audits.since, read.programmes, _moments(read.resumed)
+        replay = self._following.follow(
+            change.gone, change.new, read.audits.since, read.programmes, _moments(read.resumed)
         )
+        self.told = {each: self._tell(read, replay, each) for each in self.told}
+        self._read, self._replay, self._newest = read, replay, newest
+
+    def _tell(self, read: "_Read", replay: verdicts.Replay, language: str) -> Record:
+        judged = Judged(replay, language)
         programme = read.programmes[max(read.programmes)]
         if len(read.findings):
             lanes = set(read.findings["lane"])
@@ -181,11 +175,12 @@ def _made(store: Store) -> _Kept:
     return _Kept(store)
 
 
-def _first(store: Store) -> tuple[_Read, None]:
+def _first(store: Store) -> tuple[_Read, following.Change]:
     audits = following.read(store)
     programme = records.programme(store)
-    totes = drift.totes(audits.since(None), programme, ALL)
-    return _beside(store, audits, totes, changes.replaced(store)), None
+    totes = drift.totes(audits.past, programme, ALL)
+    change = following.Change(audits.past.iloc[:0], audits.past, False)
+    return _beside(store, audits, totes, changes.replaced(store)), change
 
 
 def _next(store: Store, before: _Read) -> tuple[_Read, following.Change]:

@@ -17,7 +17,8 @@ from qa.verdicts.answer import (
     lots_and_inspection,
     of_audit,
 )
-from qa.verdicts.following import Following, Judged
+from qa.verdicts.following import Following
+from qa.verdicts.judged import Judged, Replay
 from qa.verdicts.judging import JUDGING
 from qa.verdicts.locks import FINDING
 from qa.verdicts.numbers import STOPPED, class_plan, first_pull, floor_plan, numbers_at
@@ -30,6 +31,7 @@ __all__ = [
     "Following",
     "Judged",
     "LotVerdict",
+    "Replay",
     "class_plan",
     "first_pull",
     "floor_plan",

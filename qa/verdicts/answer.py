@@ -211,7 +211,7 @@ def in_force(
 
 def inspection_in_force(judge: Judge, programme: Programme) -> pd.DataFrame:
     """As `in_force` gives it, where a replay stands."""
-    judge = judge.ahead()
+    judge = judge.at(judge.standing())
     found = []
     for lane in programme.lanes:
         judge.resume(programme.site, lane.code, None)

@@ -1,6 +1,6 @@
 """What a rejected lot holds back: all that its lane filled since its last accepted one."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import timedelta
 from itertools import islice
 from operator import attrgetter
@@ -50,7 +50,7 @@ def held(judge: Judge, programme: Programme) -> dict[Lot, Held]:
             lanes.setdefault((lot[0], place.lane), []).append(place)
     found: dict[Lot, Held] = {}
     for (_, lane), rows in lanes.items():
-        found.update(of_lane(judge, programme, lane, sorted(rows)))
+        found.update(of_lane(judge.words, programme, lane, sorted(rows), judge.lots))
     return found
 
 
@@ -70,18 +70,21 @@ def accepted(case: Case) -> bool:
 
 
 def of_lane(
-    judge: Judge, programme: Programme, lane: str, rows: Sequence[Filled]
+    words: Wording,
+    programme: Programme,
+    lane: str,
+    rows: Sequence[Filled],
+    cases: Mapping[Lot, Case],
 ) -> Iterator[tuple[Lot, Held]]:
     """What the rejected of some lots hold back, in order of filling.
 
     They are all of a lane, or those from one on that was `accepted`: what was before it is no
     longer held.
     """
-    words = judge.words
     since: Filled | None = None
     back: dict[str, None] = {}
     for row in rows:
-        case = judge.lots[row.lot]
+        case = cases[row.lot]
         standing = case.standing.verdict
         if accepted(case):
             since, back = row, {}

@@ -83,9 +83,6 @@ class _Sample:
     counts: dict[str, int] = field(default_factory=dict)
     scheduled: bool = True
 
-    def copy(self) -> "_Sample":
-        return replace(self, counts=dict(self.counts))
-
     def add(self, audit: Record) -> None:
         self.inspected += int(audit["inspected"])
         self.scheduled = self.scheduled and audit["purpose"] == "routine"
@@ -118,11 +115,6 @@ class Case:
     original: Decision | None = None
     switched: str = ""
 
-    def copy(self) -> "Case":
-        """As it stands now, whatever audits come."""
-        samples = {stream: sample.copy() for stream, sample in self.samples.items()}
-        return replace(self, audits=list(self.audits), samples=samples)
-
     def ended(self, audit: Record) -> bool:
         """Whether an audit of the same code must be of another lot: long after, or elsewhere."""
         last = self.audits[-1]
@@ -130,7 +122,7 @@ class Case:
 
 
 class Standing(NamedTuple):
-    """What a replay rests on besides the lots: inspection, and stops with what ended them."""
+    """What a replay rests on besides the lots: inspection, when it stopped, what is to end that."""
 
     states: dict[Stream, Switching]
     stopped_at: dict[Stream, Any]
@@ -159,9 +151,8 @@ class Judge:
         self.lots: dict[Lot, Case] = {}
         self.states: dict[Stream, Switching] = {}
         self._coded: dict[tuple[str, str], int] = {}
-        self._begun = 0
         self._resumed = {lane: sorted(moments) for lane, moments in (resumed or {}).items()}
-        self._stopped_at: dict[Stream, Any] = {}
+        self.stopped_at: dict[Stream, Any] = {}
         self._plans: dict[object, Asking] = {}
         self._said: dict[_Case, Decision] = {}
         self._decided: dict[object, Decision] = {}
@@ -176,29 +167,17 @@ class Judge:
             raise InvalidInput(f"programmes must hold every version used ({known}), got {version}")
         return self.programmes[version]
 
-    def ahead(self) -> "Judge":
-        """Another that stands where this one does, to look ahead with."""
-        other = copy(self)
-        other.states, other._stopped_at, other._resumed = self.standing()
-        return other
-
     def standing(self) -> Standing:
         """What the next audit rests on, besides its lot."""
         left = {lane: list(moments) for lane, moments in self._resumed.items()}
-        return Standing(dict(self.states), dict(self._stopped_at), left)
+        return Standing(dict(self.states), dict(self.stopped_at), left)
 
-    def put_back(self, standing: Standing, lots: Mapping[Lot, Case | None]) -> None:
-        """Stand where it stood: some lots as they were, those that are None not begun.
-
-        These are in the order in which they began.
-        """
-        self.states, self._stopped_at, self._resumed = standing
-        for lot, case in reversed(list(lots.items())):
-            if case is not None:
-                self.lots[lot] = case
-                continue
-            del self.lots[lot]
-            self._coded[lot[:2]] -= 1
+    def at(self, standing: Standing) -> "Judge":
+        """Another that judges as this one does, from where a replay stood."""
+        other = copy(self)
+        other.states, other.stopped_at = dict(standing.states), dict(standing.stopped_at)
+        other._resumed = {lane: list(moments) for lane, moments in standing.resumed.items()}
+        return other
 
     def put_right(self, resumed: Mapping[tuple[str, str], Sequence[Any]], after: Any) -> None:
         """Learn anew when causes were put right after a moment; None for always."""
@@ -210,7 +189,14 @@ class Judge:
 
     def take(self, audit: Record) -> None:
         """One more audit, pulled after all that were taken before."""
-        lot = self._lot(audit)
+        self.add(self._lot(audit), audit)
+
+    def begins(self, lot: Case, audit: Record) -> bool:
+        """Whether an audit begins a sample of its lot."""
+        return _stream(audit, self.programme(audit["programme"])) not in lot.samples
+
+    def add(self, lot: Case, audit: Record) -> None:
+        """One more audit of a lot."""
         lot.audits.append(_seen(audit))
         programme = self.programme(audit["programme"])
         stream = _stream(audit, programme)
@@ -241,27 +227,14 @@ class Judge:
 
     def _lot(self, audit: Record) -> Case:
         """The lot of an audit: the last of its code, or a new one where the code is used again."""
-        lot = self.going_on(audit)
-        if lot is not None:
-            return self.lots[lot]
-        code = audit["site"], audit["lot"]
-        number = self._coded[code] = self._coded.get(code, 0) + 1
-        self._begun += 1
-        return self.lots.setdefault((*code, number - 1), Case(self._begun))
-
-    def going_on(self, audit: Record) -> Lot | None:
-        """The lot that an audit is one more of; None where it begins another."""
         code = audit["site"], audit["lot"]
         number = self._coded.get(code, 0)
-        if not number:
-            return None
-        lot = (*code, number - 1)
-        ends = audit["purpose"] != "re-audit" and self.lots[lot].ended(audit)
-        return None if ends else lot
-
-    def of_code(self, site: str, code: str) -> list[Lot]:
-        """Every lot of a code, in the order in which they began."""
-        return [(site, code, number) for number in range(self._coded.get((site, code), 0))]
+        if number:
+            lot = self.lots[(*code, number - 1)]
+            if audit["purpose"] == "re-audit" or not lot.ended(audit):
+                return lot
+        self._coded[code] = number + 1
+        return self.lots.setdefault((*code, number), Case(len(self.lots)))
 
     def _aside(self, lot: Case, sample: _Sample, decision: Decision) -> Decision:
         """A tote pulled for cause may reject a lot of many totes; else the schedule's word stands.
@@ -303,7 +276,7 @@ class Judge:
             moment = moments.pop(0)
             for stream, state in self.states.items():
                 here = (stream.site, stream.lane) == (site, lane)
-                if here and state.inspection == STOPPED and moment >= self._stopped_at[stream]:
+                if here and state.inspection == STOPPED and moment >= self.stopped_at[stream]:
                     self.states[stream] = switching.resumed(state)
 
     def _asked(self, audit: Record, programme: Programme) -> Asking:
@@ -396,7 +369,7 @@ class Judge:
             if now.switched:
                 told.append(told_switch(self.words, stream, now))
                 if now.inspection == STOPPED:
-                    self._stopped_at[stream] = audit["pulled_at"]
+                    self.stopped_at[stream] = audit["pulled_at"]
         return " ".join(told)
 
     def _told_results(self, sample: _Sample, audit: Record) -> tuple[LotResult | None, ...]:
@@ -459,14 +432,21 @@ def _seen(audit: Record) -> Seen:
     )
 
 
-def _stream(audit: Record, programme: Programme) -> object:
-    """Audits that are one sample together: those before any re-sort, those after each.
+def stream_kind(purpose: str, programme: Programme) -> str:
+    """Which audits of a lot are one sample together.
 
-    In a lot of many totes a tote pulled for cause is a sample of its own: it may reject the lot
-    and never makes up for what the schedule has not pulled.
+    Those of a re-sort ("again"), those before any ("first"). In a lot of many totes a tote pulled
+    for cause is a sample of its own ("aside"): it may reject the lot and never makes up for what
+    the schedule has not pulled.
     """
-    if audit["purpose"] == "re-audit":
+    if purpose == "re-audit":
+        return "again"
+    return "aside" if programme.lot == "lane_shift" and purpose == "for-cause" else "first"
+
+
+def _stream(audit: Record, programme: Programme) -> object:
+    """What names the sample of a lot that an audit belongs to."""
+    kind = stream_kind(audit["purpose"], programme)
+    if kind == "again":
         return audit["re_sorted_at"]
-    if programme.lot == "lane_shift" and audit["purpose"] == "for-cause":
-        return "for-cause", audit["tote"]
-    return "first"
+    return (kind, audit["tote"]) if kind == "aside" else kind
