@@ -1,6 +1,7 @@
 """Tables in columns that grow at their end, and what the numbers in them stand for."""
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
+from itertools import islice
 from typing import Any, Generic, TypeVar
 
 import numpy as np
@@ -20,10 +21,13 @@ class Numbered(Generic[Each]):
 
     def of(self, each: Each) -> int:
         """The number of a thing, which may be new."""
-        found = self._numbers.get(each)
-        if found is None:
-            self.every.append(each)
-            found = self._numbers[each] = len(self.every) - 1
+        return self.of_all([each])[0]
+
+    def of_all(self, every: Iterable[Each]) -> list[int]:
+        """The numbers of some things."""
+        numbers = self._numbers
+        found = [numbers.setdefault(each, len(numbers)) for each in every]
+        self.every.extend(islice(numbers, len(self.every), None))
         return found
 
     def known(self, each: Each) -> int | None:

@@ -83,7 +83,7 @@ def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[A
 
     version = rows["programme"].to_numpy(dtype=np.int64)
     group, first = alike(*(texts[name][0] for name in Group._fields))
-    groups = [names.groups.of(Group(*(text(each, at) for each in Group._fields))) for at in first]
+    groups = names.groups.of_all(Group(*(text(n, at) for n in Group._fields)) for at in first)
     place, first = alike(version, texts["lane"][0], texts["shift"][0])
     sizes = [
         lot_size(judge.programme(int(version[at])), text("lane", at), text("shift", at))
@@ -110,7 +110,7 @@ def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[A
     pulled, filled = moments(rows["pulled_at"]), moments(rows["fill_start"])
     return {
         "group": np.array(groups, dtype=np.int32)[group],
-        "kind": np.array([names.kinds.of(each) for each in kinds], dtype=np.int32)[kind],
+        "kind": np.array(names.kinds.of_all(kinds), dtype=np.int32)[kind],
         **{name: _named(rows[name], names.texts) for name in ("lot", "shift", "tote")},
         "day": moments(rows["day"]),
         "pulled_at": pulled,
@@ -121,7 +121,7 @@ def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[A
 
 def _named(values: pd.Series, texts: Numbered[str]) -> NDArray[np.int32]:
     codes, every = split(values)
-    numbers = np.array([texts.of(str(each)) for each in every], dtype=np.int32)
+    numbers = np.array(texts.of_all(every.tolist()), dtype=np.int32)
     return numbers.take(codes)
 
 

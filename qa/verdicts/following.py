@@ -57,7 +57,7 @@ class Following:
             When the cause of a stop was put right.
         """
         self._fold.judge.programmes = programmes = dict(programmes)
-        placed, touched = self._table.size, set()
+        placed, touched = self._table.size, np.empty(0, dtype=np.int64)
         late = self._late(gone, new, resumed)
         if late is not None:
             touched = self._back_to(late)
@@ -68,7 +68,7 @@ class Following:
         size = self._table.size
         if len(judging):
             self._take(judging)
-        self._place(touched | set(self._table["head"][size:].tolist()), placed)
+        self._place(np.union1d(touched, self._table["head"][size:]), placed)
         standing = self._fold.standing()
         of = (self._names, self._table, dict(self._more), dict(self._lanes))
         return Replay(*of, standing, programmes, self._judges)
@@ -86,14 +86,14 @@ class Following:
         found = [pd.Timestamp(each) for each in moments if each is not None]
         return min(found).normalize() if found else None
 
-    def _back_to(self, day: pd.Timestamp) -> set[int]:
+    def _back_to(self, day: pd.Timestamp) -> Whole:
         """Stand where a day began; lots of before that were touched since."""
         size = self._table.size
-        while self._stops and self._stops[-1][0] >= day:
+        while self._stops and self._stops[-1][0] >= np.datetime64(day.tz_localize(None)):
             _, size, stop = self._stops.pop()
             self._fold.put_back(stop)
-        heads = set(self._table["head"][size:].tolist())
-        for head in heads & self._more.keys():
+        heads = np.unique(self._table["head"][size:])
+        for head in self._more.keys() & heads.tolist():
             still = tuple(row for row in self._more.pop(head) if row < size)
             if still:
                 self._more[head] = still
@@ -113,7 +113,7 @@ class Following:
         cases = thawed(judge, self._names, table, earlier)
         cases |= {head: Case(head) for head in heads if head >= table.size}
         for begin, stop in self._fold.take(new, cases):
-            day = audits["pulled_at"].iloc[begin].normalize()
+            day = new["pulled_at"][begin].astype("datetime64[D]")
             if not self._stops or self._stops[-1][0] < day:
                 self._stops.append((day, table.size + begin, stop))
         again = new["head"] != rows
@@ -122,12 +122,11 @@ class Following:
         self._table = table.longer(new)
         self._last = audits["pulled_at"].iloc[-1], str(audits["key"].iloc[-1])
 
-    def _place(self, heads: set[int], placed: int) -> None:
+    def _place(self, touched: Whole, placed: int) -> None:
         """Find anew where some lots stand among those that their lanes filled.
 
         Those whose first row is below `placed` may stand there already.
         """
-        touched = np.array(sorted(heads), dtype=np.int64)
         old = touched[touched < placed]
         if len(old):
             self._lanes = {
@@ -152,8 +151,9 @@ class Following:
 
     def _last_filled(self, heads: Whole) -> Whole:
         """The row of each lot's tote that was filled last; none for a lot of re-audits alone."""
-        more = (row for head in heads.tolist() for row in self._more.get(head, ()))
-        rows = np.concatenate([heads, np.fromiter(more, dtype=np.int64)])
+        several = self._more.keys() & heads.tolist()
+        more = [row for head in several for row in self._more[head]]
+        rows = np.concatenate([heads, np.array(more, dtype=np.int64)])
         again = [each.purpose == "re-audit" for each in self._names.kinds.every]
         rows = rows[~np.array(again, dtype=np.bool_)[self._table["kind"][rows]]]
         head, at = self._table["head"][rows], self._table["filled_at"][rows]
