@@ -99,6 +99,17 @@ def checked(tallies: pd.DataFrame, categories: Iterable[str] = ()) -> pd.DataFra
     return checked_columns(tallies, (*COLUMNS, *categories), "a tally")
 
 
+def in_order(tallies: pd.DataFrame) -> pd.DataFrame:
+    """The audits in order of pulling, those of one moment by their key."""
+    at = tallies["pulled_at"].to_numpy(dtype="datetime64[us]")
+    order = np.argsort(at, kind="stable")
+    same = np.diff(at[order]) == np.timedelta64(0)
+    tied = np.flatnonzero(np.append(same, False) | np.append(False, same))
+    keys = tallies["key"].to_numpy(dtype=object)[order[tied]].astype(np.str_)
+    order[tied] = order[tied][np.lexsort((keys, at[order[tied]]))]
+    return tallies.take(order).reset_index(drop=True)
+
+
 def routine(tallies: pd.DataFrame) -> pd.DataFrame:
     """The audits that may speak of what lanes make: those pulled by the schedule."""
     return tallies[checked(tallies)["purpose"] == "routine"]

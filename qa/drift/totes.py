@@ -13,7 +13,7 @@ import pandas as pd
 
 from qa.drift.baseline import EVER, Series, moments_of, of_routine
 from qa.programme import Programme
-from qa.tally import checked
+from qa.tally import checked, in_order
 
 _ROUTINE = (
     *("key", "lane", "product", "tote", "day"),
@@ -134,7 +134,7 @@ def _changed(
 
 
 def _lane(rows: pd.DataFrame, codes: tuple[str, ...]) -> _Lane:
-    rows = rows.sort_values(["pulled_at", "key"], kind="stable", ignore_index=True)
+    rows = in_order(rows)
     if rows.empty:
         return _Lane((), {}, pd.Timestamp(0, tz="UTC"), "")
     made = of_routine(rows, codes)

@@ -1,10 +1,11 @@
 """All current audits in memory, kept up with a store by reading what is new there.
 
-A million audits take half a minute to read and a moment to keep: texts that come again are kept
-once, and a change reads only what was recorded since the last look.
+Texts that come again are kept once, and a change reads only what was recorded since the last
+look.
 """
 
-from collections.abc import Callable, Iterator, Sequence
+import json
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -16,7 +17,7 @@ from sqlalchemy import Connection, Select, func, select
 
 from qa import tally
 from qa.store import records, schema
-from qa.store.rows import frame_of, plain
+from qa.store.rows import plain
 from qa.store.schema import Store, entry, reading
 
 MOST_LATE = 5_000  # rows kept apart from the others before they are put among them
@@ -81,7 +82,7 @@ class Audits:
         if moment is not None:
             parts = [part.iloc[_places((part["pulled_at"] >= moment).to_numpy())] for part in parts]
         some = [part for part in parts if len(part)] or parts[:1]
-        return some[0] if len(some) == 1 else _in_order(_joined(some))
+        return some[0] if len(some) == 1 else tally.in_order(_joined(some))
 
     def column(self, name: str) -> NDArray[Any]:
         """The values of one column; in no order that means anything."""
@@ -124,9 +125,9 @@ def follow(store: Store, known: Audits) -> tuple[Audits, Change]:
         gone = _joined([part[hit] for part, hit in parts])
         past, late = (part[~hit] if hit.any() else part for part, hit in parts)
     if len(new):
-        late = _in_order(_joined([late, new]))
+        late = tally.in_order(_joined([late, new]))
     if len(late) > MOST_LATE:
-        past, late = _in_order(_joined([past, late])), late.iloc[:0]
+        past, late = tally.in_order(_joined([past, late])), late.iloc[:0]
     return Audits(past, late, last, categories), Change(gone, new, bool(keys))
 
 
@@ -135,37 +136,81 @@ def _last(connection: Connection) -> int:
 
 
 def _current() -> Select[Any]:
+    """The current audits, not voided, in no order: a database is slow to put many in one."""
     return (
         select(*plain(entry, _NAMES))
         .join(schema.current, schema.current.c.entry == entry.c.number)
         .where(entry.c.action != "voided")
-        .order_by(entry.c.pulled_at, entry.c.key)
     )
 
 
+class _Numbers(dict[Any, int]):
+    """A number for each thing, in the order in which they came."""
+
+    def __missing__(self, each: Any) -> int:
+        self[each] = found = len(self)
+        return found
+
+
 def _lean(connection: Connection, found: Select[Any], categories: Sequence[str]) -> pd.DataFrame:
-    parts = [_thin(part, categories) for part in _batches(connection, found)]
-    return _joined(parts)
-
-
-def _batches(connection: Connection, found: Select[Any]) -> Iterator[pd.DataFrame]:
-    """Rows some at a time; one table at least, so that its columns are there."""
+    """Rows as a table such as `Audits.past`; each different text is kept, and read, once."""
+    read: dict[str, list[NDArray[Any]]] = {name: [] for name in _NAMES}
+    texts = {name: _Numbers() for name in _NAMES}
     rows = connection.execution_options(yield_per=_BATCH).execute(found)
-    none = True
     for part in rows.partitions(_BATCH):
-        none = False
-        yield frame_of(part, found)
-    if none:
-        yield frame_of([], found)
+        for name, values in zip(_NAMES, zip(*part, strict=True), strict=True):
+            read[name].append(_column(name, values, texts[name]))
+    columns = {
+        name: np.concatenate(parts) if parts else _column(name, (), _Numbers())
+        for name, parts in read.items()
+    }
+    every = {name: list(each) for name, each in texts.items()}
+    return tally.in_order(_table(columns, every, categories))
 
 
-def _thin(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
-    audits = records.as_tally(rows, categories)
-    small = {name: audits[name].astype(np.int32) for name in _counts(categories)}
-    texts = {name: audits[name].astype("category") for name in _TEXTS}
-    return audits.assign(**texts, **small, number=rows["number"].to_numpy(dtype=np.int64))
+def _column(name: str, values: Sequence[Any], texts: _Numbers) -> NDArray[Any]:
+    """Some values of a column: keys, whole numbers, moments, or numbers of texts."""
+    if name == "key":
+        return np.array(values, dtype=object)
+    if name in _WHOLE:
+        return np.array(values, dtype=np.int64)
+    if name == "pieces_in_tote":
+        return np.array(values, dtype=np.float64)
+    if name in _MOMENTS:
+        times = pd.to_datetime(list(values), utc=True, format="ISO8601")
+        return times.tz_localize(None).to_numpy(dtype="datetime64[us]")
+    return np.fromiter(map(texts.__getitem__, values), dtype=np.int32, count=len(values))
 
 
+def _table(
+    columns: dict[str, NDArray[Any]], texts: dict[str, list[Any]], categories: Sequence[str]
+) -> pd.DataFrame:
+    parsed = pd.DataFrame([json.loads(text) for text in texts["counts"]], columns=list(categories))
+    counts = parsed.fillna(0).astype(np.int32)
+    days = pd.to_datetime(texts["day"], format="ISO8601").to_numpy(dtype="datetime64[us]")
+    whole = {name: columns[name].astype(np.int32) for name in ("programme", "inspected", "correct")}
+    made = {
+        **columns,
+        **whole,
+        **{name: counts[name].to_numpy()[columns["counts"]] for name in categories},
+        **{name: _categories(columns[name], texts[name]) for name in _TEXTS},
+        **{name: pd.DatetimeIndex(columns[name]).tz_localize("UTC") for name in _MOMENTS},
+        "key": pd.array(columns["key"], dtype="str"),
+        "day": days[columns["day"]],
+        "incorrect": whole["inspected"] - whole["correct"],
+    }
+    made["recorded_at"] = made.pop("at")
+    return pd.DataFrame({name: made[name] for name in (*tally.COLUMNS, *categories, "number")})
+
+
+def _categories(numbers: NDArray[Any], texts: Sequence[Any]) -> pd.Categorical:
+    """Texts as categories, an absent one as an empty one."""
+    places, every = pd.factorize(np.array([each or "" for each in texts], dtype=object))
+    return pd.Categorical.from_codes(places[numbers], categories=pd.Index(every, dtype="str"))
+
+
+_WHOLE = ("number", "programme", "inspected", "correct")
+_MOMENTS = ("pulled_at", "re_sorted_at", "fill_start", "fill_end", "at")
 _TEXTS = (
     *("site", "shift", "line", "lane", "head", "product", "raw_lot"),
     *("tote", "lot", "inspector", "purpose"),
@@ -197,10 +242,6 @@ def _joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
         for name in parts[0].columns
     }
     return pd.DataFrame(same)
-
-
-def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
-    return rows.sort_values(["pulled_at", "key"], kind="stable", ignore_index=True)
 
 
 def _places(chosen: Any) -> NDArray[np.intp]:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from qa.programme import Programme
+from qa.tally import in_order
 from qa.verdicts.columns import Table
 from qa.verdicts.folding import KINDS, Fold, Names, Stop, coded, lots, thawed
 from qa.verdicts.judged import Filling, Replay, Whole
@@ -166,9 +167,7 @@ class Following:
 def _judging(rows: pd.DataFrame) -> pd.DataFrame:
     """Audits that judge a lot, in order of pulling."""
     judging = rows[rows["purpose"].isin(JUDGING).to_numpy()]
-    if judging["pulled_at"].is_monotonic_increasing:
-        return judging
-    return judging.sort_values(["pulled_at", "key"], kind="stable")
+    return judging if judging["pulled_at"].is_monotonic_increasing else in_order(judging)
 
 
 def _first(rows: pd.DataFrame) -> Any:
