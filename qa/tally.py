@@ -103,10 +103,11 @@ def in_order(tallies: pd.DataFrame) -> pd.DataFrame:
     """The audits in order of pulling, those of one moment by their key."""
     at = tallies["pulled_at"].to_numpy(dtype="datetime64[us]")
     order = np.argsort(at, kind="stable")
-    same = np.diff(at[order]) == np.timedelta64(0)
-    tied = np.flatnonzero(np.append(same, False) | np.append(False, same))
-    keys = tallies["key"].to_numpy(dtype=object)[order[tied]].astype(np.str_)
-    order[tied] = order[tied][np.lexsort((keys, at[order[tied]]))]
+    same = np.append(np.diff(at[order]) == np.timedelta64(0), [False])
+    tied = np.flatnonzero(same | np.append([False], same[:-1]))
+    rows = order[tied]
+    both = zip(at[rows].tolist(), tallies["key"].iloc[rows].tolist(), rows.tolist(), strict=True)
+    order[tied] = [row for *_, row in sorted(both)]
     return tallies.take(order).reset_index(drop=True)
 
 

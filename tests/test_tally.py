@@ -66,6 +66,21 @@ def test_no_audits_make_an_empty_tally_of_the_same_types(programme: Programme) -
     assert tally.six_sums(empty, []).iloc[0].tolist() == [0] * 6
 
 
+@given(st.lists(st.tuples(st.integers(0, 4), st.text(max_size=3)), max_size=12))
+def test_audits_of_one_moment_are_in_order_of_their_keys(audits: list[tuple[int, str]]) -> None:
+    rows = pd.DataFrame(
+        {
+            "pulled_at": pd.to_datetime([at for at, _ in audits], unit="s", utc=True),
+            "key": pd.array([key for _, key in audits], dtype="str"),
+        }
+    )
+    found = tally.in_order(rows)
+    assert list(found.index) == list(range(len(audits)))
+    assert list(zip(found["pulled_at"], found["key"], strict=True)) == sorted(
+        zip(rows["pulled_at"], rows["key"], strict=True)
+    )
+
+
 def test_what_is_not_a_tally_is_refused(programme: Programme) -> None:
     tallies = tally_of(programme, audit_row(1))
     with pytest.raises(
