@@ -170,6 +170,19 @@ def test_totes_kept_up_are_those_of_all_audits_at_once(settled: Programme) -> No
     alike(drift.followed(known, gone, put), drift.totes(now, settled))
 
 
+def test_totes_up_to_a_moment_are_those_of_the_audits_up_to_it(settled: Programme) -> None:
+    every = mixed(settled)
+    known = drift.totes(every.iloc[:1500], settled)
+    known = drift.followed(known, every.iloc[:0], every.iloc[1500:])
+    rng, cut = np.random.default_rng(4), []
+    for at in [0, 1, len(every) - 1, *rng.integers(0, len(every), 60)]:
+        now = every["pulled_at"].iloc[at].to_pydatetime()
+        until = known.until(now)
+        alike(until, drift.totes(every[every["pulled_at"] <= now], settled))
+        cut += [lane for lane in until.lanes.values() if len(lane.series) > 1]
+    assert cut
+
+
 def test_a_lane_may_go_and_come_again(settled: Programme) -> None:
     every = mixed(settled)
     third = every["lane"] == "3"

@@ -38,7 +38,7 @@ class Series:
     ----------
     tote, day : labels, production days
     filled_at : when filling began, else when pieces were pulled; UTC
-    last_audit : when the last pieces were pulled; UTC
+    first_pulled, last_pulled : when the first and the last pieces of each tote were pulled; UTC
     inspected, counts : pieces looked at, and those of each category
     recorded, settled : when what is known of each tote came on record, the first and the last
         of it; UTC
@@ -50,12 +50,19 @@ class Series:
     tote: NDArray[np.str_]
     day: NDArray[np.datetime64]
     filled_at: NDArray[np.datetime64]
-    last_audit: np.datetime64
+    first_pulled: NDArray[np.datetime64]
+    last_pulled: NDArray[np.datetime64]
     inspected: Whole
     counts: Mapping[str, Whole]
     recorded: NDArray[np.datetime64]
     settled: NDArray[np.datetime64]
     turned: tuple[int, ...]
+
+    @property
+    def last_audit(self) -> np.datetime64:
+        """When the last pieces of all were pulled; UTC."""
+        last: np.datetime64 = self.last_pulled.max()
+        return last
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,9 +139,10 @@ def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str],
 def of_routine(rows: pd.DataFrame, codes: Sequence[str]) -> dict[tuple[str, str], Series]:
     """The same of routine audits with ``at``, when filling began or else pieces were pulled."""
     codes = list(codes)
-    rows = rows.assign(settled=rows["recorded_at"])
+    rows = rows.assign(settled=rows["recorded_at"], first=rows["pulled_at"])
     totes = rows.groupby(["lane", "product", "day", "tote"], sort=False)
-    times = {"at": "min", "recorded_at": "min", "settled": "max", "pulled_at": "max"}
+    times = {"at": "min", "recorded_at": "min", "settled": "max"}
+    times |= {"first": "min", "pulled_at": "max"}
     points = totes[["inspected", *codes]].sum().join(totes[[*times]].agg(times))
     points = points.reset_index().sort_values("at", kind="stable")
     before = points.groupby("lane", sort=False)["product"].shift()
@@ -261,7 +269,8 @@ def _series(points: pd.DataFrame, codes: Sequence[str]) -> Series:
         tote=points["tote"].to_numpy(dtype=np.str_),
         day=points["day"].to_numpy(),
         filled_at=points["at"].dt.tz_localize(None).to_numpy(),
-        last_audit=points["pulled_at"].dt.tz_localize(None).max().to_datetime64(),
+        first_pulled=points["first"].dt.tz_localize(None).to_numpy(),
+        last_pulled=points["pulled_at"].dt.tz_localize(None).to_numpy(),
         inspected=points["inspected"].to_numpy(),
         counts={code: points[code].to_numpy() for code in codes},
         recorded=moments_of(points["recorded_at"], EVER),

@@ -10,6 +10,7 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from qa.drift.baseline import EVER, Series, moments_of, of_routine
 from qa.programme import Programme
@@ -20,6 +21,10 @@ _ROUTINE = (
     *("at", "pulled_at", "recorded_at", "inspected"),
 )
 _CHECKS = ("key", "lane", "product", "head", "pulled_at", "inspected")
+_COLUMNS = (
+    *("tote", "day", "filled_at", "first_pulled", "last_pulled", "inspected"),
+    *("recorded", "settled"),
+)
 Made = Mapping[tuple[str, str], Series]
 
 
@@ -73,13 +78,12 @@ class Totes:
         """Those of audits pulled up to a moment."""
         if now is None:
             return self
-        lanes = {}
-        for name, lane in self.lanes.items():
-            if lane.last <= now:
-                lanes[name] = lane
-            elif any((part["pulled_at"] <= now).any() for part in lane.parts):
-                kept = (part[part["pulled_at"] <= now] for part in lane.parts)
-                lanes[name] = _lane(pd.concat(list(kept)), self.codes)
+        until = pd.Timestamp(now)
+        lanes = {
+            name: lane if lane.last <= until else _shorter(lane, until, self.codes)
+            for name, lane in self.lanes.items()
+            if lane.parts[0]["pulled_at"].iloc[0] <= until
+        }
         return Totes(self.codes, lanes, self.checks[self.checks["pulled_at"] <= now])
 
 
@@ -154,16 +158,58 @@ def _longer(lane: _Lane, new: pd.DataFrame, codes: tuple[str, ...]) -> _Lane | N
     that_day = np.isin(of.day, new["day"].to_numpy())
     if late or np.isin(of.tote[that_day], new["tote"].to_numpy(dtype=np.str_)).any():
         return None
-    pulled, recorded = new["pulled_at"].max(), moments_of(new["recorded_at"], EVER)
+    recorded = moments_of(new["recorded_at"], EVER)
+    pulled = new["pulled_at"].dt.tz_localize(None).to_numpy()
     longer = replace(
         of,
         tote=np.append(of.tote, new["tote"].to_numpy(dtype=np.str_)),
         day=np.append(of.day, new["day"].to_numpy()),
         filled_at=np.append(of.filled_at, at),
-        last_audit=pulled.tz_localize(None).to_datetime64(),
+        first_pulled=np.append(of.first_pulled, pulled),
+        last_pulled=np.append(of.last_pulled, pulled),
         inspected=np.append(of.inspected, new["inspected"].to_numpy()),
         counts={code: np.append(of.counts[code], new[code].to_numpy()) for code in codes},
         recorded=np.append(of.recorded, recorded),
         settled=np.append(of.settled, recorded),
     )
-    return _Lane((*lane.parts, new), {**lane.series, key: longer}, pulled, lane.product)
+    last = new["pulled_at"].max()
+    return _Lane((*lane.parts, new), {**lane.series, key: longer}, last, lane.product)
+
+
+def _shorter(lane: _Lane, until: pd.Timestamp, codes: tuple[str, ...]) -> _Lane:
+    """The lane as it was at a moment: its totes cut off there where that gives the same."""
+    ends = [int(part["pulled_at"].searchsorted(until, side="right")) for part in lane.parts]
+    parts = [part.iloc[:end] for part, end in zip(lane.parts, ends, strict=True) if end]
+    moment = until.tz_convert("UTC").tz_localize(None).to_datetime64()
+    stays = {key: each.last_pulled <= moment for key, each in lane.series.items()}
+    if not _cut_between(lane.series, stays, moment):
+        return _lane(pd.concat(parts), codes)
+    series = {
+        key: _chosen(each, stays[key]) for key, each in lane.series.items() if stays[key].any()
+    }
+    last = parts[-1].iloc[-1]
+    return _Lane(tuple(parts), series, last["pulled_at"], str(last["product"]))
+
+
+def _cut_between(
+    series: Made, stays: Mapping[tuple[str, str], NDArray[np.bool_]], moment: np.datetime64
+) -> bool:
+    """Whether a moment parts whole totes, and, of several products, those filled before it."""
+    gone = {key: ~each for key, each in stays.items()}
+    if any((each.first_pulled[gone[key]] <= moment).any() for key, each in series.items()):
+        return False
+    if len(series) == 1:
+        return True
+    before, after = (
+        np.concatenate([each.filled_at[at[key]] for key, each in series.items()])
+        for at in (stays, gone)
+    )
+    return bool(before.max() < after.min())
+
+
+def _chosen(series: Series, stays: NDArray[np.bool_]) -> Series:
+    """Some totes of a series; where its lane ran several products, the first ones."""
+    counts = {code: each[stays] for code, each in series.counts.items()}
+    columns = {name: getattr(series, name)[stays] for name in _COLUMNS}
+    turned = tuple(each for each in series.turned if each < stays.sum())
+    return replace(series, counts=counts, turned=turned, **columns)
