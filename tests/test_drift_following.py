@@ -172,9 +172,17 @@ def test_totes_kept_up_are_those_of_all_audits_at_once(settled: Programme) -> No
 
 def test_totes_up_to_a_moment_are_those_of_the_audits_up_to_it(settled: Programme) -> None:
     every = mixed(settled)
+    # A lane that changed over again and again, some totes audited hours after filling.
+    rng, cut = np.random.default_rng(4), []
+    waits, turns = ((every["lane"] == "3") & (rng.random(len(every)) < each) for each in (0.2, 0.4))
+    every = every.assign(
+        product=every["product"].mask(turns, "sprout-cut"),
+        fill_start=every["fill_start"].mask(waits, every["pulled_at"]),
+        pulled_at=every["pulled_at"].mask(waits, every["pulled_at"] + timedelta(hours=5)),
+    )
+    every = every.sort_values(["pulled_at", "key"]).reset_index(drop=True)
     known = drift.totes(every.iloc[:1500], settled)
     known = drift.followed(known, every.iloc[:0], every.iloc[1500:])
-    rng, cut = np.random.default_rng(4), []
     for at in [0, 1, len(every) - 1, *rng.integers(0, len(every), 60)]:
         now = every["pulled_at"].iloc[at].to_pydatetime()
         until = known.until(now)
