@@ -281,7 +281,11 @@ def test_a_form_that_another_site_could_send_is_refused(place: str, client: Flas
 
 
 def test_the_clock_is_the_server_s(client: FlaskClient) -> None:
-    assert client.get("/tally/clock").get_json() == {"now": NOW.isoformat()}
+    told = client.get("/tally/clock").get_json()
+    assert told["now"] == NOW.isoformat()
+    page = drawn(client, "tally-body.children", ("app-address", "pathname", "/tally"))
+    for name in ("lead", "by_clock"):
+        assert plainly(told[name]) in page  # what an open page says when its shift is over
 
 
 # What every answer carries

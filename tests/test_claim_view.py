@@ -309,3 +309,19 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     assert view.beside(plant, days + "&figure=shipped") is None
     assert view.statement_of(plant, days + "&figure=shipped") != view.statement_of(plant, days)
     assert view.view(plant, f"{days}&figure=sold").problems == {"figure": "must be chosen"}
+
+
+def test_why_there_is_no_answer_is_said_with_days_as_the_page_writes_them(
+    tmp_path: Path,
+) -> None:
+    store = small_plant(tmp_path / "plant.db")
+    try:
+        for language, said in (
+            ("en", "from 1 May 2027 to 14 May 2027"),
+            ("es", "1 de mayo de 2027"),
+        ):
+            shown = view.view(store, "first=2027-05-01&last=2027-05-14", language)
+            assert said in shown.reason
+            assert "2027-05" not in shown.reason
+    finally:
+        store.engine.dispose()

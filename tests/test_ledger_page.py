@@ -132,6 +132,26 @@ def test_a_correction_is_in_the_history_with_before_and_after(
     assert trail.check(plant) == ()
 
 
+def test_the_list_says_what_a_correction_changed_and_why_a_void(
+    client: FlaskClient, plant: schema.Store
+) -> None:
+    key = first_key(plant, lane="3", purpose="routine")
+    before = ledger.history(plant, {"key": key}).fields
+    changed = {"stem": str(int(before["stem"]) + 2), "double": str(int(before["double"]) + 1)}
+    client.post("/ledger/corrections", json=form_of(plant, key, **changed, note="seen twice"))
+    [line] = ledger.view(plant, {"state": "corrected"}).audits
+    assert line.changes == ledger.history(plant, {"key": key}).versions[-1].changes
+    told = [f"stem left on: {before['stem']} → {changed['stem']}"]
+    told.append(f"double-loaded: {before['double']} → {changed['double']}")
+    told.append("1 more")  # that correct pieces follow from these is left out
+    assert "; ".join(told) in listed(client, "?state=corrected")
+    client.post("/ledger/voids", json=form_of(plant, key) | {WHY: "logged twice"})
+    [line] = ledger.view(plant, {"state": "voided"}).audits
+    assert line.changes == ()
+    assert "logged twice" in listed(client, "?state=voided")
+    assert {each.changes for each in ledger.view(plant, {"state": "logged"}).audits} == {()}
+
+
 def test_a_correction_at_fault_hears_of_every_field(
     client: FlaskClient, plant: schema.Store
 ) -> None:

@@ -86,8 +86,15 @@
     const of = draft;
     fetch(form().dataset.clockAt)
       .then((answer) => answer.json())
-      .then((answer) => { of.begun = answer.now; keep(); })
+      .then((answer) => { of.begun = answer.now; keep(); moment(answer); })
       .catch(() => {});
+  }
+
+  /* A page that was opened in an earlier shift says which one runs now. */
+  function moment(answer) {
+    const lead = document.getElementById("tally-lead"), auto = document.querySelector('#tally-shift [data-value=""]');
+    if (lead && answer.lead) lead.textContent = answer.lead;
+    if (lead && auto && answer.by_clock) auto.textContent = answer.by_clock;
   }
 
   function sum() {

@@ -14,8 +14,9 @@ from dashboard.figures.thinning import turns
 _SHADE = "rgba(133,127,114,0.16)"
 _RANGE = "rgba(213,94,0,0.16)"
 _DIAMOND = {"symbol": "diamond-open", "size": 13, "color": theme.VERMILION, "line": {"width": 2.5}}
-_FARTHEST = 60  # pixels from its diamond that a reason may stand
-_MOST_REASONS = 8  # more would cover the points; the table behind the chart has them all
+_FARTHEST = 36  # pixels from its diamond that a reason may stand
+MOST_REASONS = 8  # more would cover the points; the table behind the chart has them all
+_HALF, _BESIDE = 8, 10  # pixels: half a diamond; from its middle to its reason
 _LETTER, _LINE = 8, 24  # pixels, about: of a letter, of a line
 _WIDE, _HIGH = 900, (360, 170)  # pixels, about: of the chart and of its two parts
 _SHARES = (0.58, 0.28, 0.14)  # of the height: levels, sum, marks
@@ -254,15 +255,22 @@ def _diamonds(signals: Sequence[Signal]) -> go.Scatter:
 def _reasons(figure: go.Figure, drawn: Drawing, signals: Sequence[Signal], row: int) -> None:
     """The newest signals' reasons in words beside their diamonds, where there is room for them."""
     first, last = drawn.at[0], drawn.at[-1]
-    taken: list[tuple[float, float, float]] = []
     values = [0.0, *(each.value for each in signals)]
     bottom, span = min(values), (max(values) - min(values)) or 1.0
-    for each in reversed(signals[-_MOST_REASONS:]):
-        place = (each.at - first) / max(last - first, timedelta(minutes=1)) * _WIDE
+    places = [
+        (
+            (each.at - first) / max(last - first, timedelta(minutes=1)) * _WIDE,
+            (each.value - bottom) / span * _HIGH[row - 1],
+        )
+        for each in signals
+    ]
+    taken = [(place - _HALF, place + _HALF, level) for place, level in places]
+    for each, (place, level) in [*zip(signals, places, strict=True)][-MOST_REASONS:][::-1]:
         late = place > _WIDE / 2
         length = _LETTER * len(each.said)
         begin, end = (place - length, place) if late else (place, place + length)
-        level, lift = (each.value - bottom) / span * _HIGH[row - 1], _ABOVE[row - 1]
+        begin, end = (begin - _BESIDE, end - _BESIDE) if late else (begin + _BESIDE, end + _BESIDE)
+        lift = _ABOVE[row - 1]
         while any(a < end and begin < b and abs(level + lift - y) < _LINE for a, b, y in taken):
             lift += _LINE // 2
         if lift > _FARTHEST:
@@ -274,7 +282,7 @@ def _reasons(figure: go.Figure, drawn: Drawing, signals: Sequence[Signal], row: 
             text=each.said,
             showarrow=False,
             xanchor="right" if late else "left",
-            xshift=-10 if late else 10,
+            xshift=-_BESIDE if late else _BESIDE,
             yshift=lift,
             row=row,
             col=1,

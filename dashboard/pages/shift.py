@@ -60,7 +60,7 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
     )
     running = f" {say('shift.running')}" if view.start <= view.now < view.end else ""
     top = [
-        components.head(say("shift.title"), html.P(f"{when}.{running}")),
+        components.head(say("shift.title"), html.P(f"{when}.{running}"), printing(words)),
         filters(words, view),
     ]
     if view.empty:
@@ -107,11 +107,15 @@ def filters(words: Wording, view: ShiftView) -> html.Div:
         [
             components.links(say("choice.day"), days),
             components.links(say("choice.shift"), shifts),
-            html.Button(
-                say("shift.print"), className="choice", type="button", **{"data-print": "true"}
-            ),
         ],
         className="filters",
+    )
+
+
+def printing(words: Wording) -> html.Button:
+    look = "choice no-print"
+    return html.Button(
+        words.say("shift.print"), className=look, type="button", **{"data-print": ""}
     )
 
 

@@ -1,5 +1,6 @@
 """Claim answers: may we say 99 %, of what, and what would settle it."""
 
+import re
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
@@ -53,6 +54,7 @@ __all__ = [
 ]
 
 USUAL_DAYS = 30
+_DAY = re.compile(r"\b\d{4}-\d{2}-\d{2}\b", re.ASCII)
 LEAST_SHARE = 0.5  # below it a share was typed as a fraction, or proves nothing
 FIGURES = ("made", "shipped")
 SIDES = ("efficiency.as_made", "efficiency.as_shipped")  # what the two are called
@@ -167,8 +169,13 @@ def view(
     try:
         answered = _answered(kept, wish, _version(store, kept, wish)) if wish else None
     except InvalidInput as told:
-        reason = said_in(str(told), language)
+        reason = _dated(said_in(str(told), language), load(language))
     return ClaimView(kept.programme, fields, problems, wish, paper, answered, reason)
+
+
+def _dated(said: str, words: Wording) -> str:
+    """A sentence with its days as the page writes them."""
+    return _DAY.sub(lambda day: writing.day(words, date.fromisoformat(day[0])), said)
 
 
 def statement_of(store: Store, search: str | None, language: str = "en") -> bytes:

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import date, datetime
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qsl, urlencode
 from zoneinfo import ZoneInfo
 
@@ -37,8 +38,20 @@ MOST_EXPORTED = 200_000  # audits in a file that a page sends; the command write
 
 
 @dataclass(frozen=True, slots=True)
+class Change:
+    """One field that a version changed; a category goes by its name."""
+
+    field: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
 class Line:
-    """An audit as the ledger lists it; `found` is each category's name with its count."""
+    """An audit as the ledger lists it; `found` is each category's name with its count.
+
+    `changes` are those of its newest entry, where that is a correction.
+    """
 
     key: str
     state: str
@@ -56,6 +69,7 @@ class Line:
     inspected: int
     incorrect: int
     found: tuple[tuple[str, int], ...]
+    changes: tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,15 +87,6 @@ class LedgerView:
     page: int
     pages: int
     total: int
-
-
-@dataclass(frozen=True, slots=True)
-class Change:
-    """One field that a version changed; a category goes by its name."""
-
-    field: str
-    before: str
-    after: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +159,7 @@ def view(store: Store, known: Mapping[str, str], language: str = "en") -> Ledger
         return LedgerView(programme, known, {}, (), rows, found.page, found.pages, found.total)
     how = {"order": order.lstrip("-"), "descending": order.startswith("-")}
     found = ledger.audits(store, wanted, page=page, **how)
-    lines = _lines(store, found)
+    lines = _lines(store, found, programme)
     return LedgerView(programme, known, {}, lines, (), found.page, found.pages, found.total)
 
 
@@ -347,8 +352,12 @@ def _page(known: Mapping[str, str], problems: dict[str, str], language: str) -> 
     return 1
 
 
-def _lines(store: Store, found: Listed) -> tuple[Line, ...]:
+def _lines(store: Store, found: Listed, programme: Programme) -> tuple[Line, ...]:
     names = _names(records.programmes_by_version(store).values())
+    before: dict[str, dict[str, object]] = {}
+    if (found.rows["action"] == "corrected").any():
+        earlier = ledger.replaced(store, found.rows).to_dict("records")
+        before = {row["key"]: _sideways(row, names) for row in earlier}
     return tuple(
         Line(
             state=row["action"],
@@ -357,6 +366,7 @@ def _lines(store: Store, found: Listed) -> tuple[Line, ...]:
             pulled_at=row["pulled_at"].to_pydatetime(),
             incorrect=row["inspected"] - row["correct"],
             found=tuple((names.get(code, code), n) for code, n in row["counts"].items() if n),
+            changes=_changes(before.get(row["key"]), _sideways(row, names), programme.zone, names),
             **{
                 name: row[name]
                 for name in (
@@ -367,6 +377,11 @@ def _lines(store: Store, found: Listed) -> tuple[Line, ...]:
         )
         for row in found.rows.to_dict("records")
     )
+
+
+def _sideways(row: Mapping[str, Any], names: Iterable[str]) -> dict[str, object]:
+    """An entry with a column a category."""
+    return {**row, **{code: row["counts"].get(code) for code in names}}
 
 
 def _names(programmes: Iterable[Programme]) -> dict[str, str]:

@@ -10,7 +10,7 @@ from datetime import date
 from typing import Any
 
 import pandas as pd
-from sqlalchemy import ColumnElement, Select, Table, func, select
+from sqlalchemy import ColumnElement, Select, Table, func, select, tuple_
 
 from qa._validate import chosen
 from qa.errors import InvalidInput
@@ -19,6 +19,7 @@ from qa.store.rows import frame, plain
 from qa.store.schema import ACTIONS, Store, current, entry, reading
 
 PAGE = 50
+_NAMED = ("key", "revision")  # one version of an audit
 _SHARE = (entry.c.inspected - entry.c.correct) * 1.0 / entry.c.inspected
 # What each order sorts by; the number of the entry settles what is equal.
 ORDERS: Mapping[str, tuple[ColumnElement[Any], ...]] = {
@@ -117,6 +118,23 @@ def audits(
     listed = _page(store, found, counted, keys, descending=descending, page=page)
     listed.rows["counts"] = listed.rows["counts"].map(json.loads)
     return listed
+
+
+def replaced(store: Store, listed: pd.DataFrame) -> pd.DataFrame:
+    """The versions that a page's corrections took the place of.
+
+    Returns
+    -------
+    DataFrame
+        As `audits` has them, one row for each corrected row that is listed.
+    """
+    corrected = listed[listed["action"] == "corrected"]
+    pairs = [(str(key), int(n) - 1) for key, n in zip(*map(corrected.get, _NAMED), strict=True)]
+    found = select(*plain(entry)).where(tuple_(*(entry.c[each] for each in _NAMED)).in_(pairs))
+    with reading(store) as connection:
+        rows = frame(connection, found)
+    rows["counts"] = rows["counts"].map(json.loads)
+    return rows
 
 
 def deeds(store: Store, kind: str, *, page: int = 1) -> Listed:

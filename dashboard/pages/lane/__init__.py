@@ -9,7 +9,7 @@ from flask import Response, jsonify
 
 from dashboard import components, explained
 from dashboard.drawn import as_one, chart_ahead
-from dashboard.figures.charts import control_chart
+from dashboard.figures.charts import MOST_REASONS, control_chart
 from dashboard.pages.lane import forms
 from dashboard.pages.lane.drawing import (
     drawing,
@@ -35,7 +35,6 @@ PATH, TITLE = "/lane", "page.lane"
 BODY, CHART, CHOSEN = "lane-body", "lane-chart", "lane-chosen"
 FRESH = [f"{name}-fresh" for name in forms.NAMES]
 MOST_SIGNALS = 20  # listed
-MOST_REASONS = 8
 
 
 def layout() -> list[Any]:
@@ -148,7 +147,7 @@ def body(words: Wording, view: LaneView) -> list[Any]:
 
 
 def reasons(words: Wording, view: LaneView) -> html.Ul:
-    """Why the newest signals are drawn, where the chart is too small to say it beside them."""
+    """Why the newest signals are drawn, where the chart has no room to say it beside them all."""
     marked = [each for each in drawn(view) if each.beyond or each.rise][::-1][:MOST_REASONS]
     zone = view.programme.zone
     told = [
@@ -160,7 +159,9 @@ def reasons(words: Wording, view: LaneView) -> html.Ul:
         )
         for each in marked
     ]
-    return html.Ul([html.Li(each) for each in told], className="lane-reasons")
+    many = sum(bool(each.beyond) for each in drawn(view)) > MOST_REASONS
+    look = "lane-reasons lane-reasons-many" if many else "lane-reasons"
+    return html.Ul([html.Li(each) for each in told], className=look)
 
 
 def thinned(words: Wording, view: LaneView) -> list[html.P]:
@@ -215,15 +216,16 @@ def filters(words: Wording, view: LaneView) -> html.Div:
 def sentences(words: Wording, view: LaneView) -> html.Ul:
     """What each category's finding says, the neediest first."""
     ordered = sorted(view.findings, key=lambda each: lane.STATUSES.index(each.status))
+    told = dict.fromkeys((each.status, each.sentence) for each in ordered)
     return html.Ul(
         [
             html.Li(
                 [
-                    components.status(each.status, words.say(f"status.{each.status}")),
-                    html.Span(components.sentence(each.sentence)),
+                    components.status(status, words.say(f"status.{status}")),
+                    html.Span(components.sentence(sentence)),
                 ]
             )
-            for each in ordered
+            for status, sentence in told
         ],
         className="says lane-says",
     )

@@ -10,12 +10,13 @@ from dashboard import components, explained, people
 from dashboard.pages.ledger import taking
 from dashboard.texts import Wording, told
 from dashboard.views import ledger
-from dashboard.views.ledger import LedgerView, Line
+from dashboard.views.ledger import Change, LedgerView, Line
 from qa.store.ledger import PAGE
 
 PATH = "/ledger"
 CHECK_AT, EXPORT_AT = "/ledger/check", "/ledger/export"
 FILES = ("csv", "xlsx", "parquet")
+MOST_CHANGES = 2  # of a correction, in the list
 SECONDS = 600  # a long record takes long to check
 PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
 STATES = ("logged", "corrected", "voided")
@@ -180,7 +181,12 @@ def cells(words: Wording, view: LedgerView, line: Line) -> list[Any]:
         stacked(say("ledger.counted", count=line.incorrect, inspected=line.inspected), found),
         html.Div(
             [
-                html.B(say(f"ledger_state.{line.state}"), className=f"ledger-{line.state}"),
+                html.Span(
+                    [
+                        html.B(say(f"ledger_state.{line.state}"), className=f"ledger-{line.state}"),
+                        *([": ", brief] if (brief := briefly(words, line)) else ()),
+                    ]
+                ),
                 html.Span(
                     say("ledger.stamp", by=line.by, when=dated(words, line.at, view)),
                     className="quiet small",
@@ -189,6 +195,27 @@ def cells(words: Wording, view: LedgerView, line: Line) -> list[Any]:
             className="ledger-cell",
         ),
     ]
+
+
+def briefly(words: Wording, line: Line) -> str:
+    """What a correction changed, counts first, or why an audit was voided."""
+    if line.state == "voided":
+        return line.reason
+    told = [each for each in line.changes if each.field != "correct"] or list(line.changes)
+    told.sort(key=lambda each: each.field in ledger.EDITED)
+    said = [changed(words, each) for each in told[:MOST_CHANGES]]
+    left = len(told) - len(said)
+    return "; ".join([*said, *([words.say("ledger.more_changes", count=left)] if left else ())])
+
+
+def changed(words: Wording, change: Change) -> str:
+    """A field's name in the screens' words; a category's is its own."""
+    known = change.field in (*ledger.EDITED, "line")
+    name = words.say(f"ledger_field.{change.field}") if known else change.field
+    blank = words.say("ledger.blank")
+    return words.say(
+        "ledger.change", field=name, before=change.before or blank, after=change.after or blank
+    )
 
 
 def stacked(first: str, second: str) -> html.Div:

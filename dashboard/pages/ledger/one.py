@@ -5,11 +5,11 @@ from typing import Any
 from dash import html
 
 from dashboard import components, people
-from dashboard.pages.ledger.listing import PATH, PURPOSES, dated
+from dashboard.pages.ledger.listing import PATH, PURPOSES, changed, dated
 from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import ledger
-from dashboard.views.ledger import OF, REVISION, WHO, WHY, AuditView, Change, Version
+from dashboard.views.ledger import OF, REVISION, WHO, WHY, AuditView, Version
 
 CORRECT_AT, VOID_AT = "/ledger/corrections", "/ledger/voids"
 NUMBERS = ("inspected", "correct", "pieces_in_tote")
@@ -53,16 +53,6 @@ def changes(words: Wording, version: Version) -> Any:
     if not version.changes:
         return words.say("ledger.from", source=version.source or words.say("ledger.no_source"))
     return html.Ul([html.Li(changed(words, each)) for each in version.changes], className="says")
-
-
-def changed(words: Wording, change: Change) -> str:
-    """A field's name in the screens' words; a category's is its own."""
-    known = change.field in (*ledger.EDITED, "line")
-    name = words.say(f"ledger_field.{change.field}") if known else change.field
-    blank = words.say("ledger.blank")
-    return words.say(
-        "ledger.change", field=name, before=change.before or blank, after=change.after or blank
-    )
 
 
 def forms(words: Wording, view: AuditView) -> list[Any]:

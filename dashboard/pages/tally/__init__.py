@@ -9,11 +9,19 @@ from flask import Response, jsonify, request
 
 from dashboard import components, people
 from dashboard.pages.sending import sent
-from dashboard.pages.tally.form import BEFORE_AT, CLOCK_AT, FINDING_AT, SAVE_AT, body
+from dashboard.pages.tally.form import (
+    BEFORE_AT,
+    CLOCK_AT,
+    FINDING_AT,
+    SAVE_AT,
+    body,
+    lead,
+    shift_of,
+)
 from dashboard.texts import Wording, language, words
 from dashboard.views import tally
 from dashboard.views.tally import Before, Saved, Sender
-from qa.errors import InvalidAudit
+from qa.errors import InvalidAudit, QAError
 from qa.store.schema import Store
 
 PATH, TITLE = "/tally", "page.tally"
@@ -32,7 +40,7 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.get(CLOCK_AT)
     def clock() -> Response:
-        return jsonify(now=now().isoformat())
+        return jsonify(now=now().isoformat(), **said_now(words(), store, now()))
 
     @app.server.get(BEFORE_AT)
     def before() -> Response:
@@ -49,6 +57,18 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         fields, sender = signed()
         tally.save_finding(store, fields, now(), language(), sender)
         return jsonify(locked(words(), fields))
+
+
+def said_now(words: Wording, store: Store, now: datetime) -> dict[str, str]:
+    """What a page that was opened in an earlier shift says now; nothing where the store is away."""
+    try:
+        view = tally.view(store, now, words.language)
+    except QAError:
+        return {}
+    return {
+        "lead": lead(words, view),
+        "by_clock": words.say("tally.shift_auto", shift=shift_of(view)),
+    }
 
 
 def signed() -> tuple[dict[str, object], Sender]:

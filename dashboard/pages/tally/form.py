@@ -24,15 +24,9 @@ SAYS = (
 
 def body(words: Wording, view: TallyView) -> list[Any]:
     say = words.say
-    shift = next(each.name for each in view.programme.shifts if each.code == view.shift)
-    lead = say(
-        "tally.lead",
-        shift=shift,
-        day=words.day(view.day),
-        audits=say("count.audits", count=view.logged),
-    )
+    shift = shift_of(view)
     return [
-        components.head(say("tally.title"), html.P(lead, **LIVE)),
+        components.head(say("tally.title"), html.P(lead(words, view), id="tally-lead", **LIVE)),
         kept(words, view),
         html.Form(
             [
@@ -56,6 +50,20 @@ def body(words: Wording, view: TallyView) -> list[Any]:
             **script(words, view),
         ),
     ]
+
+
+def shift_of(view: TallyView) -> str:
+    return next(each.name for each in view.programme.shifts if each.code == view.shift)
+
+
+def lead(words: Wording, view: TallyView) -> str:
+    """Which shift runs, and how much was logged in it."""
+    return words.say(
+        "tally.lead",
+        shift=shift_of(view),
+        day=words.day(view.day),
+        audits=words.say("count.audits", count=view.logged),
+    )
 
 
 def kept(words: Wording, view: TallyView) -> html.P:
