@@ -93,7 +93,8 @@ def rates(asking: Asking) -> Told:
 def drifting(asking: Asking) -> Told:
     """Each lane's status and findings."""
     _asked()
-    found = kept_record.findings(kept_record.record(asking.store, language()), asking.at)
+    kept = kept_record.record(asking.store, language(), older=False)
+    found = kept_record.findings(kept, asking.at)
     lanes = drift.lanes(found, language=language())
     return {"as_of": asking.at, "lanes": lanes, "findings": found}, 200
 
@@ -101,7 +102,7 @@ def drifting(asking: Asking) -> Told:
 def lots(asking: Asking) -> Told:
     """The verdict on a lot, and why."""
     asked = _asked("lot", needed=("lot",))
-    kept = kept_record.record(asking.store, language())
+    kept = kept_record.record(asking.store, language(), older=False)
     own = kept_record.lots_coded(kept, asked["lot"])
     if own.empty:
         return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404

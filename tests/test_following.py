@@ -198,3 +198,50 @@ def test_a_page_is_not_kept_waiting_for_the_first_reading(
         assert kept_record.record(store) is before  # shown as it was, until it is read
         other.submit(kept.turn.release).result()
     assert len(kept_record.record(store).findings) == 1
+
+
+def rejecting(store: Store, fields: Fields, key: str, stem: int) -> Audit:
+    changes = {"key": key, "tote": "X1", "inspected": 200, "stem": stem, "lane": "1"}
+    made = parse(fields(**changes), records.programme(store))
+    records.log(store, made, by="test", at=NOW)
+    return made
+
+
+def test_a_verdict_is_never_told_from_an_older_state(
+    store: Store, audit_fields: Fields, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(kept_record, "PATIENCE", 0.01)
+    accepted = rejecting(store, audit_fields, "first", 0)
+    kept_record.begin(store)
+    assert kept_record.verdict_of(store, accepted, "en").verdict == "accept"
+    turn = kept_record._kept(store).turn
+    with ThreadPoolExecutor(1) as other:
+        other.submit(turn.acquire).result()
+        rejected = rejecting(store, audit_fields, "second", 60)
+        with ThreadPoolExecutor(1) as asking:
+            answer = asking.submit(kept_record.verdict_of, store, rejected, "en")
+            with pytest.raises(TimeoutError):
+                answer.result(0.3)
+            other.submit(turn.release).result()
+            assert answer.result(30).verdict == "reject"
+
+
+def test_an_error_amid_what_is_new_loses_nothing(
+    store: Store, audit_fields: Fields, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number, audit in enumerate(
+        sorted(audits(store, audit_fields, 60, 4), key=lambda a: a.pulled_at)
+    ):
+        records.log(store, replace(audit, key=f"k{number}"), by="test", at=NOW)
+    before = kept_record.lots(kept_record.record(store))
+    late = rejecting(store, audit_fields, "late", 60)
+    with monkeypatch.context() as patch:
+        patch.setattr(verdicts.Following, "_take", _fails)
+        with pytest.raises(MemoryError):
+            kept_record.record(store)
+    after = kept_record.lots(kept_record.record(store))
+    assert set(after["lot"]) == {*before["lot"], late.lot}
+
+
+def _fails(*_: object) -> None:
+    raise MemoryError

@@ -75,11 +75,11 @@ class StillReading(StoreError):
     """The first reading is under way, and a page is not to wait for it."""
 
 
-def record(store: Store, language: str = "en") -> Record:
+def record(store: Store, language: str = "en", *, older: bool = True) -> Record:
     """The record as it stands now, to be told in a language.
 
-    While another is still reading what is new, the state before it; `begin` says that the first
-    reading is not to be waited for either.
+    While another is still reading what is new, the state before it, unless `older` ones will not
+    do; `begin` says that the first reading is not to be waited for either.
 
     Raises
     ------
@@ -90,9 +90,11 @@ def record(store: Store, language: str = "en") -> Record:
     """
     newest, kept = records.newest(store), _kept(store)
     if not kept.turn.acquire(timeout=kept.patience):
-        if language in kept.told:
+        if older and language in kept.told:
             return kept.told[language]
-        raise StillReading("the record is still being read, for the first time since the start")
+        if older or not kept.told:
+            raise StillReading("the record is still being read, for the first time since the start")
+        kept.turn.acquire()
     try:
         return kept.at(newest, language)
     finally:
@@ -131,9 +133,14 @@ class _Kept:
     def _advance(self, newest: tuple[int, ...]) -> None:
         before = self._read
         read, change = _first(self.store) if before is None else _next(self.store, before)
-        replay = self._following.follow(
-            change.gone, change.new, read.audits.since, read.programmes, _moments(read.resumed)
-        )
+        since, moments = read.audits.since, _moments(read.resumed)
+        try:
+            replay = self._following.follow(
+                change.gone, change.new, since, read.programmes, moments
+            )
+        except Exception:  # half of it may be taken: the next look takes the whole anew
+            self._read, self._following = None, verdicts.Following()
+            raise
         self.told = {each: self._tell(read, replay, each) for each in self.told}
         self._read, self._replay, self._newest = read, replay, newest
 
@@ -294,8 +301,8 @@ def with_others_of_lots(kept: Record, audits: pd.DataFrame) -> pd.DataFrame:
 def verdict_of(store: Store, audit: Audit, language: str) -> LotVerdict:
     """What happens to the lot of an audit that was recorded."""
     try:
-        return record(store, language).judged.of_audit(audit)
-    except (StillReading, LookupError):  # it is not in memory yet, or was voided since
+        return record(store, language, older=False).judged.of_audit(audit)
+    except (StillReading, IndexError):  # it is not in memory yet, or was voided since
         found = records.findings(store)
         return verdicts.of_audit(
             audit,
