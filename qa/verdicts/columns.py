@@ -27,7 +27,8 @@ class Numbered(Generic[Each]):
         """The numbers of some things."""
         numbers = self._numbers
         found = [numbers.setdefault(each, len(numbers)) for each in every]
-        self.every.extend(islice(numbers, len(self.every), None))
+        new = list(islice(reversed(numbers), len(numbers) - len(self.every)))
+        self.every.extend(reversed(new))
         return found
 
     def known(self, each: Each) -> int | None:
