@@ -108,7 +108,9 @@ def chromium(folder: Path) -> webdriver.Chrome:
     for flag in (*FLAGS, f"--user-data-dir={folder}", "--window-size=1280,900"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    return webdriver.Chrome(options=options, service=Service(str(which(PROGRAMS[1]))))
+    driver = webdriver.Chrome(options=options, service=Service(str(which(PROGRAMS[1]))))
+    driver.set_script_timeout(SECONDS)
+    return driver
 
 
 def look(driver: webdriver.Chrome, width: int, scheme: str, height: int = 900) -> None:
