@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from qa import cli
 from qa.store import people, schema
-from tests.test_cli import free_port
+from tests import ports
 
 WORD = "a dozen sprouts and one"
 PROGRAMME = str(Path(__file__).resolve().parents[1] / "data_demo" / "programme.toml")
@@ -128,7 +128,7 @@ def served(monkeypatch: pytest.MonkeyPatch) -> list[tuple[Any, ...]]:
 
 
 def serve(where: str, *arguments: str) -> Any:
-    command = ["serve", "--store", where, "--port", str(free_port()), *arguments]
+    command = ["serve", "--store", where, "--port", str(ports.free()), *arguments]
     return CliRunner().invoke(cli.main, command)
 
 
