@@ -1,4 +1,5 @@
-/* A tap on a stepper counts one; held, it goes on counting. */
+/* A tap on a stepper counts one; held, it goes on counting. A count that is entered is chosen whole,
+   so that what is typed takes its place. */
 (function () {
   "use strict";
 
@@ -17,6 +18,11 @@
   function let_go() {
     if (held) { clearTimeout(held.wait); clearInterval(held.go); }
   }
+  /* No click will follow: the next one is another's. */
+  function left() {
+    let_go();
+    held = null;
+  }
   document.addEventListener("pointerdown", function (event) {
     const button = stepper(event);
     if (!button || event.button) return;
@@ -29,11 +35,23 @@
       of.go = setInterval(() => step(button), REPEAT);
     }, HOLD);
   });
-  for (const end of ["pointerup", "pointercancel", "pointerleave", "blur"]) window.addEventListener(end, let_go);
+  window.addEventListener("pointerup", function (event) {
+    if (held && held.button.contains(event.target)) let_go(); else left();
+  });
+  for (const end of ["pointercancel", "blur"]) window.addEventListener(end, left);
+  document.addEventListener("pointerout", function (event) {
+    if (held && event.pointerType === "mouse" && held.button.contains(event.target) && !held.button.contains(event.relatedTarget)) left();
+  });
   document.addEventListener("click", function (event) {
     const button = stepper(event);
     if (!button) return;
-    if (!(held && held.button === button && held.counted)) step(button);
+    const keyed = event.isTrusted && !event.detail; // by Enter or Space
+    if (keyed || !(held && held.button === button && held.counted)) step(button);
     held = null;
+  });
+
+  /* A pointer puts its caret after the field has the focus; a finger's comes with the click. */
+  for (const entered of ["focusin", "pointerup", "click"]) document.addEventListener(entered, function (event) {
+    if (event.target.matches("#tally-form input[inputmode=numeric]")) event.target.select();
   });
 })();

@@ -13,6 +13,8 @@
   let done = []; // what the form said before each change, the newest last
   let shown = ""; // what it says
   let busy = false; // the script itself is filling the form in
+  let found = ""; // the tote's number when its field was entered
+  let missed = ""; // a number that was scanned too early
 
   const drafts = window.toteproof.drafts;
   const at = (name) => document.getElementById("tally-" + name);
@@ -66,16 +68,53 @@
   }
   function undo() {
     if (saved || !done.length) return;
-    const before = JSON.parse(done.pop());
+    restore(JSON.parse(done[done.length - 1]), done.slice(0, -1));
+    asked();
+  }
+  function restore(before, steps) {
     busy = true;
     for (const name of TEXTS.concat(counts())) put(at(name), before[name] || "");
     for (const name of CHOICES) choose(name, before[name] || "");
     busy = false;
+    done = steps;
     shown = JSON.stringify(values());
     at("undo").disabled = !done.length;
-    asked();
+    clean();
     sum();
     stir();
+  }
+
+  /* How the form stands before a burst of keys that may turn out to be a scan. */
+  function now() {
+    const on = document.activeElement;
+    const whole = on === at("tote") && on.value !== "" && on.selectionEnd - on.selectionStart === on.value.length;
+    return { draft: draft, values: values(), done: done, on: on, whole: whole, found: found };
+  }
+  /* Whether a scan was taken out of the keys: it is the next tote's number, or too early for one. */
+  function scanned(tote, from) {
+    const inTote = from.on === at("tote");
+    const typed = from.on && from.on.matches("input, textarea, select");
+    if (typed && !inTote && !from.on.matches("#tally-form [inputmode=numeric]")) return false;
+    if (saved) fresh();
+    if (draft !== from.draft) { take(tote); return true; }
+    const open = from.values.tote;
+    if (inTote && (from.whole || open !== from.found)) return false; // the number is being typed
+    if (!open && !typed) return false; // it went to the tote by itself
+    restore(from.values, from.done);
+    if (from.on.isConnected && document.activeElement !== from.on) from.on.focus();
+    if (counts().every((name) => from.values[name] === "")) { draft.begun = ""; take(tote); return true; }
+    if (!open) { take(tote); return true; }
+    if (open === tote) return true;
+    at("scanned").textContent = say("scanned", { tote: open, scanned: tote });
+    at("scanned").scrollIntoView({ block: "nearest" });
+    missed = tote;
+    return true;
+  }
+  function take(tote) {
+    at("scanned").textContent = "";
+    put(at("tote"), tote);
+    before();
+    at("clean").focus();
   }
 
   /* When pieces were pulled: the server's clock at the first touch, else this browser's set by it. */
@@ -189,6 +228,7 @@
     drafts.drop();
     form().dataset.state = "saved";
     button.textContent = say("again");
+    at("scanned").textContent = missed && say("scan-again", { scanned: missed });
     at("undo").disabled = true;
     if (waits) return;
     const gross = (answer.gross || []).map((each) => ["answer-gross", each]);
@@ -257,6 +297,8 @@
     delete form().dataset.begun;
     saved = false;
     done = [];
+    missed = "";
+    at("scanned").textContent = "";
     form().dataset.state = "open";
     for (const name of ["tote", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note"].concat(counts())) put(at(name), "");
     put(at("inspected"), form().dataset.pull);
@@ -399,6 +441,9 @@
     if (event.target.id === "tally-inspected") clean();
     sum();
   });
+  document.addEventListener("focusin", function (event) {
+    if (event.target.id === "tally-tote") found = text("tote");
+  });
   document.addEventListener("change", function (event) {
     if (form() && event.target.id === "tally-tote" && !saved) before();
   });
@@ -431,6 +476,8 @@
     if (event.target === at("tote")) at("clean").focus();
     else if (order.includes(event.target)) (order[order.indexOf(event.target) + 1] || at("save")).focus();
   });
+
+  window.toteproof.tally = { now: now, scanned: scanned };
 
   function look() {
     if (!form() || form().dataset.state) return;

@@ -12,6 +12,7 @@ from dashboard.views.tally import TallyView
 FORM, ANSWER = "tally-form", "tally-answer"
 SAVE_AT, FINDING_AT, CLOCK_AT = "/tally/audits", "/tally/findings", "/tally/clock"
 BEFORE_AT = "/tally/before"
+SCAN_GAP = 100  # milliseconds at most between two keys of a scanner
 PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
 LIVE = {"data-live": ""}  # what is true only of this moment: it is not kept for later
 SAYS = (
@@ -19,6 +20,7 @@ SAYS = (
     *("correct_unknown", "save", "saving", "again", "waiting", "all_correct"),
     *("kept", "kept_title", "waiting_tote", "waiting_unsent", "waiting_refused"),
     *("waiting_seen", "waiting_mend", "waiting_busy"),
+    *("scanned", "scan_again"),
 )  # what the page's script may have to say
 
 
@@ -91,6 +93,7 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
     names = {name: words.say(f"tally.{name}", **_kept(name)) for name in SAYS}
     person = people.person()
     return {
+        "data-scan-gap": str(SCAN_GAP),
         "data-pull": str(view.programme.pull),
         "data-pulls": json.dumps(pulls(words, view)),
         "data-shift": f"{view.day} {view.shift}",
@@ -116,6 +119,8 @@ def _kept(name: str) -> dict[str, str]:
         "kept": ("tote",),
         "waiting_tote": ("tote", "lane"),
         "waiting_refused": ("trouble",),
+        "scanned": ("tote", "scanned"),
+        "scan_again": ("scanned",),
     }
     return {place: f"{{{place}}}" for place in places.get(name, ())}
 
@@ -150,6 +155,7 @@ def which(words: Wording, view: TallyView, shift: str) -> html.Section:
                 html.Div(
                     [
                         field("tote", say("tally.tote"), hint=say("tally.tote_hint")),
+                        html.P(id="tally-scanned", className="tally-note", role="alert"),
                         html.P(id="tally-before", className="tally-note", role="status"),
                     ]
                 ),
