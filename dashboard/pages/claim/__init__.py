@@ -99,8 +99,7 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
     return [
         components.head(say("claim.title"), html.P(say("claim.address"))),
         *shown[:1],
-        form(words, view),
-        *shown[1:],
+        html.Div([form(words, view), *shown[1:]], className="claim-asked"),
         html.Div(waiting(words, view), id=MORE),
     ]
 
