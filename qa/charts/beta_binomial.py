@@ -6,6 +6,7 @@ change points all take their chances and likelihood ratios from here.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -95,12 +96,18 @@ def log_ratio(
     count: Whole, inspected: Whole, *, center: float, ratio: float, correlation: float
 ) -> Floats:
     """Log-likelihood ratio of each count: the mean at ratio x center against center itself."""
-    largest = int(np.max(inspected, initial=1))
-    base = beta_binomial(center, correlation, largest)
-    other = beta_binomial(center * ratio, correlation, largest)
-    rise, fall = other.hits - base.hits, other.misses - base.misses
+    largest, spread = int(np.max(inspected, initial=1)), correlation / (1 - correlation)
+    other = center * ratio
+    rise = _rising(other, spread, largest) - _rising(center, spread, largest)
+    fall = _rising(1 - other, spread, largest) - _rising(1 - center, spread, largest)
     score: Floats = rise[count] + fall[inspected - count]
     return score
+
+
+@lru_cache(maxsize=256)
+def _rising(start: float, spread: float, largest: int) -> Floats:
+    """As `log_rising`; kept, since a chart asks for its own again and again."""
+    return log_rising(start, spread, largest)
 
 
 def checked_correlation(value: float, name: str = "correlation") -> float:

@@ -209,7 +209,9 @@ def running(score: Floats, limit: float, fresh: float = 0.0) -> Floats:
     """Sums that never fall below 0 and start afresh, at `fresh`, after passing the limit."""
     path, total, beyond = [], fresh, _beyond(limit)
     for step in score.tolist():
-        total = max(0.0, (fresh if total > beyond else total) + step)
+        total = (fresh if total > beyond else total) + step
+        if not total > 0.0:
+            total = 0.0
         path.append(total)
     return np.array(path, dtype=np.float64)
 
