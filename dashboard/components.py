@@ -5,7 +5,6 @@ from collections.abc import Container, Iterable, Sequence
 from datetime import datetime
 from typing import Any
 
-import plotly.graph_objects as go
 from dash import dcc, html
 from dash.development.base_component import Component
 
@@ -13,6 +12,7 @@ from dashboard import people, theme
 from dashboard.drawn import Chart, library
 from dashboard.figures.scale import Scale
 from dashboard.texts import Wording
+from dashboard.theme import Figure
 from dashboard.views.record import Share
 from dashboard.views.typed import MOST_CHARACTERS
 
@@ -320,18 +320,18 @@ def table(
 
 
 def graph(
-    words: Wording, figure: go.Figure, label: str, identity: str, chosen: str = ""
+    words: Wording, figure: Figure, label: str, identity: str, chosen: str = ""
 ) -> html.Figure:
     """A chart with what it shows in words for those who do not see it.
 
     A stretch that is dragged over goes to the store named `chosen`.
     """
-    figure.update_layout(separators=words.decimal + words.thousands)
+    separators = words.decimal + words.thousands
     chart = Chart(
         id=identity,
-        figure=figure,
+        figure={"data": figure["data"], "layout": figure["layout"] | {"separators": separators}},
         config=theme.chart_config(words.language, words.months),
-        height=f"{figure.layout.height}px",
+        height=f"{figure['layout']['height']}px",
         library=library(),
         chosen=chosen,
     )

@@ -14,6 +14,7 @@ from dash.development.base_component import Component
 from dash.fingerprint import build_fingerprint
 
 _HTML = "dash_html_components"
+_ABOUT = ("_", "available_")  # what a component has beside what its element has
 _CHARTS = "package_data/plotly.min.js"  # the charts' library, in its package
 
 
@@ -79,7 +80,7 @@ def _told(part: Any, own: Collection[str], inside: list[Component]) -> list[Any]
         return [each for one in part for each in _told(one, own, inside)]
     if not isinstance(part, Component):
         return [str(part)]
-    having = part.to_plotly_json()["props"]
+    having = {n: each for n, each in vars(part).items() if not n.startswith(_ABOUT)}
     if isinstance(part, Chart):
         return [[part._type, having]]
     if part._namespace != _HTML or having.get("id") in own:

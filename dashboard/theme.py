@@ -8,8 +8,7 @@ their text the page's ink, so that one figure serves both.
 from collections.abc import Sequence
 from typing import Any
 
-import plotly.graph_objects as go
-
+Figure = dict[str, Any]  # `data` and `layout`, as the charts' library takes them
 BLUE = "#0072B2"
 VERMILION = "#D55E00"
 GREEN = "#009E73"
@@ -35,28 +34,27 @@ def chart_config(language: str, months: Sequence[str]) -> dict[str, Any]:
     return {**CHART_CONFIG, "locale": language, "locales": {language: {"format": names}}}
 
 
-def template() -> go.layout.Template:
-    """How every chart looks before anything is drawn in it."""
-    axis = {
-        "showgrid": True,
-        "gridcolor": "rgba(133,127,114,0.22)",
-        "zeroline": False,
-        "linecolor": GREY,
-        "tickcolor": GREY,
-        "ticks": "outside",
-        "ticklen": 4,
-        "fixedrange": False,
-        "automargin": True,
+_AXIS = {
+    "showgrid": True,
+    "gridcolor": "rgba(133,127,114,0.22)",
+    "zeroline": False,
+    "linecolor": GREY,
+    "tickcolor": GREY,
+    "ticks": "outside",
+    "ticklen": 4,
+    "fixedrange": False,
+    "automargin": True,
+}
+# How every chart looks before anything is drawn in it.
+TEMPLATE = {
+    "layout": {
+        "paper_bgcolor": "rgba(0,0,0,0)",
+        "plot_bgcolor": "rgba(0,0,0,0)",
+        "font": {"family": FONT, "size": 14},
+        "margin": {"l": 8, "r": 8, "t": 8, "b": 8},
+        "xaxis": _AXIS,
+        "yaxis": _AXIS,
+        "showlegend": False,
+        "hoverlabel": {"font": {"family": FONT, "size": 14}},
     }
-    return go.layout.Template(
-        layout=go.Layout(
-            paper_bgcolor="rgba(0,0,0,0)",
-            plot_bgcolor="rgba(0,0,0,0)",
-            font={"family": FONT, "size": 14},
-            margin={"l": 8, "r": 8, "t": 8, "b": 8},
-            xaxis=axis,
-            yaxis=axis,
-            showlegend=False,
-            hoverlabel={"font": {"family": FONT, "size": 14}},
-        )
-    )
+}

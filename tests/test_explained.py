@@ -212,7 +212,7 @@ def test_lane_s_table_has_what_is_drawn_newest_first(kind: str, plant: schema.St
     view = lane.view(plant, Choices(lane="2", category="stem", days=60, chart=kind), NOW)
     page = lane_page.body(words(), view)
     [chart] = [path[-1] for path in within(page) if type(path[-1]).__name__ == "Chart"]
-    [levels, total] = [trace(chart.figure, row) for row in (0, 1)]
+    [levels, total] = [trace(go.Figure(chart.figure), row) for row in (0, 1)]
     rows = table_of(named(page, "lane-behind"))
     newest = view.points[::-1][: explained.MOST_ROWS]
     assert [row[0] for row in rows] == [each.tote for each in newest]
@@ -293,7 +293,7 @@ def test_plan_s_tables_lie_on_its_curves(
     chart = named(pages["plan"], graph)
     rows = table_of(named(pages["plan"], table))
     for place in lines:
-        curve = chart.figure.data[place]
+        curve = go.Figure(chart.figure).data[place]
         on_curve = {f"{x:.2f}": y for x, y in zip(curve.x, curve.y, strict=True)}
         for row in rows:
             told = float(row[1 + place].replace(",", ""))

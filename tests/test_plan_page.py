@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
+import plotly.graph_objects as go
 import pytest
 from flask.testing import FlaskClient
 from numpy.testing import assert_allclose
@@ -252,7 +253,7 @@ def test_the_pull_is_of_the_shift_that_runs_and_the_seed_of_the_moment(plant: An
 def test_the_picture_has_each_plan_s_curve_and_the_effects_of_the_first(plant: Any) -> None:
     wish = plan.wish_of("aql", {"lot_size": "4000", "aql": "0.65"})
     view = seen(plant, aql="1", sensitivity="80", beside=wish)
-    figure = oc_curve(curves.oc_panel(words(), view))
+    figure = go.Figure(oc_curve(curves.oc_panel(words(), view)))
     named = [trace.name for trace in figure.data if trace.name]
     assert named == [
         *("A: pull 80, accept on 2, reject on 3", "B: pull 200, accept on 3, reject on 4"),
@@ -265,9 +266,9 @@ def test_the_picture_has_each_plan_s_curve_and_the_effects_of_the_first(plant: A
     assert "<b>B</b>" in said
     first = figure.data[0]
     assert_allclose(first.y[0], 100)
-    work = work_curve(curves.work_panel(words(), view))
+    work = go.Figure(work_curve(curves.work_panel(words(), view)))
     assert len(work.data) == 4  # ASN and ATI of two plans
-    out = work_curve(curves.out_panel(words(), view))
+    out = go.Figure(work_curve(curves.out_panel(words(), view)))
     assert len(out.data) == 2
     assert [note.text for note in out.layout.annotations] == ["B: at most 0.92 %",
                                                                "A: at most 1.7 %"]  # fmt: skip

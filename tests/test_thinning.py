@@ -52,4 +52,6 @@ def test_a_line_of_its_turns_is_the_same_line(values: list[float]) -> None:
 def test_a_level_run_is_its_two_ends_and_a_gap_stays_a_gap() -> None:
     assert turns([3.0] * 50) == [0, 49]
     assert turns([1.0, 1.0, 1.0, 2.0, 2.0, 2.0]) == [0, 2, 3, 5]
-    assert turns([float("nan")] * 3) == [0, 1, 2]
+    nan = float("nan")
+    assert turns([nan] * 3) == [0, 2]
+    assert turns([1.0, nan, nan, nan, 2.0]) == [0, 1, 3, 4]

@@ -2,10 +2,10 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-
-import plotly.graph_objects as go
+from typing import Any
 
 from dashboard import theme
+from dashboard.theme import Figure
 
 INKS = (theme.BLUE, theme.VERMILION, theme.GREEN)  # of the plans on one picture, in order
 _LIFT = 16  # pixels, so that words over one another stay apart
@@ -43,65 +43,80 @@ class Panel:
     letters: Sequence[str] = ()
 
 
-def oc_curve(panel: Panel) -> go.Figure:
+def oc_curve(panel: Panel) -> Figure:
     """The operating characteristics, with the points that are read back."""
-    figure = go.Figure(layout={"template": theme.template(), "height": 400, "hovermode": "closest"})
-    for trace in _traces(panel):
-        figure.add_trace(trace)
-    for mark in panel.marks:
-        figure.add_trace(_drop(mark))
-        # Below and to the left of a falling curve there is always room.
-        figure.add_annotation(
-            x=0, y=mark.y, text=mark.said, showarrow=False, xanchor="left", xshift=4, yshift=-10
-        )
-    for letter, x, y in _letters(panel):
-        figure.add_annotation(x=x, y=y, text=f"<b>{letter}</b>", showarrow=False, xshift=14)
-    figure.update_xaxes(title=panel.x_axis, rangemode="tozero")
-    figure.update_yaxes(title=panel.y_axis, range=[0, 104])
-    return figure
+    # Below and to the left of a falling curve there is always room.
+    beside = {"xanchor": "left", "xshift": 4, "yshift": -10}
+    return {
+        "data": [*_traces(panel), *map(_drop, panel.marks)],
+        "layout": _layout(
+            panel,
+            height=400,
+            top=104,
+            notes=[
+                *(_note(0, each.y, each.said, **beside) for each in panel.marks),
+                *(_note(x, y, f"<b>{letter}</b>", xshift=14) for letter, x, y in _letters(panel)),
+            ],
+        ),
+    }
 
 
-def work_curve(panel: Panel) -> go.Figure:
+def work_curve(panel: Panel) -> Figure:
     """Pieces looked at, or what goes out, over the quality that comes in."""
-    figure = go.Figure(layout={"template": theme.template(), "height": 330, "hovermode": "closest"})
-    for trace in _traces(panel):
-        figure.add_trace(trace)
-    for lift, mark in enumerate(sorted(panel.marks, key=lambda each: each.y)):
-        figure.add_annotation(
-            x=mark.x,
-            y=mark.y,
-            text=mark.said,
-            showarrow=False,
-            xanchor="left",
-            yshift=11 + _LIFT * lift,
-        )
     top = max((max(line.y) for line in panel.lines), default=1.0)
-    figure.update_xaxes(title=panel.x_axis, rangemode="tozero")
-    figure.update_yaxes(title=panel.y_axis, range=[0, (1.1 + 0.08 * len(panel.marks)) * top])
-    return figure
+    marks = enumerate(sorted(panel.marks, key=lambda each: each.y))
+    return {
+        "data": list(_traces(panel)),
+        "layout": _layout(
+            panel,
+            height=330,
+            top=(1.1 + 0.08 * len(panel.marks)) * top,
+            notes=[
+                _note(each.x, each.y, each.said, xanchor="left", yshift=11 + _LIFT * lift)
+                for lift, each in marks
+            ],
+        ),
+    }
 
 
-def _traces(panel: Panel) -> Iterator[go.Scatter]:
+def _layout(panel: Panel, height: int, top: float, notes: list[dict[str, Any]]) -> dict[str, Any]:
+    return {
+        "template": theme.TEMPLATE,
+        "height": height,
+        "hovermode": "closest",
+        "annotations": notes,
+        "xaxis": {"title": {"text": panel.x_axis}, "rangemode": "tozero"},
+        "yaxis": {"title": {"text": panel.y_axis}, "range": [0, top]},
+    }
+
+
+def _note(x: float, y: float, text: str, **place: Any) -> dict[str, Any]:
+    return {"x": x, "y": y, "text": text, "showarrow": False, **place}
+
+
+def _traces(panel: Panel) -> Iterator[dict[str, Any]]:
     for line in panel.lines:
-        yield go.Scatter(
-            x=line.x,
-            y=line.y,
-            mode="lines",
-            name=line.name,
-            line={"color": INKS[line.plan], "width": 2.5, "dash": line.dash},
-            hovertemplate=f"{line.name}<br>%{{x:.2f}}: %{{y:,.1f}}<extra></extra>",
-        )
+        yield {
+            "type": "scatter",
+            "x": line.x,
+            "y": line.y,
+            "mode": "lines",
+            "name": line.name,
+            "line": {"color": INKS[line.plan], "width": 2.5, "dash": line.dash},
+            "hovertemplate": f"{line.name}<br>%{{x:.2f}}: %{{y:,.1f}}<extra></extra>",
+        }
 
 
-def _drop(mark: Mark) -> go.Scatter:
+def _drop(mark: Mark) -> dict[str, Any]:
     """From the axis to a point of the curve and down to what quality it stands at."""
-    return go.Scatter(
-        x=[0, mark.x, mark.x],
-        y=[mark.y, mark.y, 0],
-        mode="lines",
-        line={"color": theme.GREY, "width": 1, "dash": "dot"},
-        hoverinfo="skip",
-    )
+    return {
+        "type": "scatter",
+        "x": [0, mark.x, mark.x],
+        "y": [mark.y, mark.y, 0],
+        "mode": "lines",
+        "line": {"color": theme.GREY, "width": 1, "dash": "dot"},
+        "hoverinfo": "skip",
+    }
 
 
 def _letters(panel: Panel) -> Iterator[tuple[str, float, float]]:

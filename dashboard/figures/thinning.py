@@ -31,9 +31,10 @@ def drawn_points(
 
 def turns(values: Sequence[float]) -> list[int]:
     """Positions of the points that make a line: the same line without those amid a level run."""
-    last = len(values) - 1
+    known = [None if each != each else each for each in values]  # where there is none, no line
+    last = len(known) - 1
     return [
         k
-        for k, value in enumerate(values)
-        if k in (0, last) or not values[k - 1] == value == values[k + 1]
+        for k, value in enumerate(known)
+        if k in (0, last) or not known[k - 1] == value == known[k + 1]
     ]
