@@ -170,11 +170,11 @@ def test_a_stretch_that_was_dragged_over_is_days_of_production(
     assert signals_view.days_between(programme, low, high) == days
 
 
-def test_the_chart_tells_a_stretch_by_either_axis() -> None:
-    assert ends({"range": {"x2": ["a", "b"], "y2": [0, 1]}, "points": []}) == ("a", "b")
-    assert ends({"range": {"x": ["a", "b"], "y": [0, 1]}}) == ("a", "b")
-    assert ends({"points": []}) is None
+def test_the_chart_tells_a_stretch_by_its_ends() -> None:
+    assert ends("2026-04-01 06:00:00/2026-04-03") == ("2026-04-01 06:00:00", "2026-04-03")
     assert ends(None) is None
+    assert ends("2026-04-01") is None
+    assert ends("") is None
 
 
 def test_events_holds_and_findings_stand_on_the_time_axis(plant: schema.Store) -> None:
