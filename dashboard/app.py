@@ -377,6 +377,13 @@ def _secure(app: Dash) -> None:
         answer.headers["Content-Security-Policy"] = f"{scripts}; {POLICY}"
         answer.headers.update(HEADERS)
         answer.vary.update(("Accept-Language", "Cookie"))
+        if (
+            answer.status_code == 200
+            and request.path.startswith("/assets/")
+            and "m" in request.args
+        ):
+            kept = f"private, max-age={A_YEAR}, immutable"  # `m` says when the file was made
+            answer.headers["Cache-Control"] = kept
         if request.is_secure:  # whoever came by TLS once comes by it from then on
             answer.headers["Strict-Transport-Security"] = f"max-age={A_YEAR}"
         return answer

@@ -24,6 +24,7 @@ from flask.testing import FlaskClient
 from dashboard import people as rights
 from dashboard import theme
 from dashboard.app import PAGES, create_app, serve
+from dashboard.drawn import library
 from dashboard.pages.lane import FRESH
 from dashboard.texts import words
 from qa.errors import QAError, StoreError, StoreUnavailable
@@ -315,6 +316,14 @@ def test_the_policy_knows_every_script_in_the_page(client: FlaskClient) -> None:
     for script in inline:
         digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
         assert f"'sha256-{digest}'" in policy
+
+
+def test_a_browser_keeps_scripts_and_sheets_until_they_change(client: FlaskClient) -> None:
+    named = re.findall(r'(?:src|href)="(/assets/[^"]+)"', client.get("/").text)
+    assert {each.rpartition(".")[2].partition("?")[0] for each in named} == {"js", "css"}
+    for each in (*named, library()):
+        assert "max-age=31536000" in client.get(each).headers["Cache-Control"], each
+    assert "no-cache" in client.get(named[0].partition("?")[0]).headers["Cache-Control"]
 
 
 def test_nothing_comes_from_outside(client: FlaskClient) -> None:

@@ -56,6 +56,7 @@
 
   async function ask() {
     const here = place, wanted = search;
+    const still = () => here === place && wanted === search;
     busy = true;
     asked = Date.now();
     try {
@@ -63,14 +64,14 @@
       const answer = await fetch(here.dataset.at + "?" + question, { signal: AbortSignal.timeout(LATE) });
       if (!answer.ok) return;
       const said = await answer.json();
-      if (here !== place || wanted !== search) return;
+      if (!still()) return;
       heard = Date.now();
       known = said.pulse;
       if (said.body) draw(said.body);
     } catch (reason) {
       if (!(reason instanceof TypeError || reason instanceof DOMException)) throw reason; // no network, or too late
     } finally {
-      busy = false;
+      if (still()) busy = false;
     }
   }
 
@@ -83,16 +84,19 @@
     line.classList.toggle("heard-stale", stale);
   }
 
-  setInterval(function () {
+  function tick() {
     const found = document.getElementById("floor-body");
     if (found !== place || (found && location.search !== search)) {
       place = found;
       search = location.search;
       known = "";
       asked = heard = 0;
+      busy = false;
     }
     if (!place) return;
     tell();
     if (!busy && Date.now() - asked >= Number(place.dataset.every)) ask();
-  }, TICK);
+  }
+  setInterval(tick, TICK);
+  for (const each of ["popstate", "_dashprivate_pushstate"]) window.addEventListener(each, tick);
 })();

@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 
 import pandas as pd
 
 from dashboard.views import record as kept_record
 from dashboard.views.choices import Choices
-from dashboard.views.record import Inspection, Record, Share
+from dashboard.views.record import KEPT, Inspection, Record, Share
 from qa import drift, efficiency
 from qa.drift.result import AFTER_RETURN, NEAR, SILENCE
 from qa.programme import Programme, shift_times
@@ -107,11 +108,8 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
     day, shift = choices.day or day, choices.shift or shift
     end = shift_times(programme, day, shift)[1]
     latest, now = now <= end, min(now, end)
-    week = kept_record.window(kept, day - timedelta(days=WEEK - 1), day)
-    week = week[week["pulled_at"] <= pd.Timestamp(now)]
-    this = week[(week["day"] == pd.Timestamp(day)) & (week["shift"] == shift)]
-    by_shift, by_week = _shares(this, programme), _shares(week, programme)
-    marks = _marks(kept, now)
+    figures = _figures(kept, day, shift, _pulled(_week(kept, day), now))
+    marks = _marks(kept, *kept_record.pulled(kept, now))
     found = kept_record.findings(kept, now)
     needs = drift.lanes(found, language=language)
     stands = _standing(kept, day) if latest else {}
@@ -121,8 +119,8 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             status,
             sentence,
             *_briefly(found, lane, sentence, programme, language),
-            by_shift.get(lane),
-            by_week.get(lane),
+            figures.by_shift.get(lane),
+            figures.by_week.get(lane),
             marks.get(lane, ()),
             kept_record.inspections(kept, lane) if latest else (),
             *stands.get(lane, (0, 0)),
@@ -139,8 +137,8 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         day=day,
         shift=shift,
         shift_name=next(each.name for each in programme.shifts if each.code == shift),
-        line_shift=_line(this, programme),
-        line_week=_line(week, programme),
+        line_shift=figures.line_shift,
+        line_week=figures.line_week,
         rows=tuple(rows),
     )
 
@@ -176,6 +174,36 @@ def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:
     }
 
 
+@dataclass(frozen=True, slots=True)
+class _Figures:
+    """Shares correct of each lane and of the line, this shift and over the last days."""
+
+    by_shift: dict[str, Share]
+    by_week: dict[str, Share]
+    line_shift: Share | None
+    line_week: Share | None
+
+
+def _week(kept: Record, day: date) -> pd.DataFrame:
+    """The audits of the last days, in order of pulling."""
+    return kept_record.window(kept, day - timedelta(days=WEEK - 1), day)
+
+
+def _pulled(tallies: pd.DataFrame, now: datetime) -> int:
+    """How many had been pulled by a moment."""
+    return int(tallies["pulled_at"].searchsorted(pd.Timestamp(now), side="right"))
+
+
+@lru_cache(maxsize=KEPT)
+def _figures(kept: Record, day: date, shift: str, pulled: int) -> _Figures:
+    """The figures of as many audits of the last days as had been pulled."""
+    week = _week(kept, day).iloc[:pulled]
+    this = week[(week["day"] == pd.Timestamp(day)) & (week["shift"] == shift)]
+    programme = kept.programme
+    shares = (_shares(each, programme) for each in (this, week))
+    return _Figures(*shares, _line(this, programme), _line(week, programme))
+
+
 def _shares(tallies: pd.DataFrame, programme: Programme) -> dict[str, Share]:
     if tallies.empty:
         return {}
@@ -196,9 +224,10 @@ def _share(row: dict[str, object]) -> Share:
     return Share(*map(float, figures), *map(int, counts), *map(float, alike))  # type: ignore[arg-type]
 
 
-def _marks(kept: Record, now: datetime) -> dict[str, tuple[Mark, ...]]:
-    """The last audits of each lane's totes, the newest last."""
-    last = kept_record.newest_of_lanes(kept, now, RECENT, JUDGING)
+@lru_cache(maxsize=KEPT)
+def _marks(kept: Record, *pulled: int) -> dict[str, tuple[Mark, ...]]:
+    """The last audits of each lane's totes, the newest last, of those that had been pulled."""
+    last = kept_record.newest_of_lanes(kept, pulled, RECENT, JUDGING)
     if last.empty:
         return {}
     lots = kept_record.lots_of(kept, last)

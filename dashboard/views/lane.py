@@ -20,6 +20,7 @@ from qa.drift.known import naive
 from qa.intervals import Interval
 from qa.programme import Programme
 from qa.store.schema import Store
+from qa.tally import stratified
 from qa.wording import utc
 
 __all__ = [
@@ -328,7 +329,6 @@ def _heads(
 ) -> tuple[Head, ...]:
     checks = tallies[(tallies["lane"] == lane) & (tallies["purpose"] == "head-check")]
     heads: Sequence[str] = next(each.heads for each in programme.lanes if each.code == lane)
-    return tuple(
-        Head(head, kept_record.share(checks[checks["head"] == head], category, programme))
-        for head in heads
-    )
+    totes = dict(list(stratified(checks, ("head",), [category]).groupby("head")))
+    shares = {head: kept_record.share_of(of, category, programme) for head, of in totes.items()}
+    return tuple(Head(head, shares.get(head)) for head in heads)

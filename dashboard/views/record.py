@@ -31,6 +31,7 @@ from qa.verdicts import Judged, LotVerdict
 STATES = 2
 KEPT = 2 * STATES  # of what follows from a state, told in two languages
 TICK = timedelta(minutes=10)
+LOOKED_AT = 20_000  # audits, before all of them are
 PATIENCE = 2.0  # seconds after which a page is shown as it last was, or says that it waits
 ALL = "incorrect"  # every category together, as a category of its own
 
@@ -261,18 +262,39 @@ def window(kept: Record, first: date, last: date) -> pd.DataFrame:
     return kept.audits.of_days(first, last)
 
 
+def pulled(kept: Record, until: datetime) -> tuple[int, int]:
+    """How many of the past and of the late audits had been pulled by a moment."""
+    past, late = (
+        int(part["pulled_at"].searchsorted(pd.Timestamp(until), side="right"))
+        for part in (kept.audits.past, kept.audits.late)
+    )
+    return past, late
+
+
 def newest_of_lanes(
-    kept: Record, until: datetime, count: int, purposes: Collection[str]
+    kept: Record, until: tuple[int, ...], count: int, purposes: Collection[str]
 ) -> pd.DataFrame:
-    """The tally of each lane's last audits of some purposes that were pulled by a moment."""
+    """The tally of each lane's last audits of some purposes, of those that had been pulled.
+
+    `until` says how many, as `pulled` does. The newest are looked at first, and no more of them
+    than it takes.
+    """
 
     def chosen(part: pd.DataFrame) -> NDArray[np.bool_]:
-        end = int(part["pulled_at"].searchsorted(pd.Timestamp(until), side="right"))
-        here = part["purpose"].isin(purposes).to_numpy() & (np.arange(len(part)) < end)
-        lanes = part["lane"].cat.codes.to_numpy()
-        found = np.zeros(len(part), dtype=np.bool_)
-        for lane in range(len(part["lane"].cat.categories)):
-            found[np.flatnonzero(here & (lanes == lane))[-count:]] = True
+        end = until[0] if part is kept.audits.past else until[1]
+        lanes, found = len(part["lane"].cat.categories), np.zeros(len(part), dtype=np.bool_)
+        for size in (LOOKED_AT, len(part)):
+            begin = max(end - size, 0)
+            near = part.iloc[begin:end]
+            here, lane = (
+                near["purpose"].isin(purposes).to_numpy(),
+                near["lane"].cat.codes.to_numpy(),
+            )
+            places = [np.flatnonzero(here & (lane == each))[-count:] for each in range(lanes)]
+            if all(len(each) == count for each in places):
+                break
+        for each in places:
+            found[begin + each] = True
         return found
 
     return kept.audits.where(chosen).groupby("lane").tail(count)

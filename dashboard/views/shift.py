@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import lru_cache
 
 import pandas as pd
 
@@ -148,7 +149,7 @@ def _baselines(kept: Record, until: datetime) -> pd.DataFrame:
     every = kept.known.baselines
     if every is None:
         return pd.DataFrame()
-    ran = kept_record.newest_of_lanes(kept, until, 1, ("routine",))
+    ran = kept_record.newest_of_lanes(kept, kept_record.pulled(kept, until), 1, ("routine",))
     last = ran.sort_values("pulled_at").drop_duplicates("lane", keep="last")
     reach = last[["lane", "product"]].astype("str").rename(columns={"lane": "of"})
     known = every[every["at"].isna() | (every["at"] <= until)]
@@ -160,9 +161,8 @@ def _baselines(kept: Record, until: datetime) -> pd.DataFrame:
 
 def _before(kept: Record, held: pd.DataFrame, shift: str) -> pd.DataFrame:
     """The same shift's routine audits in each lane's baseline, those set aside left out."""
-    of_shift = {"shift": shift, "purpose": "routine"}
     spans = {(row.first_day, row.last_day) for row in held.itertuples()}
-    rows = {span: kept.audits.of_days(*span, **of_shift) for span in spans}
+    rows = {span: _of_days(kept, *span, shift) for span in spans}
     found = [kept.audits.of_days(date.max, date.min)]
     for row in held.itertuples():
         days = rows[row.first_day, row.last_day]
@@ -171,6 +171,12 @@ def _before(kept: Record, held: pd.DataFrame, shift: str) -> pd.DataFrame:
             days = days[days["fill_start"].fillna(days["pulled_at"]) < row.at]
         found.append(days[~days["tote"].isin(list(row.set_aside))])
     return pd.concat(found)
+
+
+@lru_cache(maxsize=32)
+def _of_days(kept: Record, first: date, last: date, shift: str) -> pd.DataFrame:
+    """The routine audits of a shift on some production days."""
+    return kept.audits.of_days(first, last, shift=shift, purpose="routine")
 
 
 def _disposed(dispositions: pd.DataFrame, start: datetime, end: datetime) -> tuple[HeldTote, ...]:
@@ -185,11 +191,12 @@ def _of_shift(table: pd.DataFrame, shift: str) -> pd.DataFrame:
 
 def _rows(this: pd.DataFrame, before: pd.DataFrame, programme: Programme) -> tuple[ShiftRow, ...]:
     codes = programme.category_codes
-    both = [stratified(each, (), ["correct", *codes]) for each in (this, before)]
+    counts = ["correct", *codes]
+    both = [dict(list(stratified(e, (), counts).groupby("lane"))) for e in (this, before)]
 
     def share(which: int, lane: str, counted: str) -> Share | None:
-        totes = both[which]
-        return kept_record.share_of(totes[totes["lane"] == lane], counted, programme)
+        totes = both[which].get(lane)
+        return None if totes is None else kept_record.share_of(totes, counted, programme)
 
     return tuple(
         ShiftRow(

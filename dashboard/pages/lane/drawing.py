@@ -41,6 +41,7 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
     """The points in per cent and plant time, with the words that stand beside them."""
     say, points = words.say, drawn(view)
     at = [_local(view, each.at) for each in points]
+    when = [words.moment(each.at, view.programme.zone) for each in points]
     marked = list(zip(at, points, strict=True))
     correct = view.category == CORRECT
     name = components.sentence(name_of(words, view))
@@ -56,8 +57,8 @@ def drawing(words: Wording, view: LaneView) -> Drawing:
         upper=[unit * each.upper for each in points],
         total=[each.total for each in points],
         limit=[each.limit for each in points],
-        said=[point_said(words, view, each) for each in points],
-        sum_said=[sum_said(words, view, each) for each in points],
+        said=[point_said(words, each, t) for t, each in zip(when, points, strict=True)],
+        sum_said=[sum_said(words, each, t) for t, each in zip(when, points, strict=True)],
         signals=[Signal(t, unit * p.value, beyond(words, view, p)) for t, p in marked if p.beyond],
         sum_signals=[
             Signal(t, p.total, signal_said(words, view, p.rise)) for t, p in marked if p.rise
@@ -126,22 +127,22 @@ def changes(words: Wording, view: LaneView, at: list[datetime]) -> Iterator[Chan
         )
 
 
-def point_said(words: Wording, view: LaneView, point: Point) -> str:
+def point_said(words: Wording, point: Point, when: str) -> str:
     return words.say(
         "lane.point",
         tote=point.tote,
-        when=words.moment(point.at, view.programme.zone),
+        when=when,
         count=point.count,
         inspected=point.inspected,
         share=words.per_cent(point.share),
     )
 
 
-def sum_said(words: Wording, view: LaneView, point: Point) -> str:
+def sum_said(words: Wording, point: Point, when: str) -> str:
     return words.say(
         "lane.cusum_point",
         tote=point.tote,
-        when=words.moment(point.at, view.programme.zone),
+        when=when,
         sum=words.number(point.total, ".1f"),
         limit=words.number(point.limit, ".1f"),
     )
