@@ -2,6 +2,8 @@
 
 from datetime import datetime, timedelta
 
+import plotly.graph_objects as go
+
 from dashboard.figures.charts import Drawing, Signal, control_chart
 
 DAY = datetime(2026, 5, 1)
@@ -34,7 +36,7 @@ def drawing(signals: list[Signal]) -> Drawing:
 
 
 def reasons(signals: list[Signal]) -> list[str]:
-    return [each.text for each in control_chart(drawing(signals)).layout.annotations]
+    return [each.text for each in go.Figure(control_chart(drawing(signals))).layout.annotations]
 
 
 def test_a_reason_is_said_beside_a_signal_that_stands_alone() -> None:
@@ -47,11 +49,11 @@ def test_no_reason_covers_another_signal() -> None:
         Signal(DAY + timedelta(hours=100 + 3 * k), 5.0 + 0.4 * (k % 5), f"above its limit: {k}")
         for k in range(30)
     ]
-    shown = control_chart(drawing(signals)).layout.annotations
+    shown = go.Figure(control_chart(drawing(signals))).layout.annotations
     last, span = DAY + timedelta(hours=199), timedelta(hours=199)
     for note in shown:
         late = note.xanchor == "right"
-        place = (note.x - DAY) / span * WIDE + note.xshift
+        place = (datetime.fromisoformat(note.x) - DAY) / span * WIDE + note.xshift
         begin, end = (place - LETTER * len(note.text), place) if late else (place, place + 200)
         high = note.y / 6.6 * HIGH + note.yshift
         for each in signals:
