@@ -248,6 +248,8 @@ def _waiting() -> html.A:
             "data-say-one": say("app.outbox_one"),
             "data-say-other": say("app.outbox_other", count="{count}"),
             "data-say-refused": say("app.outbox_refused", count="{count}"),
+            "data-say-back": say("app.outbox_back", tote="{tote}", word="{word}"),
+            "data-say-more": say("app.outbox_more", count="{count}"),
         },
     )
 

@@ -53,13 +53,21 @@ class Form:
         return name in self._given
 
     def shown(self, name: str) -> str:
-        """The field as a message shows it."""
-        return _shown(self._given.get(name))
+        """The field as a message shows it: as it was typed, a moment in plant time."""
+        value = self._given.get(name)
+        if isinstance(value, datetime) and value.tzinfo and YEARS[0] < value.year < YEARS[1]:
+            return self._words.moment(value, self._zone)
+        return _shown(value)
 
     def fault(self, name: str, key: str, /, **values: object) -> None:
         """Note the problem of a key, its values as they stand, unless the field has one already."""
         if name not in self.problems:
             self.problems[name] = worded(self._words, key, **values)
+
+    def late(self, name: str, other: str, moment: datetime) -> None:
+        """Note that a moment must not come after another one, which is named as forms name it."""
+        late, when = self._words.say(f"order.{other}"), self._words.moment(moment, self._zone)
+        self.fault(name, "order", late=late, when=when, got=self.shown(name))
 
     def sound(self, *names: str) -> bool:
         """Whether none of the fields has a problem."""

@@ -345,7 +345,7 @@ def _check_order(form: Form, audit: Audit) -> None:
             continue
         first, second = getattr(audit, early), getattr(audit, late)
         if form.sound(early, late) and first and second and first > second:
-            form.fault(early, "order", late=late, got=form.shown(early))
+            form.late(early, late, second)
 
 
 def _timed_uuid(moment: datetime, tail: bytes, *, version: int) -> str:

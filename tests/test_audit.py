@@ -277,22 +277,22 @@ FIELD_FAULTS = [
     (
         {"purpose": "re-audit", "re_sorted_at": "2026-03-16 09:31"},
         "re_sorted_at",
-        'must not be after pulled_at, got "2026-03-16 09:31"',
+        'must not be after Pulled at (09:30 on 16 March), got "2026-03-16 09:31"',
     ),
     (
         {"fill_start": "2026-03-16 09:20", "fill_end": "2026-03-16 09:16"},
         "fill_start",
-        'must not be after fill_end, got "2026-03-16 09:20"',
+        'must not be after Fill ended (09:16 on 16 March), got "2026-03-16 09:20"',
     ),
     (
         {"fill_end": "2026-03-16 09:40"},
         "fill_end",
-        'must not be after pulled_at, got "2026-03-16 09:40"',
+        'must not be after Pulled at (09:30 on 16 March), got "2026-03-16 09:40"',
     ),
     (
         {"purpose": "head-check", "head": "A", "fill_start": "2026-03-16 09:40"},
         "fill_start",
-        'must not be after pulled_at, got "2026-03-16 09:40"',
+        'must not be after Pulled at (09:30 on 16 March), got "2026-03-16 09:40"',
     ),
     (
         {
@@ -301,7 +301,7 @@ FIELD_FAULTS = [
             "fill_end": "2026-03-16 09:10",
         },
         "fill_end",
-        'must not be after re_sorted_at, got "2026-03-16 09:10"',
+        'must not be after Re-sorted at (09:00 on 16 March), got "2026-03-16 09:10"',
     ),
     ({"stems": 1}, "stems", "is no field of an audit and no category of the programme"),
     ({"counts": {"stem": 1}}, "counts", "is no field of an audit and no category of the programme"),

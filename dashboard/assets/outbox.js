@@ -22,14 +22,17 @@
     } catch (fault) { return []; }
   }
   const waits = (item) => !item.answer && !item.refused;
+  const CALM = ["release", "none"]; // states of an answer that nobody has to act on
+  const FIRST = 2; // totes that the bar names
+  const alarming = (item) => Boolean(item.answer) && !CALM.includes(item.answer.state);
 
   function add(where, fields) {
     const kept = write({ key: fields.key, where: where, fields: fields });
     if (kept) changed();
     return kept;
   }
-  function remove(key) {
-    localStorage.removeItem(PLACE + key);
+  function remove(...keys) {
+    for (const key of keys) localStorage.removeItem(PLACE + key);
     changed();
   }
 
@@ -55,14 +58,16 @@
     count();
     document.dispatchEvent(new CustomEvent("toteproof-outbox"));
   }
-  /* How many wait, in the bar of every page. */
+  /* How many wait and what came back held, in the bar of every page. */
   function count() {
     const place = document.getElementById("app-outbox");
     if (!place) return;
     const all = items();
     const waiting = all.filter(waits).length;
     const faulty = all.filter((item) => item.refused).length;
-    const said = [];
+    const back = all.filter(alarming);
+    const said = back.slice(0, FIRST).map((item) => place.dataset.sayBack.replace("{tote}", () => item.fields.tote).replace("{word}", () => item.answer.word));
+    if (back.length > FIRST) said.push(place.dataset.sayMore.replace("{count}", back.length - FIRST));
     if (waiting) said.push(waiting === 1 ? place.dataset.sayOne : place.dataset.sayOther.replace("{count}", waiting));
     if (faulty) said.push(place.dataset.sayRefused.replace("{count}", faulty));
     const text = said.join(" ");

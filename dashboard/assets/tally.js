@@ -6,6 +6,7 @@
 
   const MEMORY = "toteproof.tally.memory";
   const STEPS = 50; // that can be undone
+  const LOOK = 1500; // milliseconds that Save waits for what is on record of the number
   const TEXTS = ["tote", "inspector", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note", "inspected"];
   const CHOICES = ["lane", "purpose", "shift", "head", "product"];
   let draft = null;
@@ -14,12 +15,15 @@
   let shown = ""; // what it says
   let busy = false; // the script itself is filling the form in
   let found = ""; // the tote's number when its field was entered
+  let past = { tote: "", lanes: [] }; // where a tote of the number was audited lately
+  let looking = Promise.resolve(); // while that is asked
   let missed = ""; // a number that was scanned too early
 
   const drafts = window.toteproof.drafts;
   const at = (name) => document.getElementById("tally-" + name);
   const form = () => at("form");
   const counts = () => form().dataset.counts.split(" ").concat(form().dataset.several === "true" ? ["correct"] : []);
+  const counted = () => counts().some((name) => text(name) !== "");
   const say = (name, values) =>
     Object.entries(values || {}).reduce((text, [k, v]) => text.replace("{" + k + "}", v), form().getAttribute("data-say-" + name));
 
@@ -57,7 +61,7 @@
   function keep() {
     if (saved) return;
     const now = JSON.stringify(values());
-    if (now !== shown) { done = done.concat(shown ? [shown] : []).slice(-STEPS); shown = now; }
+    if (now !== shown) { at("twice").hidden = true; fault("save", ""); done = done.concat(shown ? [shown] : []).slice(-STEPS); shown = now; }
     at("undo").disabled = !done.length;
     stir();
     drafts.write(MEMORY, { lane: chosen("lane"), inspector: text("inspector"), shift: chosen("shift"), during: form().dataset.shift });
@@ -68,8 +72,11 @@
   }
   function undo() {
     if (saved || !done.length) return;
-    restore(JSON.parse(done[done.length - 1]), done.slice(0, -1));
+    const last = JSON.parse(done[done.length - 1]);
+    if (last.draft) draft = last.draft; // it was cleared
+    restore(last, done.slice(0, -1));
     asked();
+    before();
   }
   function restore(before, steps) {
     busy = true;
@@ -82,6 +89,16 @@
     clean();
     sum();
     stir();
+  }
+
+  function clear() {
+    if (saved || at("save").disabled) return;
+    const steps = done.concat(JSON.stringify(Object.assign(values(), { draft: draft })));
+    drafts.drop();
+    fresh();
+    done = steps.slice(-STEPS);
+    at("undo").disabled = false;
+    at("tote").focus();
   }
 
   /* How the form stands before a burst of keys that may turn out to be a scan. */
@@ -119,13 +136,15 @@
 
   /* When pieces were pulled: the server's clock at the first touch, else this browser's set by it. */
   function touch() {
+    draft.kept = true;
+    if (!counted() && chosen("purpose") === "re-audit") { draft.begun = ""; return; } // pulled after its re-sort
     if (draft.begun) return;
     draft.begun = new Date(Date.now() + Number(form().dataset.ahead)).toISOString();
     form().dataset.begun = "";
     const of = draft;
     fetch(form().dataset.clockAt)
       .then((answer) => answer.json())
-      .then((answer) => { of.begun = answer.now; keep(); moment(answer); })
+      .then((answer) => { if (of.begun) of.begun = answer.now; keep(); moment(answer); })
       .catch(() => {});
   }
 
@@ -200,9 +219,25 @@
     }
     const elsewhere = problems.filter(([name, said]) => !fault(name, said)).map(([name, said]) => ["", name + ": " + said]);
     tell("unsaved", [["answer-word", say("refused-title")], ["answer-next", say("refused", { count: problems.length })]].concat(elsewhere));
-    const first = form().querySelector('[aria-invalid="true"]');
-    if (first) { const inside = first.closest("details"); if (inside) inside.open = true; first.focus(); }
+    const first = [...form().querySelectorAll(".fault")].find((each) => each.textContent);
+    if (first) point(first);
   }
+  /* To the field of a fault, or the group of buttons; its sentence stands beside Save too. */
+  function point(place) {
+    const field = place.closest(".field, .counter"), inside = place.closest("details");
+    const name = field && field.querySelector("label, .field-name");
+    fault("save", (name ? name.firstChild.textContent + ": " : "") + place.textContent);
+    if (inside) inside.open = true;
+    const into = at(place.id.slice(6, -6));
+    const focused = into && into.dataset.field ? into.querySelector('[aria-pressed="true"]') || into.querySelector("button") : into;
+    if (!focused) return;
+    focused.focus();
+    (field || focused).scrollIntoView({ block: "center" });
+  }
+
+  const agreed = () => JSON.stringify([text("tote"), chosen("lane")]);
+  /* Whether this may be a slip: the same number, on the same lane, routine again, and nobody said so. */
+  const twice = () => chosen("purpose") === "routine" && draft.again !== agreed() && past.tote === text("tote") && past.lanes.includes(chosen("lane"));
 
   async function save() {
     const button = at("save");
@@ -210,6 +245,11 @@
     noFaults();
     const state = sum();
     if (!state.counted) { fault("correct", say("uncounted")); at("clean").focus(); return; }
+    button.disabled = true;
+    await Promise.race([looking, new Promise((go) => setTimeout(go, LOOK))]);
+    button.disabled = false;
+    if (document.activeElement === document.body) button.focus();
+    if (twice()) { at("twice").hidden = false; at("twice").scrollIntoView({ block: "nearest" }); return; }
     touch();
     keep();
     const fields = values();
@@ -240,11 +280,8 @@
 
   /* What the verdict asks for next, one tap away. */
   function offer(then) {
-    const button = document.createElement("button");
-    button.type = "button";
+    const button = second(then.said);
     button.id = "tally-then";
-    button.className = "act act-second";
-    button.textContent = then.said;
     button.addEventListener("click", function () { fresh(); prepare(then.fields, then.pull); });
     at("answer").append(button);
   }
@@ -254,6 +291,8 @@
     }
     asked();
     if (pieces) put(at("inspected"), pieces);
+    if (pieces) draft.again = agreed();
+    before();
     touch();
     keep();
     const next = fields.purpose === "re-audit" ? at("re_sorted_at") : at(counts()[0]);
@@ -309,6 +348,7 @@
     noFaults();
     sum();
     at("before").textContent = "";
+    at("twice").hidden = true;
     at("undo").disabled = true;
     shown = JSON.stringify(values());
     busy = false;
@@ -348,14 +388,17 @@
   }
 
   /* Whether the tote was audited before: the same number may be another tote, or a slip. */
-  async function before() {
+  function before() { looking = look_up(); }
+  async function look_up() {
     const tote = text("tote");
     const place = at("before");
     if (!tote) { place.textContent = ""; return; }
     try {
       const answer = await fetch(form().dataset.beforeAt + "?" + new URLSearchParams({ tote: tote }));
       const said = await answer.json();
-      if (form() && text("tote") === tote && !saved) place.textContent = said.said || "";
+      if (!form() || text("tote") !== tote || saved) return;
+      place.textContent = said.said || "";
+      past = { tote: tote, lanes: said.lately || [] };
     } catch (fault) { place.textContent = ""; }
   }
 
@@ -367,7 +410,7 @@
     place.hidden = !items.length;
     const list = place.querySelector("ul");
     const busyOn = document.activeElement && document.activeElement.dataset.key;
-    list.replaceChildren(...items.map(waiting));
+    list.replaceChildren(...items.map(waiting), ...accepted(items));
     const same = busyOn && list.querySelector('[data-key="' + busyOn + '"]');
     if (same) same.focus();
   }
@@ -385,17 +428,44 @@
       told.textContent = say("waiting-refused", { trouble: item.refused.trouble || Object.values(item.refused.problems || {}).join("; ") });
     } else told.textContent = say("waiting-unsent");
     line.append(named, told);
-    if (answer || item.refused) line.append(action(item, line));
+    if (answer && answer.then) line.append(following(item, line));
+    if (item.refused || (answer && answer.state !== "release")) line.append(action(item, line));
     return line;
   }
-  function action(item, line) {
+  /* All that were accepted, in one tap. */
+  function accepted(items) {
+    const keys = items.filter((item) => item.answer && item.answer.state === "release").map((item) => item.key);
+    if (!keys.length) return [];
+    const button = second(say("waiting-accepted", { count: keys.length }));
+    button.addEventListener("click", () => window.toteproof.outbox.remove(...keys));
+    const line = document.createElement("li");
+    line.append(button);
+    return [line];
+  }
+  function second(said) {
     const button = document.createElement("button");
     button.type = "button";
     button.className = "act act-second";
-    button.dataset.key = item.key;
-    button.textContent = say(item.answer ? "waiting-seen" : "waiting-mend");
+    button.textContent = said;
+    return button;
+  }
+  const taken = () => !saved && text("tote") !== "";
+  /* The same next step as of a verdict that comes at once. */
+  function following(item, line) {
+    const button = second(item.answer.then.said);
     button.addEventListener("click", function () {
-      if (!item.answer && !saved && text("tote")) { line.querySelector("p").textContent = say("waiting-busy"); return; }
+      if (taken()) { line.querySelector("p").textContent = say("waiting-busy"); return; }
+      fresh();
+      prepare(item.answer.then.fields, item.answer.then.pull);
+      window.toteproof.outbox.remove(item.key);
+    });
+    return button;
+  }
+  function action(item, line) {
+    const button = second(say(item.answer ? "waiting-seen" : "waiting-mend"));
+    button.dataset.key = item.key;
+    button.addEventListener("click", function () {
+      if (!item.answer && taken()) { line.querySelector("p").textContent = say("waiting-busy"); return; }
       if (!item.answer) mend(item);
       window.toteproof.outbox.remove(item.key);
     });
@@ -423,8 +493,13 @@
     if (!form()) return;
     const choice = event.target.closest("#tally-form [data-value]");
     if (event.target.closest("#tally-undo")) undo();
+    else if (event.target.closest("#tally-clear")) clear();
+    else if (event.target.closest("#tally-same")) { draft.again = agreed(); at("twice").hidden = true; save(); }
+    else if (event.target.closest("#tally-re-audit")) { choose("purpose", "re-audit"); keep(); at("re_sorted_at").focus(); }
+    else if (event.target.closest("#tally-number")) { at("twice").hidden = true; at("tote").focus(); at("tote").select(); }
     else if (choice && !saved) {
       choose(choice.parentElement.dataset.field, choice.dataset.value);
+      fault(choice.parentElement.dataset.field, "");
       asked();
       touch();
       keep();

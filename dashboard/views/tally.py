@@ -21,6 +21,7 @@ from qa.wording import load, utc
 INSPECTORS = 12  # names offered, those who pulled last
 SOURCE = "form"
 AGAIN = timedelta(days=7)  # a number that comes again later is another tote
+SOON = timedelta(hours=12)  # a number that comes again sooner may be a slip
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +72,7 @@ class Before:
     purpose: str
     inspected: int
     correct: int
+    routine_lately: tuple[str, ...]  # lanes whose routine audit of it is a few hours old
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +123,14 @@ def before(store: Store, tote: str, now: datetime, language: str = "en") -> Befo
     if found.empty:
         return None
     last = found.iloc[-1]
+    lately = found[(found["purpose"] == "routine") & (found["pulled_at"] > now - SOON)]
     return Before(
         said=load(language).moment(utc(last["pulled_at"]), records.programme(store).zone),
         lane=str(last["lane"]),
         purpose=str(last["purpose"]),
         inspected=int(last["inspected"]),
         correct=int(last["correct"]),
+        routine_lately=tuple(str(each) for each in lately["lane"].unique()),
     )
 
 

@@ -56,16 +56,18 @@ def test_totes_wait_while_the_server_is_down_and_go_out_once_by_themselves(
     page.says("2 totes wait in this browser to be sent.", "#app-outbox")
     assert records.tallies(plant, tote="down-1").empty
     page.server.start()
-    page.wait(lambda _: not page.shown("#app-outbox"), "both were sent")
+    page.says("Tote down-2: Hold.", "#app-outbox")
+    page.says("Accept", "#tally-outbox")
     told = "return [...document.querySelectorAll('#tally-outbox p')].map((e) => e.textContent)"
     said = page.driver.execute_script(told)
     assert [each.partition(".")[0] for each in said] == ["Accept", "Hold"]
     for tote in ("down-1", "down-2"):
         assert len(records.tallies(plant, tote=tote)) == 1
     for left in (1, 0):
-        page.click("#tally-outbox .act")
+        page.click("#tally-outbox li:last-child .act:last-child")
         page.wait(lambda _, left=left: waiting(page) == left, "one is seen")
     assert not page.shown("#tally-outbox")
+    assert not page.shown("#app-outbox")
 
 
 def test_what_waits_outlives_a_reload_and_goes_out_from_any_page(

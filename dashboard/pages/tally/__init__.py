@@ -45,7 +45,8 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
     @app.server.get(BEFORE_AT)
     def before() -> Response:
         found = tally.before(store, request.args.get("tote", ""), now(), language())
-        return jsonify(said=said_before(words(), found))
+        lately = found.routine_lately if found else ()
+        return jsonify(said=said_before(words(), found), lately=lately)
 
     @app.server.post(SAVE_AT)
     def save() -> Response:

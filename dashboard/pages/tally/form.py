@@ -20,7 +20,7 @@ SAYS = (
     *("correct_unknown", "save", "saving", "again", "waiting", "all_correct"),
     *("kept", "kept_title", "waiting_tote", "waiting_unsent", "waiting_refused"),
     *("waiting_seen", "waiting_mend", "waiting_busy"),
-    *("scanned", "scan_again"),
+    *("scanned", "scan_again", "waiting_accepted"),
 )  # what the page's script may have to say
 
 
@@ -32,12 +32,13 @@ def body(words: Wording, view: TallyView) -> list[Any]:
         kept(words, view),
         html.Form(
             [
+                outbox(words),
                 html.Div(
                     [which(words, view, shift), found(words, view), more(words, view)],
+                    className="tally-fields",
                 ),
                 html.Div(
                     [
-                        outbox(words),
                         verdict(words),
                         finding(words),
                         caution(words),
@@ -121,6 +122,7 @@ def _kept(name: str) -> dict[str, str]:
         "waiting_refused": ("trouble",),
         "scanned": ("tote", "scanned"),
         "scan_again": ("scanned",),
+        "waiting_accepted": ("count",),
     }
     return {place: f"{{{place}}}" for place in places.get(name, ())}
 
@@ -237,6 +239,20 @@ def summed(words: Wording, view: TallyView) -> html.Div:
             button("clean", say("tally.all_correct", count=view.programme.pull)),
             components.fault("tally-correct"),
             button("save", say("tally.save"), "submit"),
+            components.fault("tally-save"),
+            html.Div(
+                [
+                    html.P(say("tally.twice")),
+                    button("same", say("tally.twice_same")),
+                    button("re-audit", say("tally.twice_re_audit")),
+                    button("number", say("tally.twice_number")),
+                ],
+                id="tally-twice",
+                className="tally-twice",
+                role="alert",
+                hidden=True,
+            ),
+            button("clear", say("tally.clear")),
         ],
         className="tally-sum",
     )
@@ -313,11 +329,8 @@ def verdict(words: Wording) -> html.Section:
 
 
 def how(words: Wording, view: TallyView) -> html.Section:
-    """How many to pull, and by what the verdict comes."""
-    known = {
-        "pull": words.count(view.programme.pull),
-        "plans": explained.plans(words, view.programme),
-    }
+    """How many to pull, and by what the verdict comes; no number that a count could aim at."""
+    known = {"pull": words.count(view.programme.pull)}
     worked = explained.how(words, "tally", ("tally_pull", known), ("tally_verdict", known))
     return components.panel(None, worked, className="tally-how")
 
