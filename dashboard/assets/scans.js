@@ -24,4 +24,5 @@
     burst.at = event.timeStamp;
     if (event.key === " " && burst.text.length > 1 && event.target.closest("button")) event.preventDefault();
   }, true);
+  document.addEventListener("pointerdown", function () { burst = null; }, true); // a hand came between
 })();
