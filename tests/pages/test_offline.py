@@ -14,6 +14,11 @@ from tests.pages.test_sign_in import PIN, by_pin, guarded, make_station, sign_in
 from tests.small_plant import NOW
 
 __all__ = ["guarded"]
+# The worker answers from the next page on; a page that opens while it starts has none of its own.
+WORKS = """
+return navigator.serviceWorker.getRegistration()
+  .then((found) => Boolean(found && found.active && found.active.state === "activated"));
+"""
 KEPT = "return caches.match('/tally', { cacheName: 'toteproof-tally' }).then(Boolean)"
 ALL = """
 const done = arguments[0];
@@ -43,7 +48,7 @@ def opened(page: Any) -> None:
     """Tally as it is with a network, and kept for when there is none."""
     page.open("/tally")
     page.find("#tally-form[data-state]")
-    page.wait(lambda driver: driver.execute_script("return navigator.serviceWorker.controller"))
+    page.wait(lambda driver: driver.execute_script(WORKS), "the worker is there")
     page.wait(lambda driver: driver.execute_script(KEPT), "it is kept")
 
 
