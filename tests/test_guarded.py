@@ -64,6 +64,38 @@ def test_charts_that_share_a_promise_keep_it_together(ratio, charts, n):
     assert (found.center, found.ratio) == (alone.center, alone.ratio)
 
 
+# The same floors, their alarms now counted: each chart's run over so many totes that the promise
+# allows `alarms` of all together, counts by Poisson about the rates. Nine of ten have no more.
+@pytest.mark.parametrize("alarms", [8, 26])
+def test_a_promise_about_the_count_allows_for_chance_in_counting(alarms):
+    arl, charts, n = 300, 12, 20_000
+    asked = {"center": 0.01, "correlation": 0.01, "effective_n": n, "arl": arl, "charts": charts}
+    counted, by_rate = guarded_limit([200], alarms=alarms, **asked), guarded_limit([200], **asked)
+
+    def kept(found):
+        posterior = stats.beta(0.01 * n + 0.5, 0.99 * n + 0.5)
+        knots = posterior.ppf(stats.norm.cdf(np.linspace(-3.5, 3.5, 9)))
+        chart = {"center": found.center, "ratio": found.ratio, "limit": found.limit}
+        runs = [cusum_run_length([200], correlation=0.01, rate=p, **chart).mean for p in knots]
+        rng = np.random.default_rng(7)
+        levels = posterior.rvs((8000, charts), random_state=rng)
+        rates = np.exp(-np.interp(levels, knots, np.log(runs))).mean(axis=1)
+        return np.mean(rng.poisson(rates * arl * alarms) <= alarms)
+
+    assert 0.88 <= kept(counted) <= 0.95  # counts are whole, and few jump far
+    assert kept(by_rate) < min(kept(counted), 0.9)
+    assert counted.limit > by_rate.limit
+    assert counted.arl > by_rate.arl
+
+
+def test_a_promise_about_a_long_count_is_one_about_the_rate():
+    asked = {"center": 0.01, "correlation": 0.01, "effective_n": 5000, "charts": 6}
+    rate, count = guarded_limit([200], **asked), guarded_limit([200], alarms=1e12, **asked)
+    assert_allclose(rate.limit, count.limit)
+    alone = {**asked, "charts": 1}
+    assert guarded_limit([200], alarms=26, **alone).limit > guarded_limit([200], **asked).limit
+
+
 def test_a_short_baseline_still_gives_a_chart():
     watch = guarded_limit([150], center=0.002, effective_n=300, correlation=0.01)
     assert watch.arl >= 500
@@ -76,6 +108,10 @@ def test_a_short_baseline_still_gives_a_chart():
     ("call", "message"),
     [
         (lambda: guarded_limit([9], center=0.1, effective_n=0), "effective_n must be above 0"),
+        (
+            lambda: guarded_limit([9], center=0.1, effective_n=9, alarms=0),
+            "alarms must be above 0, got 0",
+        ),
         (
             lambda: guarded_limit([9], center=0.1, effective_n=9, charts=0),
             "charts must be whole numbers, 1 or more, got 0",

@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
 from qa._validate import checked_level, checked_positive, one_whole
-from qa.charts.law import checked_change, checked_law
+from qa.charts.beta_binomial import checked_shift
 from qa.charts.run_length.cusum import CusumLimit, checked_arl, cusum_limit
 from qa.charts.run_length.grid import (
     STATES,
@@ -31,6 +31,7 @@ def guarded_limit(
     arl: float = 500.0,
     assurance: float = 0.9,
     charts: int = 1,
+    alarms: float | None = None,
 ) -> CusumLimit:
     """CUSUM that keeps its in-control run length although the baseline is only an estimate.
 
@@ -49,6 +50,11 @@ def guarded_limit(
     which the mean rate of false alarms, of so many charts like this one, is within 1 / `arl` with
     that assurance. `arl` of the answer is then 1 over the rate expected of one of them.
 
+    People see no rates; they count alarms. However well levels are known, of charts that have on
+    average as many false alarms as they may, every second floor has more within half a year, by
+    chance alone. With `alarms` the promise is about the count over a time that allows so many: it
+    is kept with the assurance, the chance in counting (Poisson) and the baselines' together.
+
     Parameters
     ----------
     inspected_sizes, center, correlation, ratio, arl
@@ -60,6 +66,9 @@ def guarded_limit(
         of all their totes to all their false alarms.
     charts : int, 1 or more
         Charts that share the promise.
+    alarms : float, above 0, optional
+        False alarms that the promise allows all these charts together in the time over which
+        they are counted; by default the promise is about the rate.
 
     Returns
     -------
@@ -81,38 +90,57 @@ def guarded_limit(
     >>> many = guarded_limit([200], center=0.01, effective_n=5_000, correlation=0.01, charts=18)
     >>> round(many.center, 4), round(many.limit, 1)
     (0.0119, 3.4)
+    >>> counted = guarded_limit(
+    ...     [200], center=0.01, effective_n=5_000, correlation=0.01, charts=18, alarms=5
+    ... )
+    >>> round(counted.limit, 1)
+    3.6
     """
-    n = float(checked_positive(effective_n, "effective_n"))
     level, sharing = checked_level(assurance, "assurance"), one_whole(charts, "charts", least=1)
-    shift = checked_change(checked_law(center, correlation, "binomial"), ratio)
-    base, factor = shift.law.rate, shift.ratio
-    posterior = base * n + 0.5, (1 - base) * n + 0.5
-    worst = float(special.betaincinv(*posterior, level if factor > 1 else 1 - level))
-    farther = max if factor > 1 else min
-    left = farther(factor * base / worst, float(np.sqrt(factor)))
-    if sharing == 1:
+    worst, left = guarded_change(center, effective_n, ratio, assurance=level)
+    posterior = _posterior(center, effective_n)
+    if sharing == 1 and alarms is None:
         return cusum_limit(
             inspected_sizes, center=worst, correlation=correlation, ratio=left, arl=arl
         )
     watch = checked_watch(inspected_sizes, worst, correlation, left, "binomial")
-    promise = _Promise(checked_arl(arl), float(special.ndtri(level)), sharing)
+    counted = np.inf if alarms is None else float(checked_positive(alarms, "alarms"))
+    promise = _Promise(checked_arl(arl), float(special.ndtri(level)), sharing, counted)
     return CusumLimit(*_shared(watch, posterior, promise), worst, left)
+
+
+def guarded_change(
+    center: float, effective_n: float, ratio: float, *, assurance: float = 0.9
+) -> tuple[float, float]:
+    """The center and the ratio of the scores that `guarded_limit` has a limit for."""
+    n = float(checked_positive(effective_n, "effective_n"))
+    base, factor = checked_shift(center, ratio)
+    at = assurance if factor > 1 else 1 - assurance
+    worst = float(special.betaincinv(*_posterior(base, n), at))
+    farther = max if factor > 1 else min
+    return worst, farther(factor * base / worst, float(np.sqrt(factor)))
+
+
+def _posterior(center: float, n: float) -> tuple[float, float]:
+    return center * n + 0.5, (1 - center) * n + 0.5
 
 
 @dataclass(frozen=True, slots=True)
 class _Promise:
-    """A run length, the normal quantile of its assurance, and the charts that share it."""
+    """A run length, the normal quantile of its assurance, the charts that share it, alarms."""
 
     arl: float
     z: float
     charts: int
+    alarms: float
 
 
 def _shared(watch: Watch, posterior: tuple[float, float], promise: _Promise) -> tuple[float, float]:
     """Smallest limit that keeps a shared promise, and the run length it has over the posterior.
 
     The rate of false alarms has its moments over the posterior from a few levels (Gauss-Hermite
-    points of the normal score); the mean of many charts' rates is taken for log-normal with these.
+    points of the normal score); the mean of many charts' rates, as counted, is taken for
+    log-normal with these.
     """
     z, weight = _POINTS
     levels = special.betaincinv(*posterior, special.ndtr(z if watch.shift.ratio > 1 else -z))
@@ -124,7 +152,8 @@ def _shared(watch: Watch, posterior: tuple[float, float], promise: _Promise) -> 
         moves = [grid_chances(each, step, STATES) for each in scores]
         rates = np.array([1 / arl_of_every_limit(each) for each in moves])
         mean = weight @ rates
-        spread = np.log1p((weight @ rates**2 / mean**2 - 1) / promise.charts)
+        varied = (weight @ rates**2 / mean**2 - 1) / promise.charts
+        spread = np.log1p(varied + 1 / (promise.alarms * promise.arl * mean))
         likely = mean * np.exp(promise.z * np.sqrt(spread) - spread / 2)
         span *= 1.25
     at = int(np.argmax(likely * promise.arl <= 1))
