@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from qa import drift, tally
+from qa.charts import Lean
 from qa.drift.baseline import EVER, MOST_CORRELATION, Held, Spread, spread
 from qa.drift.eras import eras
 from qa.drift.heads import Sample, carrier, difference
@@ -290,7 +291,7 @@ def test_the_pooled_correlation_is_near_the_true_one(watched, rho):
 def test_totes_alike_are_watched_by_binomial_limits(watched):
     rows = plant(watched, 2, days=20, rho=1e-9)
     found = pooled(rows, watched)
-    assert found == Spread(0.0, 0.0, "none")
+    assert replace(found, lean=Lean()) == Spread(0.0, 0.0, "none")
     held = pooled(rows.head(19), watched)
     assert held == spread([], watched) == Spread(watched.correlation, 0.0, "assumed")
     assert held.at(0.2).value == watched.correlation
@@ -336,6 +337,27 @@ def test_no_audits_for_a_day_and_never_are_told_apart(watched):
     assert "No routine audit in the last 24 hours" in finding(found, "2", "stem").sentence
     assert finding(found, "3", "stem").sentence == "No routine audit yet."
     assert finding(found, "3", "stem").last_audit is None
+
+
+# Each day of a lane has a level of its own: chance between days must not signal as a rise.
+def test_where_all_of_a_day_are_worse_together_limits_lie_higher_and_say_so(watched):
+    factor = np.random.default_rng(4).lognormal(-0.2, 0.65, (2, 40))
+    by_day = [
+        (lane, "stem", day, day + 1, factor[at, day])
+        for at, lane in enumerate("12")
+        for day in range(40)
+    ]
+    found = {}
+    for name, rises in (("apart", ()), ("together", tuple(by_day))):
+        rows = plant(watched, 5, days=40, lanes="12", rises=rises)
+        chart = drift.chart(rows, watched, "1", "stem", now=at_day(40))
+        notes = [note for note in chart.notes if "are worse together" in note]
+        found[name] = chart.limit, notes
+    assert found["together"][0] > 1.3 * found["apart"][0]
+    assert found["apart"][1] == []
+    (note,) = found["together"][1]
+    times = re.search(r"limit is ([\d.]+) times as high", note)
+    assert 1.3 <= float(times[1]) <= 3
 
 
 def test_a_rise_goes_on_through_silence_and_says_so(watched):

@@ -12,6 +12,7 @@ from qa.charts.attribute import (
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
 from qa.charts.ewma import ewma
+from qa.charts.leaning import Lean, lean, scored
 from qa.charts.mix import Mix, mix, mix_run_length
 from qa.charts.rare import bernoulli_cusum, g_chart, pieces_between
 from qa.charts.run_length import (
@@ -45,6 +46,7 @@ __all__ = [
     "Cusum",
     "CusumLimit",
     "EwmaLimit",
+    "Lean",
     "Mix",
     "RuleRunLengths",
     "RunLength",
@@ -64,6 +66,7 @@ __all__ = [
     "g_chart",
     "guarded_limit",
     "laney_stretch",
+    "lean",
     "mix",
     "mix_run_length",
     "np_chart",
@@ -71,6 +74,7 @@ __all__ = [
     "pieces_between",
     "rule_run_lengths",
     "run_rules",
+    "scored",
     "shewhart_run_length",
     "standardised",
     "u_chart",

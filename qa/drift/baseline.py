@@ -3,21 +3,24 @@
 Only routine audits speak; audits of one tote are one point. Levels are the lane's own, how much
 totes differ is taken from all lanes and categories, and the floor's budget of false alarms is
 shared evenly over all charts, so that each chart's run length follows from its own rate of audits.
+The budget is kept as people count it, over half a year (`guarded_limit`), and limits lie higher
+where the baselines' totes go further than their law says (`qa.charts.leaning`).
 All of it rests on the baselines of one product at a time: later audits never move a limit, and a
 lane that changes over brings in the other product's baseline and leaves the other lanes as they
 are.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize
 
-from qa.charts import CusumLimit, guarded_limit
+from qa.charts import CusumLimit, Lean, guarded_limit, lean, scored
 from qa.programme import Programme
 from qa.tally import checked, routine
 
@@ -26,6 +29,7 @@ Whole = NDArray[np.int64]
 EVER, NEVER = np.datetime64("0001-01-01", "us"), np.datetime64("9999-12-31", "us")
 FEW_TOTES = 20  # a lane with fewer in the baseline is held against all lanes together
 RISE = 2.0
+KEPT_OVER = 26.0  # weeks in which the floor's false alarms are counted against its budget
 MOST_CORRELATION = 0.5
 _TARONE_LEVEL = 1.645  # one-sided 5 %
 
@@ -98,6 +102,7 @@ class Spread:
     alike: float
     growing: float
     source: str
+    lean: Lean = field(default_factory=Lean)
 
     def at(self, level: float) -> Correlation:
         """The correlation at a level."""
@@ -116,6 +121,7 @@ class Watch:
     level : the baseline's fraction
     correlation : float
     limit : CusumLimit, guarded against the baseline's being an estimate
+    lean : how many times as high its limit lies as the law says
     """
 
     count: Whole
@@ -124,6 +130,7 @@ class Watch:
     level: float
     correlation: float
     limit: CusumLimit
+    lean: Lean = field(default_factory=Lean)
 
 
 def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str], Series]:
@@ -160,6 +167,39 @@ def running(tallies: pd.DataFrame) -> dict[str, str]:
 
 
 def spread(lanes: Sequence[Held], programme: Programme) -> Spread:
+    """How much totes differ, and how far their sums lean, from the baselines of all lanes."""
+    found = _spread(lanes, programme)
+    if sum(lane.inspected.size for lane in lanes) < FEW_TOTES:
+        return found
+    every = tuple(
+        _Counted(*(each.astype(np.int64).tobytes() for each in (lane.inspected, lane.day, x)))
+        for lane in lanes
+        for x in lane.counts.values()
+    )
+    return replace(found, lean=_lean(every, found))
+
+
+class _Counted(NamedTuple):
+    """The totes of one lane and category in a baseline: whole numbers as bytes, to be kept by."""
+
+    inspected: bytes
+    day: bytes
+    found: bytes
+
+
+@lru_cache(maxsize=16)
+def _lean(every: tuple[_Counted, ...], differ: Spread) -> Lean:
+    """How far sums lean; kept as limits are."""
+    charts = []
+    for each in every:
+        n, day, x = (np.frombuffer(one, dtype=np.int64) for one in each)
+        if n.size:
+            level = _level_of(int(x.sum()), int(n.sum()))
+            charts.append(scored(x, n, day, **_asked(n, level, differ.at(level).value)))
+    return lean(charts)
+
+
+def _spread(lanes: Sequence[Held], programme: Programme) -> Spread:
     """How much totes differ, from the baselines of all lanes and categories.
 
     Each lane and category gives a moment estimate of its intra-tote correlation at its own level;
@@ -212,24 +252,33 @@ def watch(
     n = np.concatenate([each.inspected for each in held])
     level = _level_of(int(x.sum()), int(n.sum()))
     rho = differ.at(level).value
-    limit = _limit(n.tobytes(), int(x.sum()), rho, run.totes(n.size / len(held)), run.charts)
-    return Watch(x, n, own, level, rho, limit)
+    shared = run.totes(n.size / len(held)), run.charts, run.alarms
+    limit = _limit(n.tobytes(), int(x.sum()), rho, differ.lean, shared)
+    return Watch(x, n, own, level, rho, limit, differ.lean)
 
 
 @lru_cache(maxsize=4096)
-def _limit(inspected: bytes, count: int, rho: float, arl: float, charts: int) -> CusumLimit:
+def _limit(
+    inspected: bytes, count: int, rho: float, leaning: Lean, shared: tuple[float, int, float]
+) -> CusumLimit:
     """The guarded limit; kept, since a baseline stands for months and a wall asks each minute."""
     n = np.frombuffer(inspected, dtype=np.int64)
     level = _level_of(count, int(n.sum()))
-    return guarded_limit(
-        n,
-        center=level,
-        effective_n=n.sum() / design_effect(n, rho),
-        correlation=rho,
-        ratio=highest_rise(level, RISE),
-        arl=arl,
-        charts=charts,
-    )
+    arl, charts, alarms = shared
+    asked = _asked(n, level, rho)
+    asked["effective_n"] /= leaning.lasting
+    found = guarded_limit(n, arl=arl, charts=charts, alarms=alarms, **asked)
+    return replace(found, limit=found.limit * leaning.limit)
+
+
+def _asked(n: Whole, level: float, rho: float) -> dict[str, float]:
+    """What a chart is told of its baseline."""
+    return {
+        "center": level,
+        "effective_n": float(n.sum() / design_effect(n, rho)),
+        "correlation": rho,
+        "ratio": highest_rise(level, RISE),
+    }
 
 
 def _level_of(count: int, inspected: int) -> float:
@@ -255,6 +304,11 @@ class Budget:
     a_week: float
     charts: int
     weeks: float
+
+    @property
+    def alarms(self) -> float:
+        """False alarms that the time allows over which the budget is to be kept."""
+        return self.a_week * KEPT_OVER
 
     def totes(self, audited: float) -> float:
         """Totes between false alarms of a chart that audited so many in the baseline."""

@@ -13,6 +13,8 @@ from qa.intervals import Interval
 from qa.programme import Programme
 from qa.wording import Wording, decimals_for, utc
 
+_TOLD = 1.05  # limits that are so many times as high; below it people need not know
+
 
 class Teller:
     """Says findings in the words of one language and the programme's names."""
@@ -157,6 +159,9 @@ class Teller:
             notes.append(say("drift.baseline_shared", few=FEW_TOTES))
         value = self._words.number(correlation.value, ".3f")
         notes.append(say(f"drift.correlation_{correlation.source}", value=value))
+        if watch.lean.limit > _TOLD:
+            times = self._words.number(watch.lean.limit, ".1f")
+            notes.append(say("drift.leaning", times=times))
         for key, kind in (("afresh", CHANGEOVER), ("cleaned", SANITATION)):
             count = sum(each.kind == kind for each in breaks)
             if count:

@@ -35,7 +35,7 @@ FIRST = date(2026, 1, 5)  # a Monday
 SHIFTS, WORKED = 3, 5  # a day, days a week
 MISSING = 0.15  # of a lane's shifts have no audit
 LANES_DIFFER = 0.5  # standard deviation of the logarithm of lanes' levels
-SIZES = np.arange(100, 301, 10)  # pieces pulled from a tote
+SIZES = tuple(range(100, 301, 10))  # pieces pulled from a tote
 LEVELS = (0.01, 0.005, 0.002)  # of the categories, on average over lanes
 PULLED, LEVEL, RISE = 200, 0.01, 2.0  # where a doubling is looked for
 BEFORE, AFTER = 60, 400  # totes before the doubling, and those in which it may be found
@@ -51,8 +51,11 @@ Floats = NDArray[np.float64]
 class Kind:
     """What a plant is like: its lanes, totes audited a lane and shift, weeks of baseline, totes.
 
-    `shape` is "beta", or "mixture": one tote in ten has three times its share, correlation unused.
-    `cleaned` and `changed` are audited totes between sanitations and changeovers, 0 for none.
+    `shape` is "beta", "mixture" (a share of the totes has so many `times` its share of pieces) or
+    "lognormal" (logarithms with a standard deviation); these two leave the correlation unused.
+    `shifts_differ` is the standard deviation of the logarithm of each shift's level on a lane, all
+    its totes together. `cleaned` and `changed` are audited totes between sanitations and
+    changeovers, 0 for none.
     """
 
     name: str
@@ -61,6 +64,12 @@ class Kind:
     baseline_weeks: int = 2
     correlation: float = 0.01
     shape: str = "beta"
+    share: float = 0.1
+    times: float = 3.0
+    deviation: float = 1.0
+    shifts_differ: float = 0.0
+    sizes: tuple[int, ...] = SIZES
+    missing: float = MISSING
     cleaned: int = 0
     changed: int = 0
 
@@ -73,15 +82,35 @@ class Kind:
         return replace(known, lanes=lanes, baselines=(held,))
 
     def found(self, inspected: Whole, level: float, rng: np.random.Generator) -> Whole:
-        """Pieces found in samples from totes that differ."""
+        """Pieces found in samples from totes that differ, in order along the last axis."""
+        of_shift = level * self._shifts(inspected.shape, rng)
         if self.shape == "mixture":
-            of_tote: Any = np.where(rng.random(inspected.shape) < 0.1, 3.0, 7 / 9) * level
+            others = (1 - self.share * self.times) / (1 - self.share)
+            bad = rng.random(inspected.shape) < self.share
+            of_tote: Any = np.where(bad, self.times, others) * of_shift
+        elif self.shape == "lognormal":
+            mean = -(self.deviation**2) / 2
+            of_tote = np.exp(rng.normal(mean, self.deviation, inspected.shape)) * of_shift
         elif self.correlation == 0:
-            of_tote = level
+            of_tote = of_shift
         else:
             both = 1 / self.correlation - 1
-            of_tote = rng.beta(level * both, (1 - level) * both, inspected.shape)
-        return rng.binomial(inspected, of_tote)
+            of_tote = rng.beta(of_shift * both, (1 - of_shift) * both, inspected.shape)
+        return rng.binomial(inspected, np.minimum(of_tote, 1.0))
+
+    def _shifts(self, shape: tuple[int, ...], rng: np.random.Generator) -> Any:
+        """How many times its level each tote's shift has; totes of a shift stand together."""
+        if self.shifts_differ == 0:
+            return 1.0
+        *series, totes = shape
+        mean, shifts = -(self.shifts_differ**2) / 2, -(-totes // self.totes)
+        off = np.exp(rng.normal(mean, self.shifts_differ, (*series, shifts)))
+        return np.repeat(off, self.totes, axis=-1)[..., :totes]
+
+    @property
+    def by_law(self) -> bool:
+        """Whether the law that limits come from is that of the totes."""
+        return self.shape == "beta" and self.shifts_differ == 0
 
 
 @dataclass(frozen=True)
@@ -99,7 +128,8 @@ class Row:
     known : the same, were the level known, of the CUSUM with that ARL: none can be quicker
     p_chart : the same of a p chart that knows the level, its upper limit so many sigma away that
         it has as many false alarms as the watch has
-    (known, p_chart : nan where totes are a mixture; both without breaks)
+    (known, p_chart : nan where totes are not beta-binomial, one apart from the next; both without
+        breaks)
     """
 
     kind: str
@@ -132,6 +162,25 @@ def kinds(*, quick: bool = False) -> list[Kind]:
         Kind("a tote in ten three times as bad, 8 weeks", shape="mixture", baseline_weeks=8),
         Kind("sanitation every 12 totes, 8 weeks", baseline_weeks=8, cleaned=12),
         Kind("changeover every 24 totes, 8 weeks", baseline_weeks=8, changed=24),
+        *_unlike(),
+    ]
+
+
+def _unlike() -> list[Kind]:
+    """Plants whose totes do not follow the law that limits come from, or are audited unevenly."""
+    wild: dict[str, Any] = {"shape": "mixture", "share": 0.02, "times": 10.0}
+    return [
+        Kind("a tote in fifty ten times as bad", **wild),
+        Kind("a tote in fifty ten times as bad, 8 weeks", **wild, baseline_weeks=8),
+        Kind("totes lognormal, 8 weeks", shape="lognormal", baseline_weeks=8),
+        Kind("shifts differ, 2 weeks", shifts_differ=0.3),
+        Kind("shifts differ, 8 weeks", shifts_differ=0.3, baseline_weeks=8),
+        Kind(
+            "50 to 500 pieces, half of the shifts, 4 weeks",
+            sizes=tuple(range(50, 501, 25)),
+            missing=0.5,
+            baseline_weeks=4,
+        ),
     ]
 
 
@@ -188,9 +237,9 @@ def healthy(
     codes = np.array([each.code for each in programme.shifts])
     frames = []
     for lane, of_lane in zip(programme.lanes, levels, strict=True):
-        kept = np.flatnonzero(rng.random(shift.size) >= MISSING)
+        kept = np.flatnonzero(rng.random(shift.size) >= kind.missing)
         at = (begin[kept][:, np.newaxis] + every).ravel()
-        n = rng.choice(SIZES, at.size)
+        n = rng.choice(kind.sizes, at.size)
         levels_of = zip(programme.category_codes, of_lane, strict=True)
         found = {code: kind.found(n, level, rng) for code, level in levels_of}
         frames.append(
@@ -281,7 +330,7 @@ def p_chart_delay(kind: Kind, chart: Watch) -> float:
 
     Between two counts the limit lies at either by chance, so that the rate is met.
     """
-    if kind.shape != "beta":
+    if not kind.by_law:
         return np.nan
     rho = kind.correlation
     alarm = 1 / cusum_arl([PULLED], chart.limit, correlation=rho, rate=LEVEL)
@@ -296,7 +345,7 @@ def p_chart_delay(kind: Kind, chart: Watch) -> float:
 
 def known_delay(kind: Kind, arl: float) -> float:
     """Totes of a doubling until the CUSUM that knows the level signals, long after it began."""
-    if kind.shape != "beta":
+    if not kind.by_law:
         return np.nan
     law = {"center": LEVEL, "correlation": kind.correlation}
     limit = cusum_limit([PULLED], arl=arl, **law).limit

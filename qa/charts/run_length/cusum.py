@@ -26,6 +26,7 @@ from qa.charts.run_length.chain import (
 )
 from qa.charts.run_length.grid import (
     STATES,
+    Scores,
     Watch,
     arl_of_every_limit,
     checked_head_start,
@@ -112,7 +113,9 @@ def cusum_limit(
     watch = checked_watch(inspected_sizes, center, correlation, ratio, model)
     wanted = checked_arl(arl)
     reach = float(np.log(wanted))
-    found = _limit_on_lattice(watch, wanted, reach) or _limit_on_grid(watch, wanted, states)
+    found = _limit_on_lattice(watch, wanted, reach) or limit_on_grid(
+        scores_of(watch, watch.shift.law), wanted, states
+    )
     return CusumLimit(*found, watch.shift.law.rate, watch.shift.ratio)
 
 
@@ -223,8 +226,8 @@ def _limit_on_lattice(watch: Watch, arl: float, reach: float) -> tuple[float, fl
     return high, attained
 
 
-def _limit_on_grid(watch: Watch, arl: float, states: int) -> tuple[float, float]:
-    scores = scores_of(watch, watch.shift.law)
+def limit_on_grid(scores: Scores, arl: float, states: int = STATES) -> tuple[float, float]:
+    """Smallest limit on the grid that attains `arl` with such scores, and what it attains."""
     span, attained = float(np.log(arl)), np.zeros(1)
     while attained[-1] < arl:  # again only where the grid is too coarse for Lorden's bound
         step = span / (states - 0.5)
