@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from dashboard.pages import claim as page
+from dashboard.pages.claim.picture import named_parts, picture
 from dashboard.texts import words
 from dashboard.views import claim as view
+from dashboard.views.claim_days import windows
 from qa import claim as claims
 from qa import efficiency, statement
 from qa.claim import Bounds, Claim
@@ -25,6 +27,7 @@ from qa.wording import load
 from tests.small_plant import NOW, PROGRAMME_FILE, small_plant
 
 DAYS = "?first=2026-04-01&last=2026-04-10"
+OF = "(sprouts) on lane 2, 1 May 2026"
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +44,8 @@ def test_the_answer_is_that_of_the_claim(plant: schema.Store) -> None:
     expected = claims.average(days, programme)
     assert shown.answered is not None
     assert shown.answered.claim == expected
-    assert shown.answered.told == claims.told(expected, load())
+    of = "(Whole trimmed sprouts, 25 to 32 mm) on all lanes, 1 to 10 April 2026"
+    assert shown.answered.told == claims.told(expected, load(), of=of)
     lanes = efficiency.estimate(days, programme, by=("lane",)).set_index("lane")
     for part in shown.answered.lanes:
         assert part.share.fraction == lanes.loc[part.label, "correct"]
@@ -58,6 +62,42 @@ def test_one_lane_and_another_specification_may_be_asked_for(plant: schema.Store
     every = view.view(plant, f"{DAYS}&lane=2").answered
     assert every is not None
     assert one.claim.incorrect < every.claim.incorrect  # over-trim does not count
+
+
+def test_a_claim_s_answer_names_product_lanes_and_days(plant: schema.Store) -> None:
+    for asked, said in (
+        (
+            DAYS,
+            "pieces (Whole trimmed sprouts, 25 to 32 mm) on all lanes, 1 to 10 April 2026, were",
+        ),
+        (
+            f"{DAYS}&lane=2",
+            "(Whole trimmed sprouts, 25 to 32 mm) on lane 2, 1 to 10 April 2026, were correct",
+        ),
+        ("?first=2026-03-30&last=2026-04-10&kind=tote-by-tote", "on all lanes, 30 March to 10 Ap"),
+        ("?first=2026-04-10&last=2026-04-10", "on all lanes, 10 April 2026, were"),
+    ):
+        found = view.view(plant, asked).answered
+        assert found is not None
+        assert said in found.told.sentence
+    spanish = view.view(plant, f"{DAYS}&lane=2", "es").answered
+    assert spanish is not None
+    assert "en el carril 2, del 1 al 10 de abril de 2026, " in spanish.told.sentence
+
+
+def test_days_may_be_chosen_as_on_a_lane_s_page(plant: schema.Store) -> None:
+    shown = view.view(plant, f"{DAYS}&lane=2&target=98")
+    offered = windows(shown.fields)
+    assert [each.days for each in offered] == [7, 14, 30]
+    assert not any(each.chosen for each in offered)
+    asked = view.view(plant, offered[0].search)
+    assert asked.wish is not None
+    scope = asked.wish.scope
+    assert (scope.first_day, scope.last_day) == (date(2026, 4, 4), date(2026, 4, 10))
+    assert (scope.lanes, scope.target) == (("2",), 0.98)
+    assert [each.chosen for each in windows(asked.fields)] == [True, False, False]
+    assert "/claim?" in str(page.form(words(), asked))
+    assert windows({"first": "soon", "last": "2026-04-10"}) == ()
 
 
 def test_tote_by_tote_asks_for_its_share(plant: schema.Store) -> None:
@@ -113,6 +153,8 @@ def claimed(low: float, high: float, answer: str, naive: str = "supported") -> C
         beside=(),
         naive=Bounds("pooled", low, high, naive),
         assumed=(),
+        design_effect=1.0,
+        tarone_p=0.4,
     )
 
 
@@ -127,7 +169,7 @@ def claimed(low: float, high: float, answer: str, naive: str = "supported") -> C
 def test_bounds_are_rounded_so_that_nothing_is_overstated(
     low: float, high: float, answer: str, said: str
 ) -> None:
-    told = claims.told(claimed(low, high, answer), load())
+    told = claims.told(claimed(low, high, answer), load(), of=OF)
     assert said in told.sentence
     [own, _] = told.ways
     assert float(own.lower.removesuffix(" %")) <= 100 * low
@@ -135,20 +177,39 @@ def test_bounds_are_rounded_so_that_nothing_is_overstated(
 
 
 def test_a_naive_count_that_says_otherwise_is_called_wrong() -> None:
-    other = claims.told(claimed(0.989, 0.995, "not_settled"), load())
+    other = claims.told(claimed(0.989, 0.995, "not_settled"), load(), of=OF)
     assert '"supported". That is wrong: pieces of one tote are alike' in other.naive
-    same = claims.told(claimed(0.991, 0.995, "supported"), load())
+    same = claims.told(claimed(0.991, 0.995, "supported"), load(), of=OF)
     assert "Here it comes close" in same.naive
     close = replace(same_claim := claimed(0.991, 0.995, "supported"), naive=same_claim.bounds)
     narrow = replace(close, naive=Bounds("pooled", 0.992, 0.994, "supported"))
-    assert "makes the limits 2.0 times too close" in claims.told(narrow, load()).naive
+    assert "makes the limits 2.0 times too close" in claims.told(narrow, load(), of=OF).naive
+
+
+@pytest.mark.parametrize("differing", [{"design_effect": 1.9}, {"tarone_p": 1e-9}])
+def test_totes_that_differ_are_never_said_to_hardly_differ(differing: dict[str, float]) -> None:
+    told = claims.told(replace(claimed(0.991, 0.995, "supported"), **differing), load(), of=OF)
+    assert "Here it comes close" not in told.naive
+    assert "That is wrong: pieces of one tote are alike and totes differ" in told.naive
+
+
+def test_a_count_of_accepted_lots_is_told_to_forget_that_samples_chose_them() -> None:
+    shipped = claimed(0.991, 0.995, "supported")
+    shipped = replace(shipped, bounds=replace(shipped.bounds, method=claims.SHIPPED))
+    told = claims.told(shipped, load(), of=OF, figure="as_shipped")
+    assert "forgets that the same samples chose which lots were accepted" in told.naive
+    assert "Here it comes close" not in told.naive
+    assert "hardly differ" not in told.naive
 
 
 def test_one_tote_is_not_called_totes() -> None:
-    one = claims.told(replace(claimed(0.95, 0.999, "not_settled"), totes=1), load())
+    one = claims.told(replace(claimed(0.95, 0.999, "not_settled"), totes=1), load(), of=OF)
     assert "from one tote, pulled" in one.rests
     assert "all pieces come from one tote" in one.naive
-    assert "from 40 totes, pulled" in claims.told(claimed(0.95, 0.999, "not_settled"), load()).rests
+    assert (
+        "from 40 totes, pulled"
+        in claims.told(claimed(0.95, 0.999, "not_settled"), load(), of=OF).rests
+    )
 
 
 def test_a_tote_exactly_at_the_target_reaches_it() -> None:
@@ -170,20 +231,26 @@ def test_whoever_looks_each_day_is_told_which_bounds_hold(plant: schema.Store) -
 
 def test_totes_still_needed_are_told_only_while_nothing_is_settled() -> None:
     needed = [claims.Needed(0.8, 223, 200, 0.81, 0.02), claims.Needed(0.9, None, 200, 0.5, 0.02)]
-    told = claims.told(claimed(0.989, 0.995, "not_settled"), load(), needed=needed)
+    told = claims.told(claimed(0.989, 0.995, "not_settled"), load(), of=OF, needed=needed)
     assert told.ahead[0].startswith("If the line goes on as it has, about 220 more totes of 200")
     assert "no number of totes that was tried settles it 90 % of the time" in told.ahead[1]
     one = claims.told(
-        claimed(0.989, 0.995, "not_settled"), load(), needed=[replace(needed[0], totes=1)]
+        claimed(0.989, 0.995, "not_settled"), load(), of=OF, needed=[replace(needed[0], totes=1)]
     )
     assert one.ahead[0].startswith("If the line goes on as it has, one tote more of 200 pieces")
-    assert claims.told(claimed(0.991, 0.995, "supported"), load(), needed=needed).ahead == ()
+    assert claims.told(claimed(0.991, 0.995, "supported"), load(), of=OF, needed=needed).ahead == ()
 
 
 def rows_of(document: Document, title: str) -> list[tuple[str, ...]]:
     [table] = [each.table for each in document.sections if each.title == title]
     assert table is not None
     return list(table.rows)
+
+
+def notes_of(document: Document, title: str) -> list[str]:
+    [table] = [each.table for each in document.sections if each.title == title]
+    assert table is not None
+    return list(table.notes or [""] * len(table.rows))
 
 
 @pytest.mark.parametrize(
@@ -221,6 +288,7 @@ def test_page_and_statement_read_the_same_word_for_word(
         ("Percent correct by count", shown.sides),
         ("Lanes, as made", shown.lanes),
     ):
+        assert notes_of(paper, title) == [each.note for each in parts]
         assert [(row[0], *row[4:]) for row in rows_of(paper, title)] == [
             (each.label, each.said.estimate, each.said.lower, each.said.upper) for each in parts
         ]
@@ -298,7 +366,14 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     assert made is not None
     assert shipped is not None
     assert shipped.claim.totes < made.claim.totes
-    [_, side] = shipped.sides
+    [made_side, side] = shipped.sides
+    counted = 100 * (1 - shipped.claim.incorrect / shipped.claim.inspected)
+    note = f"by count alone {counted:.1f} %; lowered to {side.said.estimate} because accepted"
+    assert side.note.startswith(note)
+    assert made_side.note == ""
+    names = [name for name, _ in named_parts(words(), shipped)]
+    assert names == ["lane 2, as made", "lane 2, as shipped"]  # the lane is the whole: told once
+    assert note in str(picture(words(), shipped))
     assert shipped.claim.inspected == side.share.inspected
     assert shipped.claim.incorrect == side.share.count
     assert "the figure allows for that" in shipped.told.rests

@@ -105,7 +105,7 @@ def test_what_people_say_is_on_the_statement(where: str) -> None:
 
 
 def test_a_claim_as_shipped(where: str) -> None:
-    assert "over this period, as shipped." in asked(where, "--as-shipped").split("\n\n")[1]
+    assert "were correct by count, as shipped." in asked(where, "--as-shipped").split("\n\n")[1]
 
 
 def test_a_claim_tote_by_tote(where: str) -> None:

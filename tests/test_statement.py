@@ -250,8 +250,17 @@ def test_a_claim_as_shipped_rests_on_what_left_the_plant(plant: schema.Store) ->
     assert found.digest.audits == len(rows.splitlines()) - 1 == 24
     assert rows.count(",re-audit,") == 1
     document = statement.tell(found, WORDS)
-    assert "over this period, as shipped." in document.sentences[0]
+    assert "were correct by count, as shipped." in document.sentences[0]
     assert document.sentences[1].startswith("As made, before any re-sort:")
+    [table] = [each.table for each in document.sections if each.title == "Percent correct by count"]
+    assert table is not None
+    share = 1 - found.shipped.incorrect / found.shipped.inspected
+    assert_allclose(found.shipped.by_count, share, rtol=1e-12)
+    assert found.shipped.estimate < share
+    said = f"by count alone {100 * share:.1f} %; lowered to {table.rows[1][4]} because accepted"
+    assert table.notes[1].startswith(said)
+    data = json.loads(statement.as_json(found, document))["figures"]
+    assert data["shipped"]["by_count"] == found.shipped.by_count
     made = gathered(plant)
     assert (made.categories, made.by_lane) == (found.categories, found.by_lane)
 
@@ -670,6 +679,14 @@ def test_bounds_are_rounded_outwards_and_stay_on_their_side_of_the_target(
     if at < 6:
         assert (low >= target - 1e-9) == (lower >= target)
         assert (high >= target - 1e-9) == (upper >= target)
+
+
+def test_a_chance_is_never_written_as_none_at_all(plant: schema.Store) -> None:
+    spread = replace(gathered(plant).spread, tarone_p=3e-12)
+    assert "with a chance of less than 0.0001 % (Tarone)" in writing.likeness(WORDS, spread)
+    assert "with a chance of 3.0 % (Tarone)" in writing.likeness(
+        WORDS, replace(spread, tarone_p=0.03)
+    )
 
 
 @given(st.lists(st.floats(0.5, 1.0), min_size=1, max_size=9))

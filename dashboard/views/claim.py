@@ -91,6 +91,7 @@ class Part:
     label: str
     share: Share
     said: Bounded
+    note: str  # why it is not what its count alone says; "" where it is
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,7 +345,9 @@ def _answered(kept: Record, wish: Wish, version: int) -> Answered:
     spread = counting.spread(speaking(audits), programme, target=claim.target, **how)
     misses = _with_misses(audits, programme, wish)
     figure = "as_shipped" if scope.as_shipped else "as_made"
-    told = claims.told(claim, words, more=misses, figure=figure)
+    told = claims.told(
+        claim, words, of=_claimed(scope, programme, words), more=misses, figure=figure
+    )
     return Answered(
         claim=claim,
         target=claims.as_chosen(words, claim.target),
@@ -354,7 +357,7 @@ def _answered(kept: Record, wish: Wish, version: int) -> Answered:
         how=tuple(each for each in (writing.likeness(words, spread), told.looking) if each),
         lanes=_lanes(lanes, claim.target, words),
         sides=tuple(
-            _side(each, words.say(side), claim.target, words)
+            _side(each, side, claim.target, words)
             for each, side in zip((made, shipped), SIDES, strict=True)
             if each
         ),
@@ -371,9 +374,16 @@ def _beside(kept: Record, wish: Wish, version: int) -> Beside:
     rows = claims.sensitivity(audits.spoken, programme, **how).to_dict("records")
     return Beside(
         claim=claim,
-        ahead=claims.told(claim, words, needed=needed).ahead,
+        ahead=claims.told(claim, words, of=_claimed(scope, programme, words), needed=needed).ahead,
         changes=tuple(_change(row, claim.target, words) for row in rows),
     )
+
+
+def _claimed(scope: Scope, programme: Programme, words: Wording) -> str:
+    """Product, lanes and days of a claim, as its paper names them."""
+    names = {each.code: each.name for each in programme.products}
+    every = set(scope.lanes) == {each.code for each in programme.lanes}
+    return writing.claimed(words, names[scope.product], scope, every_lane=every)
 
 
 def _change(row: Mapping[Hashable, Any], target: float, words: Wording) -> Change:
@@ -396,13 +406,15 @@ def _lanes(figures: Sequence[Figure], target: float, words: Wording) -> tuple[Pa
     limits = ((each.estimate, each.lower, each.upper) for each in figures)
     said = claims.alike(words, limits, target)
     return tuple(
-        Part(each.label, _share(each), told) for each, told in zip(figures, said, strict=True)
+        Part(each.label, _share(each), told, writing.beside_count(words, each, told))
+        for each, told in zip(figures, said, strict=True)
     )
 
 
-def _side(figure: Figure, label: str, target: float, words: Wording) -> Part:
+def _side(figure: Figure, side: str, target: float, words: Wording) -> Part:
     said = claims.bounded(words, figure.estimate, figure.lower, figure.upper, target)
-    return Part(label, _share(figure), said)
+    note = writing.beside_count(words, figure, said, shipped=side == SIDES[1])
+    return Part(words.say(side), _share(figure), said, note)
 
 
 def _share(figure: Figure) -> Share:

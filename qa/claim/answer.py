@@ -11,6 +11,7 @@ from qa._validate import checked_level
 from qa.claim.evidence import audited_totes, both_sides, goal_of, reaches
 from qa.intervals import Interval, always_valid, binomial, clustered, tote_quality
 from qa.intervals.beta_binomial import CORRELATION_PRIOR, Prior, checked_prior
+from qa.intervals.clustered import Estimate
 from qa.programme import HOUSE, Programme
 
 Whole = NDArray[np.int64]
@@ -54,6 +55,9 @@ class Claim:
         claimed.
     assumed : tuple of str
         What was assumed or should be known, each a plain sentence.
+    design_effect, tarone_p : float
+        As `qa.intervals.clustered` gives them of these totes: how many times more a mean of their
+        pieces varies than one of single pieces, and the chance that totes all alike differ so.
     """
 
     kind: str
@@ -69,6 +73,8 @@ class Claim:
     beside: tuple[Bounds, ...]
     naive: Bounds
     assumed: tuple[str, ...]
+    design_effect: float
+    tarone_p: float
 
 
 def average(
@@ -102,7 +108,7 @@ def average(
     totes = audited_totes(tallies, programme, specification)
     ways = ways_to_bound(programme, correlation_prior)
     found = {method: bounds_by(method, way, totes, goal) for method, way in ways.items()}
-    estimate = clustered(*_counts(totes), stratum=totes["stratum"]).interval.estimate
+    whole = of_totes(totes)
     return Claim(
         "average",
         goal,
@@ -110,11 +116,13 @@ def average(
         programme.confidence,
         found[METHOD].answer,
         *sizes(totes),
-        float(estimate),
+        float(whole.interval.estimate),
         found.pop(METHOD),
         naive=found.pop(NAIVE),
         beside=tuple(found.values()),
         assumed=assumed_of(totes),
+        design_effect=whole.design_effect,
+        tarone_p=whole.tarone_p,
     )
 
 
@@ -150,7 +158,7 @@ def tote_by_tote(
     found = tote_quality(
         *_counts(totes), share=wanted, confidence=level, side="both", correlation_prior=prior
     )
-    bounds = bounds_of(METHOD, found, goal)
+    bounds, whole = bounds_of(METHOD, found, goal), of_totes(totes)
     return Claim(
         "tote_by_tote",
         goal,
@@ -163,6 +171,8 @@ def tote_by_tote(
         naive=_naive_share(totes, goal, wanted, level),
         beside=(),
         assumed=assumed_of(totes),
+        design_effect=whole.design_effect,
+        tarone_p=whole.tarone_p,
     )
 
 
@@ -175,7 +185,7 @@ def ways_to_bound(programme: Programme, prior: Prior) -> Mapping[str, Way]:
     """The methods: intervals whose two limits are one-sided bounds with the confidence each."""
     level = both_sides(programme)
 
-    def of_totes(method: str) -> Way:
+    def by_totes(method: str) -> Way:
         return lambda totes: (
             clustered(
                 *_counts(totes),
@@ -188,8 +198,8 @@ def ways_to_bound(programme: Programme, prior: Prior) -> Mapping[str, Way]:
         )
 
     return {
-        METHOD: of_totes(METHOD),
-        "korn_graubard": of_totes("korn_graubard"),
+        METHOD: by_totes(METHOD),
+        "korn_graubard": by_totes("korn_graubard"),
         "always_valid": lambda totes: always_valid(*_counts(totes), confidence=level),
         NAIVE: lambda totes: naive_average(totes, level),
     }
@@ -198,6 +208,11 @@ def ways_to_bound(programme: Programme, prior: Prior) -> Mapping[str, Way]:
 def naive_average(totes: pd.DataFrame, level: float) -> Interval:
     """The pieces of all totes, taken for one random sample."""
     return binomial(*(each.sum() for each in _counts(totes)), confidence=level)
+
+
+def of_totes(totes: pd.DataFrame) -> Estimate:
+    """The average over totes, each of them a cluster, and how much they differ."""
+    return clustered(*_counts(totes), stratum=totes["stratum"])
 
 
 def assumed_of(totes: pd.DataFrame) -> tuple[str, ...]:

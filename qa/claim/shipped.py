@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from qa.claim.answer import NAIVE, Claim, assumed_of, bounds_of, naive_average, sizes
+from qa.claim.answer import NAIVE, Claim, assumed_of, bounds_of, naive_average, of_totes, sizes
 from qa.claim.evidence import both_sides, goal_of
 from qa.errors import InvalidInput
 from qa.intervals import accepted
@@ -44,7 +44,7 @@ def as_shipped(
     if left.empty:
         raise InvalidInput("a claim as shipped needs an accepted lot, got none")
     found = accepted(**accepted_counts(totes), whole=programme.lot == "tote", confidence=level)
-    bounds = bounds_of(SHIPPED, found, goal)
+    bounds, whole = bounds_of(SHIPPED, found, goal), of_totes(left)
     return Claim(
         "average",
         goal,
@@ -57,4 +57,6 @@ def as_shipped(
         naive=bounds_of(NAIVE, naive_average(left, level), goal),
         beside=(),
         assumed=assumed_of(left),
+        design_effect=whole.design_effect,
+        tarone_p=whole.tarone_p,
     )

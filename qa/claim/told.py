@@ -9,11 +9,13 @@ from dataclasses import dataclass
 
 from qa.claim.ahead import Needed
 from qa.claim.answer import NOT_SETTLED, Bounds, Claim
+from qa.claim.shipped import SHIPPED
 from qa.wording import Wording, decimals_beside, down, up
 
 ALWAYS = "always_valid"
 AS_MADE, AS_SHIPPED = "as_made", "as_shipped"
-_CLOSE = 1.05  # limits no more than this many times wider are said to come close
+_CLOSE = 1.05  # limits no more than this many times wider are said to come close,
+_ALIKE, _CHANCE = 1.1, 0.05  # where totes' design effect and Tarone's chance allow it
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +73,7 @@ def told(
     claim: Claim,
     words: Wording,
     *,
+    of: str,
     needed: Sequence[Needed] = (),
     more: Sequence[Bounds] = (),
     figure: str = AS_MADE,
@@ -81,6 +84,8 @@ def told(
     ----------
     claim : Claim
     words : Wording
+    of : str
+        What it speaks of: product, lanes and days, as `qa.statement.writing.claimed` tells them.
     needed : sequence of Needed
         What would settle it, where that was worked out.
     more : sequence of Bounds
@@ -92,6 +97,7 @@ def told(
     shown = bounded(words, claim.estimate, bounds.lower, bounds.upper, claim.target)
     sentence = say(
         f"claim.{claim.kind}.{claim.answer}",
+        of=of,
         target=as_chosen(words, claim.target),
         share=as_chosen(words, claim.share),
         confidence=as_chosen(words, claim.confidence),
@@ -172,10 +178,20 @@ def _naive(claim: Claim, words: Wording) -> str:
     if not average:
         return said
     factor = (claim.bounds.upper - claim.bounds.lower) / (naive.upper - naive.lower)
-    key = "wide" if factor > _CLOSE else "other" if naive.answer != claim.answer else "alike"
-    key = "one" if claim.totes == 1 else key
     shown_factor = words.number(factor, ".1f")
-    return f"{said} {say(f'claim.naive.{key}', factor=shown_factor)}"
+    return f"{said} {say(f'claim.naive.{_why_naive(claim, factor)}', factor=shown_factor)}"
+
+
+def _why_naive(claim: Claim, factor: float) -> str:
+    """What the naive count forgets; that it comes close only where totes hardly differ."""
+    if claim.bounds.method == SHIPPED:
+        return "shipped"
+    if claim.totes == 1:
+        return "one"
+    if factor > _CLOSE:
+        return "wide"
+    differ = claim.design_effect > _ALIKE or claim.tarone_p < _CHANCE
+    return "other" if differ or claim.naive.answer != claim.answer else "alike"
 
 
 def _ahead(needed: Needed, words: Wording) -> str:

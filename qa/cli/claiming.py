@@ -118,13 +118,15 @@ def _section(section: "Section") -> str:
 def _table(table: "Table") -> str:
     lines = (table.heads, *table.rows)
     widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
-    return "\n".join(
-        "  ".join(
+    notes = ("", *(table.notes or [""] * len(table.rows)))
+    told = []
+    for line, note in zip(lines, notes, strict=True):
+        cells = (
             cell.rjust(width) if right else cell.ljust(width)
             for cell, width, right in zip(line, widths, table.numbers, strict=True)
-        ).rstrip()
-        for line in lines
-    )
+        )
+        told += ["  ".join(cells).rstrip(), *([f"  {note}"] if note else [])]
+    return "\n".join(told)
 
 
 def _scope(store: Any, as_shipped: bool, said: dict[str, str | None]) -> Any:

@@ -62,6 +62,7 @@ def _figures(table: pd.DataFrame, by: Sequence[str]) -> tuple[Figure, ...]:
             totes=int(row["totes"]),
             inspected=int(row["inspected"]),
             incorrect=int(row["incorrect"]),
+            by_count=1.0 - int(row["incorrect"]) / int(row["inspected"]),
             estimate=row["correct"],
             lower=row["low"],
             upper=row["high"],

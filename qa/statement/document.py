@@ -8,11 +8,15 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Heads and rows of texts; `numbers` says which columns stand to the right."""
+    """Heads and rows of texts; `numbers` says which columns stand to the right.
+
+    `notes` has a text to stand under each row, "" for none; empty where no row has one.
+    """
 
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numbers: tuple[bool, ...]
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,12 +72,17 @@ class Paper:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """Percent correct with one-sided bounds, each with the claim's confidence."""
+    """Percent correct with one-sided bounds, each with the claim's confidence.
+
+    `by_count` is correct pieces of inspected ones and no more; `estimate` weighs lanes and shifts
+    by their totes, and as shipped allows for that the same samples chose the lots.
+    """
 
     label: str
     totes: int
     inspected: int
     incorrect: int
+    by_count: float
     estimate: float
     lower: float
     upper: float

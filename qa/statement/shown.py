@@ -48,11 +48,14 @@ def _table_of(
     told: Sequence[Bounded],
 ) -> Table:
     heads = (first, "totes", "pieces", "incorrect", "correct", "at_least", "at_most")
-    rows = []
+    rows, notes = [], []
     for name, each, said in zip(names, shown, told, strict=True):
         sizes = (teller.count(size) for size in (each.totes, each.inspected, each.incorrect))
         rows.append((name, *sizes, said.estimate, said.lower, said.upper))
-    return Table(teller.heads(*heads), tuple(rows), (False, *[True] * 6))
+        shipped = each is teller.of.shipped
+        notes.append(writing.beside_count(teller.words, each, said, shipped=shipped))
+    right = (False, *[True] * 6)
+    return Table(teller.heads(*heads), tuple(rows), right, tuple(notes) if any(notes) else ())
 
 
 def _strip(teller: Teller, told: Sequence[Bounded]) -> Strip:

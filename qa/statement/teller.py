@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from qa.claim import Bounded, Told, as_chosen, bounded, told
+from qa.statement import writing
 from qa.statement.result import Figure, Statement
 from qa.wording import Wording
 
@@ -38,7 +39,10 @@ class Teller:
     @property
     def told(self) -> Told:
         """The claim's answer in words."""
-        return told(self.of.claim, self.words, needed=self.of.needed, figure=self.figure)
+        of = writing.claimed(
+            self.words, self.of.product_name, self.of.scope, every_lane=self.of.every_lane
+        )
+        return told(self.of.claim, self.words, of=of, needed=self.of.needed, figure=self.figure)
 
     @property
     def figure(self) -> str:

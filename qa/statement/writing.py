@@ -5,9 +5,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
-from qa.statement.result import Spread, Stage
+from qa.claim import Bounded
+from qa.statement.result import Figure, Scope, Spread, Stage
 from qa.wording import Wording, decimals_for, up
 
+_LEAST = 1e-6  # chances below are not worth their decimals
 _SLACK = 1e-9  # a product of a decimal fraction may lie just beside the whole number it stands for
 
 
@@ -27,6 +29,36 @@ def points(words: Wording, fraction: float, toward: Callable[[float], float] = r
 def day(words: Wording, when: date) -> str:
     """A day with its year: 14 May 2026."""
     return words.say("statement.date", day=words.day(when), year=str(when.year))
+
+
+def claimed(words: Wording, product: str, scope: Scope, *, every_lane: bool) -> str:
+    """What a claim speaks of: (Whole sprouts) on lane 2, 1 to 14 May 2026.
+
+    Parameters
+    ----------
+    words : Wording
+    product : str
+        Its name.
+    scope : Scope
+        With its lanes named.
+    every_lane : bool
+        Whether these are all lanes of the programme.
+    """
+    first, last = scope.first_day, scope.last_day
+    begins = day(words, first)
+    if (first.year, first.month) == (last.year, last.month):
+        begins = str(first.day)
+    elif first.year == last.year:
+        begins = words.day(first)
+    days = words.say(
+        f"statement.claimed.{'day' if first == last else 'days'}",
+        first=begins,
+        last=day(words, last),
+    )
+    several = "every_lane" if every_lane else "lanes"
+    key = several if len(scope.lanes) > 1 else "lane"
+    lanes = words.listed(list(scope.lanes))
+    return words.say(f"statement.claimed.{key}", product=product, lanes=lanes, days=days)
 
 
 def plan(words: Wording, stages: Sequence[Stage], pulled: Sequence[Stage] = ()) -> str:
@@ -58,12 +90,31 @@ def likeness(words: Wording, spread: Spread) -> str:
         value=_decimal(words, spread.correlation, 3),
         effect=_decimal(words, spread.design_effect, 1),
         effective=words.count(spread.effective_n),
-        chance=words.per_cent(spread.tarone_p, decimals=1),
+        chance=_chance(words, spread.tarone_p),
     )
+
+
+def _chance(words: Wording, probability: float) -> str:
+    """A chance; below what is worth its decimals it is said to be less, and never nothing."""
+    if probability < _LEAST:
+        least = words.per_cent(_LEAST, decimals=4)
+        return words.say("statement.text.barely", chance=least)
+    return words.per_cent(probability, decimals=1)
 
 
 def _decimal(words: Wording, value: float, decimals: int) -> str:
     return words.number(value, f".{decimals}f")
+
+
+def beside_count(words: Wording, figure: Figure, said: Bounded, *, shipped: bool = False) -> str:
+    """Why a figure is not its correct pieces of the inspected ones; "" where it reads the same."""
+    decimals = len(said.estimate.removesuffix(" %").partition(words.decimal)[2])
+    counted = words.per_cent(figure.by_count, decimals=decimals)
+    if counted == said.estimate:
+        return ""
+    lowered = "lowered" if figure.estimate < figure.by_count else "raised"
+    key = lowered if shipped else "weighed"
+    return words.say(f"statement.by_count.{key}", counted=counted, estimate=said.estimate)
 
 
 def share(words: Wording, fraction: float, upper: float) -> tuple[str, str]:

@@ -248,7 +248,7 @@ def test_a_cause_put_right_starts_stopped_inspection_again(page: Any, plant: sch
 
 def test_a_claim_is_answered_in_words_and_asked_again_from_the_form(page: Any) -> None:
     page.open("/claim?first=2026-04-01&last=2026-04-10&lane=1")
-    page.says("of the pieces were correct by count over this period, as made", ".answer")
+    page.says("on lane 1, 1 to 10 April 2026, were correct by count, as made", ".answer")
     page.says("The figure speaks of workmanship", ".answer")
     page.says("valid however often one looks")
     page.says("What would change the answer", "#claim-more")

@@ -25,6 +25,7 @@ from dashboard.views.claim import (
     Change,
     ClaimView,
 )
+from dashboard.views.claim_days import windows
 from dashboard.views.claim_paper import LONGEST
 from qa.store.schema import Store
 
@@ -177,8 +178,7 @@ def form(words: Wording, view: ClaimView) -> html.Form:
                     field(words, view, "figure", figures),
                     field(words, view, "target"),
                     *([field(words, view, "share")] if view.fields["kind"] != KINDS[0] else ()),
-                    field(words, view, "first"),
-                    field(words, view, "last"),
+                    days(words, view),
                     field(words, view, "lane", lanes),
                     *([field(words, view, "product", products)] if len(products) > 1 else ()),
                     field(words, view, "specification", [*house, *known.items()]),
@@ -208,6 +208,18 @@ def form(words: Wording, view: ClaimView) -> html.Form:
         autoComplete="off",
         **{"data-to": PATH},
     )
+
+
+def days(words: Wording, view: ClaimView) -> html.Div:
+    """First and last day, typed, and quick choices of both."""
+    say = words.say
+    choices = [
+        (say("choice.days", count=each.days), PATH + each.search, each.chosen)
+        for each in windows(view.fields)
+    ]
+    typed = [field(words, view, "first"), field(words, view, "last")]
+    quick = [components.links(say("choice.period"), choices)] if choices else []
+    return html.Div([*typed, *quick], className="claim-days")
 
 
 def field(

@@ -74,7 +74,7 @@ def by_part(words: Wording, found: Answered, scale: Scale) -> Any:
     low, high, totes = (words.say(f"claim_column.{each}") for each in ("low", "high", "totes"))
     rows = [
         [
-            name,
+            noted(name, part),
             strip(words, found, scale, name, part.share, (part.said.lower, part.said.upper)),
             *map(components.whole, (part.said.estimate, part.said.lower, part.said.upper)),
             words.count(part.share.totes),
@@ -93,8 +93,21 @@ def strip(
     return components.strip(share, scale, said, target=found.claim.target)
 
 
+def noted(name: str, part: Part) -> Any:
+    """A row's name, and under it why its figure is not what its count alone says."""
+    if not part.note:
+        return name
+    return [name, html.Span(part.note, className="claim-note")]
+
+
 def named_parts(words: Wording, found: Answered) -> list[tuple[str, Part]]:
-    """Every lane and the whole, as people call them."""
+    """Every lane and the whole, as people call them; one lane is the whole, and told once."""
+    if len(found.lanes) == 1:
+        lane = words.say("claim.lane", lane=found.lanes[0].label)
+        return [
+            (words.say("claim.one_lane", lane=lane, figure=part.label), part)
+            for part in found.sides
+        ]
     return [
         *((words.say("claim.lane", lane=part.label), part) for part in found.lanes),
         *((words.say("claim.all", figure=part.label), part) for part in found.sides),
