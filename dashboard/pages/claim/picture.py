@@ -20,13 +20,12 @@ def picture(words: Wording, found: Answered) -> html.Section:
     lows = [each.bounds.lower for each in found.told.ways if each.bounds.method != WIDEST]
     lows += [part.share.low for part in (*found.lanes, *found.sides)]
     scale = high_scale(lows, claimed.target)
+    caption = "claim.one_lane_caption" if len(found.lanes) == 1 else "claim.lanes_caption"
     known = {"target": found.target, "confidence": found.confidence}
     drawn = [
         html.P(say("claim.bounds_caption", confidence=found.confidence), className="quiet"),
         by_way(words, found, scale),
-        html.P(
-            say("claim.lanes_caption", confidence=found.confidence), className="quiet claim-beside"
-        ),
+        html.P(say(caption, confidence=found.confidence), className="quiet claim-beside"),
         by_part(words, found, scale),
     ]
     how = ("claim_picture", {**sizes(words, claimed), **known})
