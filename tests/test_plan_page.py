@@ -3,7 +3,7 @@
 import json
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import parse_qsl, urlencode
 
@@ -15,6 +15,7 @@ from numpy.testing import assert_allclose
 from dashboard.app import create_app
 from dashboard.figures.plan import oc_curve, work_curve
 from dashboard.pages.plan import body, curves
+from dashboard.pages.plan.form import conditions
 from dashboard.texts import words
 from dashboard.views import plan, record, tally
 from dashboard.views.plan import PlanView
@@ -23,7 +24,8 @@ from qa.errors import InvalidAsk, InvalidInput
 from qa.planning.words import tell
 from qa.plans import SinglePlan
 from qa.programme import ClassPlan, Programme
-from qa.store import schema
+from qa.store import records, schema
+from qa.tally import routine
 from qa.wording import load
 from tests.small_plant import NOW, small_plant
 
@@ -76,7 +78,8 @@ def test_a_bare_address_asks_what_the_programme_says(plant: schema.Store) -> Non
         "aql": "1.5",
         "level": "I",
     }
-    assert view.fields["lots"] == "780"  # 130 totes of full nests on each of six lanes
+    assert int(view.fields["lots"]) < 780  # 130 totes of full nests on each of six lanes
+    assert plan._defaults(view.programme, "aql")["lots"] == "780"  # before the first audit
     assert view.drawn[0].answer.plan == SinglePlan(80, 3)  # MIL-STD-105E, letter J at AQL 1.5
     assert view.told is not None
     assert view.told.holds.startswith("Accepted is not free of incorrect pieces: a tote with")
@@ -112,7 +115,7 @@ def test_a_class_s_own_kind_is_asked_by_the_table_alone(programme: Programme) ->
 
 @pytest.mark.parametrize("way", WAYS)
 def test_each_way_shows_what_qa_answers(way: str, plant: schema.Store) -> None:
-    view = seen(plant, way=way, correlation="0", lots="", **WAYS[way])
+    view = seen(plant, way=way, correlation="0", lots="", from_totes="1", **WAYS[way])
     found = planning.answer(planning.read({**WAYS[way], "way": way}))
     assert view.drawn[0].answer.plan == found.plan
     assert view.told == tell(found, load(), "tote")
@@ -245,6 +248,51 @@ def test_the_pull_is_of_the_shift_that_runs_and_the_seed_of_the_moment(plant: An
     assert set(seen(plant, totes="0").pull.problems) == {"totes"}
     far = seen(plant, by="precision", half_width="0.001", correlation="0.5").pull
     assert "needs more than 2,000 totes" in far.trouble
+
+
+def test_a_claim_s_pieces_are_spread_over_the_totes_that_are_pulled(plant: Any) -> None:
+    view = seen(plant, way="claim", target="99", lot_size="4000")
+    n = view.drawn[0].answer.plan.n
+    assert n == 288
+    assert view.fields["from_totes"] == view.pull.fields["totes"] == "12"
+    assert view.pull.pulling is not None
+    assert view.pull.pulling.size.pieces == 24
+    assert view.pull.said.startswith(
+        "The 288 pieces that prove the claim are spread over 12 totes, 24 from each"
+    )
+    assert "Work: 288 pieces and about 1.1 hours for everything that is claimed" in str(view.told)
+    assert (view.in_shift, view.told and "in a shift" in view.told.work) == ("", False)
+    assert "lots" not in conditions(view)
+    assert seen(plant, way="claim", totes="6").pull.pulling.size.pieces == 48  # type: ignore[union-attr]
+    few = seen(plant, way="claim", target="60", lot_size="")  # fewer pieces than totes
+    assert int(few.fields["from_totes"]) == few.drawn[0].answer.plan.n < 12
+    assert few.pull.pulling is not None
+    assert few.pull.pulling.size.pieces == 3
+    fixed = seen(plant, way="claim", pieces="30").pull
+    assert fixed.said.startswith("Pull from 12 totes, 30 pieces from each")
+
+
+def test_the_work_of_a_shift_is_of_the_totes_that_are_audited(plant: Any) -> None:
+    view = seen(plant, way="aql")
+    days = view_days(plant)
+    tallies = routine(records.tallies(plant, first_day=days[0], last_day=days[1]))
+    shifts = (
+        tallies.drop_duplicates(["day", "shift", "lane", "tote"]).groupby(["day", "shift"]).size()
+    )
+    assert view.fields["lots"] == str(round(shifts.mean()))
+    lots = view.fields["lots"]
+    assert view.in_shift.startswith(f"So many in a shift, {lots}, were audited on average over")
+    assert view.told is not None
+    assert f"{lots} in a shift make" in view.told.work
+    drawn_page = str(body(words(), view))
+    assert drawn_page.count(view.told.work) == 1
+    assert view.in_shift in drawn_page
+    assert seen(plant, way="aql", lots="5").in_shift == ""
+
+
+def view_days(plant: schema.Store) -> tuple[date, date]:
+    last = records.tallies(plant)["day"].max().date()
+    return last - timedelta(days=plan.RECENT_DAYS - 1), last
 
 
 # The pictures

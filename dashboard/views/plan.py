@@ -2,21 +2,23 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple
 from urllib.parse import parse_qsl, urlencode
 
-from dashboard.views.record import day_and_shift, record
+from dashboard.views.record import Record, day_and_shift, days_of, record, window
 from qa import planning, verdicts
 from qa.errors import InvalidAsk, InvalidInput, NoSuchPlan, QAError
 from qa.planning import Answer, Curves, Pulling, ask, pulling, sheet, words
 from qa.planning.words import Told
 from qa.programme import JUDGED, Programme, lot_size
 from qa.store.schema import Store
+from qa.tally import routine
 from qa.wording import Wording, load
 from qa.wording.told import told
 from qa.wording.typed import plainly
 
+RECENT_DAYS = 30  # production days whose audits say how many totes of a shift are audited
 MOST = 3  # plans on one picture
 BESIDE = "beside"  # a wish that stays on the picture, as the query of its own address
 KINDS = {"aql": ("single", "double", "multiple"), "points": ("single", "double")}
@@ -62,6 +64,7 @@ class PlanView:
     problems, trouble : by field, and of the whole; then there is no answer
     instead : what inspecting every piece asks, where no plan answers
     told, table : the answer in words and its risk table
+    in_shift : where the lots of a shift come from; "" where the address says them
     samples : the table of a plan's samples, where it has more than two
     points : chances, the qualities that the plan asked accepts as often, and these in words
     drawn : the plan asked, where there is one, then those kept beside it
@@ -77,6 +80,7 @@ class PlanView:
     trouble: str
     instead: str
     told: Told | None
+    in_shift: str
     table: Table
     samples: Table | None
     points: tuple[tuple[float, float, str], ...]
@@ -94,13 +98,14 @@ def view(store: Store, search: str | None, now: datetime, language: str = "en") 
     InvalidInput
         If the address names something that there is not.
     """
-    programme = record(store).programme
+    kept = record(store)
+    programme, audited = kept.programme, _audited(kept)
     said = _read(search)
     raw = dict(said)
     way = raw.get("way") or _first_way(raw, programme)
     if way not in planning.WAYS:
         raise InvalidInput(f"way must be one of {', '.join(planning.WAYS)}, got {way}")
-    fields = _fields(raw, way, programme)
+    fields = _fields(raw, way, programme, audited, now)
     text = load(language)
     found = _answered({"way": way, **fields}, programme, text)
     answer = found.answer
@@ -119,6 +124,7 @@ def view(store: Store, search: str | None, now: datetime, language: str = "en") 
         trouble=found.trouble,
         instead=found.instead,
         told=words.tell(answer, text, programme.lot) if answer else None,
+        in_shift=_in_shift(raw, way, programme, fields, audited, text),
         table=words.table(answer, text) if answer else ((), ()),
         samples=words.stages(answer, text) if answer and len(answer.stages) > 2 else None,
         points=_points(answer, text) if answer else (),
@@ -230,20 +236,39 @@ def _beside(wish: str) -> Answer:
 # What the form says before anyone has typed
 
 
-def _fields(raw: Texts, way: str, programme: Programme) -> dict[str, str]:
+def _fields(
+    raw: Texts, way: str, programme: Programme, audited: int | None, now: datetime
+) -> dict[str, str]:
     """The texts of a way's form, and whatever else of a wish the address says."""
-    start = _defaults(programme, way)
+    start = _defaults(programme, way, audited)
+    if way == "claim":
+        totes = _pull_fields(raw, "plan", programme, now)["totes"]
+        start |= {"from_totes": _spread(raw, start, totes), "lots": ""}
     fields = {name: start[name] for name in ask.names(way)}
     return fields | {name: plainly(text) for name, text in raw.items() if name in ask.READERS}
 
 
-def _defaults(programme: Programme, way: str) -> dict[str, str]:
+def _spread(raw: Texts, start: Texts, totes: str) -> str:
+    """The totes over which a claim's pieces are spread: those pulled, each with a piece at least.
+
+    A claim is of everything that is claimed, and the pieces of one tote prove that tote alone.
+    """
+    known = {name: raw.get(name, start[name]) for name in ask.names("claim")}
+    try:
+        found = planning.answer(planning.read({"way": "claim", **known, "from_totes": "1"}))
+        return str(min(int(totes), found.plan.n))
+    except (QAError, ValueError):  # told by the wish itself
+        return "1"
+
+
+def _defaults(programme: Programme, way: str, audited: int | None = None) -> dict[str, str]:
     short = 100 * (1 - programme.target)
     own = {wish.way: wish.asked for wish in reversed(class_wishes(programme))}
     table = own.get("aql", {"aql": "1", "level": "II", "kind": "single"})
     tote = programme.lot == "tote"
     lanes, shift = programme.lanes, programme.shifts[0].code
     full = [_full(programme, lane.code, shift) for lane in lanes]
+    lane_lots = "" if tote else str(len(lanes))
     return {
         "lot_size": str(lot_size(programme, lanes[0].code, shift)),
         **{"aql": table["aql"], "level": table["level"], "inspection": "normal"},
@@ -258,10 +283,33 @@ def _defaults(programme: Programme, way: str) -> dict[str, str]:
         **{"sensitivity": "100", "specificity": "100"},
         "correlation": _number(programme.correlation),
         "from_totes": "1" if tote else "10",
-        "lots": str(sum(full) if tote else len(lanes)) if all(full) or not tote else "",
+        "lots": str(audited or sum(full)) if tote and (audited or all(full)) else lane_lots,
         "piece_seconds": _number(ask.Conditions().piece_seconds),
         "tote_seconds": _number(ask.Conditions().tote_seconds),
     }
+
+
+def _audited(kept: Record) -> int | None:
+    """Totes with a routine audit in a shift, on average of its last days; None before the first."""
+    days = days_of(kept)
+    if not days or kept.programme.lot != "tote":
+        return None
+    audits = routine(window(kept, days[-1] - timedelta(days=RECENT_DAYS - 1), days[-1]))
+    shifts = len(audits[["day", "shift"]].drop_duplicates())
+    totes = len(audits[["day", "shift", "lane", "tote"]].drop_duplicates())
+    return max(round(totes / shifts), 1) if shifts else None
+
+
+def _in_shift(
+    raw: Texts, way: str, programme: Programme, fields: Texts, audited: int | None, text: Wording
+) -> str:
+    """Where the lots of a shift come from, unless the address says them."""
+    if way == "claim" or "lots" in raw or not fields["lots"] or programme.lot != "tote":
+        return ""
+    if audited is not None:
+        count = int(fields["lots"])
+        return text.say("planning.lots_audited", lots=count, days=RECENT_DAYS)
+    return text.say("planning.lots_filled", lots=int(fields["lots"]))
 
 
 def _full(programme: Programme, lane: str, shift: str) -> int:

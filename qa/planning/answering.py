@@ -356,12 +356,14 @@ def in_totes(plan: Plan, p: ArrayLike, conditions: Conditions) -> Array | None:
 def _work(ask: Ask, found: _Found) -> Work:
     told, plan = ask.conditions, found.plan
 
+    lots = None if isinstance(ask.question, ByClaim) else told.lots  # a claim is proved once
+
     def hours(pieces: float) -> float:
         seconds = pieces * told.piece_seconds + told.from_totes * told.tote_seconds
-        return seconds * (told.lots or 1) / 3600
+        return seconds * (lots or 1) / 3600
 
     pieces = float(plan.n if found.model == "poisson" else plan.asn(found.at))
     if not _countable(ask, found):
-        return Work(told.lots, pieces, hours(pieces), None, None)
+        return Work(lots, pieces, hours(pieces), None, None)
     sorting = float(plan.ati(found.at, ask.lot_size or 0))
-    return Work(told.lots, pieces, hours(pieces), sorting, hours(sorting))
+    return Work(lots, pieces, hours(pieces), sorting, hours(sorting))

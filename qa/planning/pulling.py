@@ -5,9 +5,9 @@ from dataclasses import dataclass, fields
 
 from qa.errors import InvalidAsk, InvalidInput
 from qa.planning.answering import Answer
-from qa.planning.ask import Conditions
+from qa.planning.ask import ByClaim, Conditions
 from qa.planning.fields import Reader, choice, number, per_cent, refuse, strangers, take, whole
-from qa.plans.pull import Schedule, allocate, schedule
+from qa.plans.pull import DEPTHS, Schedule, allocate, schedule
 from qa.plans.pull_size import Effort, PullSize, for_precision, for_rise
 from qa.programme import Programme
 
@@ -80,12 +80,14 @@ class Pulling:
         is the half width or the power, and 1 where the number of totes was simply asked
     shares : totes of each lane and shift
     schedule : which totes, and where in them; its labels are `Cell`
+    spread : pieces that prove a claim, where these are what is spread over the totes
     """
 
     ask: PullAsk
     size: PullSize
     shares: Mapping[Cell, int]
     schedule: Schedule
+    spread: int | None = None
 
 
 READERS: Mapping[str, Reader] = {
@@ -191,7 +193,13 @@ def pull(
         name, _, told = str(reason).partition(" ")
         raise InvalidAsk({name: told}) from None
     told_shares = {each: shares[each] for each in where}
-    return Pulling(asked, size, told_shares, drawn)
+    return Pulling(asked, size, told_shares, drawn, _spread(asked, answered))
+
+
+def _spread(asked: PullAsk, answered: Answer) -> int | None:
+    """The pieces that prove a claim: of all totes together, unless so many of each are asked."""
+    proves = isinstance(answered.ask.question, ByClaim) and isinstance(asked.question, ByPlan)
+    return answered.stages[0].n if proves and asked.question.pieces is None else None
 
 
 def _sized(
@@ -200,7 +208,11 @@ def _sized(
     question = asked.question
     effort = Effort(max(conditions.tote_seconds, 1e-9), conditions.piece_seconds, pieces_per_tote)
     if isinstance(question, ByPlan):
-        sample = -(-answered.stages[0].n // conditions.from_totes)
+        proves = isinstance(answered.ask.question, ByClaim)
+        over = question.totes if proves else conditions.from_totes
+        sample = -(-answered.stages[0].n // over)
+        if proves:
+            sample = max(sample, asked.quadrants * len(DEPTHS))  # one from each place at least
         pieces = question.pieces or min(sample, pieces_per_tote)
         if pieces > pieces_per_tote:
             raise InvalidInput(

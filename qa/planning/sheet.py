@@ -49,6 +49,8 @@ def said(pulling: Pulling, words: Wording) -> str:
         known["expect"] = per_cent(question.expect, words)
         known["reached"] = words.per_cent(size.reached)
         return words.say("pull.rise", rise=words.number(question.rise), **known)
+    if pulling.spread is not None:
+        return words.say("pull.claim", spread=pulling.spread, **known)
     return words.say("pull.plan", **known)
 
 

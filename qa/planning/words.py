@@ -351,12 +351,13 @@ def _effects(answered: Answer, words: Wording, of: str) -> Iterator[str]:
 
 def _work(answered: Answer, words: Wording, of: str) -> Iterator[str]:
     work, told, plan = answered.work, answered.ask.conditions, answered.plan
+    proves = isinstance(answered.ask.question, ByClaim)
     known = {
         "pieces": words.count(work.pieces),
         "time": time(work.hours, words),
         "piece_seconds": words.number(told.piece_seconds),
         "tote_seconds": words.number(told.tote_seconds),
-        "lot": of,
+        "lot": words.say("planning.all_claimed") if proves else of,
     }
     if work.lots is None:
         yield words.say("planning.work", **known)

@@ -92,7 +92,7 @@ def answer(words: Wording, view: PlanView) -> html.Section:
             ),
             html.Div(
                 [
-                    html.P(told.work),
+                    html.P(f"{told.work} {view.in_shift}".strip()),
                     html.Ul([html.Li(each) for each in told.warnings], className="plan-warnings"),
                 ]
             ),

@@ -203,9 +203,8 @@ def work(words: Wording, view: PlanView) -> html.Section:
         return components.panel(say("plan.work"), html.P(say("plan.no_work"), className="quiet"))
     return components.panel(
         say("plan.work"),
-        html.P(say("plan.work_note"), className="quiet small"),
         explained.charted(
-            view.told.work if view.told else "",
+            say("plan.work_note"),
             [
                 html.Div(
                     [

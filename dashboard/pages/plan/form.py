@@ -48,6 +48,11 @@ def ways(words: Wording, view: PlanView) -> html.Div:
     return html.Div(rows, className="filters")
 
 
+def conditions(view: PlanView) -> tuple[str, ...]:
+    """What is asked of inspectors, totes and work; a claim is proved once, not in every shift."""
+    return tuple(each for each in CONDITIONS if each != "lots" or view.way != "claim")
+
+
 def own_link(words: Wording, view: PlanView, wish: plan.ClassWish) -> tuple[str, str, bool]:
     """Classes' own plan: its text, its address, and whether it is the one shown."""
     names = ", ".join(words.say(f"class.{each}") for each in wish.classes)
@@ -70,7 +75,7 @@ def _other(way: str) -> list[str]:
 
 
 def shown_fields(view: PlanView) -> tuple[str, ...]:
-    return (*MAIN[view.way], *CONDITIONS)
+    return (*MAIN[view.way], *conditions(view))
 
 
 def said_fields(words: Wording, fields: plan.Texts, names: Sequence[str]) -> str:
@@ -97,8 +102,8 @@ def form(words: Wording, view: PlanView) -> html.Form:
     say = words.say
     main = [field(words, name, view.fields, view.problems, choices(words, view, name))
             for name in MAIN[view.way]]  # fmt: skip
-    rest = [field(words, name, view.fields, view.problems) for name in CONDITIONS]
-    at_fault = any(name in view.problems for name in CONDITIONS)
+    rest = [field(words, name, view.fields, view.problems) for name in conditions(view)]
+    at_fault = any(name in view.problems for name in conditions(view))
     return html.Form(
         [
             html.H2(say(f"plan_way_title.{view.way}")),
