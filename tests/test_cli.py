@@ -20,7 +20,7 @@ from scipy import stats
 
 from qa import cli, drift, efficiency, verdicts
 from qa.cli import answers, printing
-from qa.store import records, schema
+from qa.store import ledger, records, schema
 from qa.wording import load
 from tests import ports
 
@@ -401,6 +401,8 @@ def test_demo_builds_prints_serves_and_runs_again(
         assert heading in said
     assert said.endswith(f"The dashboard is at http://127.0.0.1:{port}/ (end it with Ctrl-C).\n")
     assert served[0][1] == datetime(2026, 5, 15, 4, 59, tzinfo=UTC)  # ends at 6 in plant
+    logged = ledger.audits(schema.open_store(folder / "toteproof.db"), ledger.Asked()).rows
+    assert set(logged["at"]) == {pd.Timestamp(served[0][1])}  # by its own clock, not this machine's
     first = next(line for line in said.splitlines() if line.startswith("Lane "))
     assert first.startswith(f"Lane {truth['planted']['head_wear']['lane']} (drifting): ")
 

@@ -268,7 +268,6 @@ def _demo_store(folder: Path, progress: Progress) -> tuple[Store, Mapping[str, A
     except OSError as reason:
         raise StoreError(f"{folder} cannot be made: {reason.strerror}") from None
     store = schema.open_store(path, create=True)
-    at = datetime.now(UTC)
     if records.programmes(store).empty:
         # Before its first audit, so that whoever changes it on a demo's clock changes what follows.
         begun = datetime.combine(programme.baselines[0].first_day, time(0), programme.zone)
@@ -278,10 +277,22 @@ def _demo_store(folder: Path, progress: Progress) -> tuple[Store, Mapping[str, A
     if not records.tallies(store).empty:
         return store, None
     with resources.as_file(data / "audits.csv") as file:
+        at = _demo_moment(file, programme)
         report = importing.import_file(store, file, programme, by="demo", at=at, progress=progress)
     rejects = folder / "audits.rejects.csv"
     importing.write_rejects(report, rejects)
     return store, _imported(report, rejects, dry_run=False)
+
+
+def _demo_moment(file: Path, programme: Programme) -> datetime:
+    """When the demo's audits come onto record: at its clock, the last minute of their last day.
+
+    By this machine's clock they would come after what people change in them at the demo's.
+    """
+    days = pd.read_csv(file, usecols=["day"], dtype=str)["day"]
+    last = pd.to_datetime(days, format="%Y-%m-%d", errors="coerce").max().date()
+    ends = max(shift_times(programme, last, each.code)[1] for each in programme.shifts)
+    return ends - timedelta(minutes=1)
 
 
 def _imported(report: ImportReport, rejects: Path | None, *, dry_run: bool) -> Answer:
