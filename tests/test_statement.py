@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import asdict, replace
 from datetime import UTC, date, datetime, timedelta
@@ -15,6 +16,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
+import dashboard
 from qa import audit, claim, statement
 from qa._plain import as_json
 from qa.errors import InvalidInput
@@ -137,7 +139,7 @@ def incorrect(row: Row) -> int:
 
 
 def pages(document: Document) -> int:
-    compiler = typst.Compiler(pdf._template(), ignore_system_fonts=True)
+    compiler = typst.Compiler(pdf._template(), font_paths=[pdf.FONTS], ignore_system_fonts=True)
     made = compiler.compile(sys_inputs={"data": as_json(document)}, format="png", ppi=20)
     return len(made) if isinstance(made, list) else 1
 
@@ -524,9 +526,30 @@ def test_paper_without_a_text_for_its_picture_is_no_paper(
 
 
 def test_a_missing_font_is_loud(plant: schema.Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    other = pdf._template().replace(b'"Libertinus Serif"', b'("No Such Font", "Libertinus Serif")')
+    other = pdf._template().replace(b'"Libertinus Serif"', b'"No Such Font", "Libertinus Serif"')
     monkeypatch.setattr(pdf, "_template", lambda: other)
     with pytest.raises(RuntimeError, match="unknown font family: no such font"):
+        pdf.pdf(told(plant), AT)
+
+
+def test_the_paper_has_the_page_s_type_and_colours(
+    plant: schema.Store, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    sheet = Path(dashboard.__file__).parent / "assets" / "toteproof.css"
+    day = sheet.read_text(encoding="utf-8").partition("prefers-color-scheme")[0]
+    template = pdf._template().decode()
+    for name, token in (
+        ("ink", "ink"),
+        ("soft", "quiet"),
+        ("accent", "accent"),
+        ("sheet", "ground"),
+    ):
+        [(_, colour)] = re.findall(rf"--({token}): (#[0-9a-f]{{6}});", day)
+        assert f'#let {name} = rgb("{colour}")' in template
+    assert "fill: accent, weight" in template  # headings
+    assert pdf.pdf(told(plant), AT).startswith(b"%PDF")
+    monkeypatch.setattr(pdf, "FONTS", str(tmp_path))  # its own font is shipped, and missed
+    with pytest.raises(RuntimeError, match="unknown font family: source sans 3"):
         pdf.pdf(told(plant), AT)
 
 

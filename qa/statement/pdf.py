@@ -1,7 +1,8 @@
 """A statement as PDF: tagged, archivable, and the same bytes whenever the same is said.
 
-The template is fed data, never markup: what people typed stays text. The font is the one inside
-the typesetter, so no machine's own fonts decide how a statement looks.
+The template is fed data, never markup: what people typed stays text. The fonts come with this
+package, and behind them the one inside the typesetter, so no machine's own fonts decide how a
+statement looks.
 """
 
 import re
@@ -20,6 +21,7 @@ STANDARDS: list[Literal["a-2a", "ua-1"]] = [
     "ua-1",
 ]  # archivable; accessible, as far as the typesetter checks it
 TEMPLATE = "statement.typ"
+FONTS = str(resources.files("qa.statement") / "fonts")
 
 
 def pdf(document: Document, at: datetime) -> bytes:
@@ -41,7 +43,8 @@ def pdf(document: Document, at: datetime) -> bytes:
     InvalidInput
         If a text holds a character that the font lacks.
     """
-    compiler = typst.Compiler(_template(), ignore_system_fonts=True)
+    fonts = typst.Fonts(include_system_fonts=False, font_paths=[FONTS])
+    compiler = typst.Compiler(_template(), font_paths=fonts)
     try:
         made, warnings = compiler.compile_with_warnings(
             format="pdf",
