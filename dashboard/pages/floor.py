@@ -10,6 +10,7 @@ from plotly.io.json import to_json_plotly
 
 from dashboard import components, explained
 from dashboard.figures.scale import Scale, high_scale
+from dashboard.pages import left_open
 from dashboard.texts import Wording, language, told, words
 from dashboard.views import choices, floor
 from dashboard.views.floor import FloorView, Mark, Row
@@ -21,6 +22,7 @@ PATH, TITLE = "/floor", "page.floor"
 NOW_AT = "/floor/now"
 BODY, HEARD = "floor-body", "floor-heard"
 EVERY = 2_000  # milliseconds from one question to the next: an audit is on the screen within five
+BACK = ("locked", "held", "before")  # lots that stand back
 MOST_AUDITS = 24  # in the table behind the strips
 INTERVAL_COLUMNS = ("lane", "over", "correct", "low", "high", "incorrect", "inspected", "totes")
 AUDIT_COLUMNS = ("tote", "lane", "pulled", "incorrect", "inspected", "share", "verdict")
@@ -104,7 +106,11 @@ def says(words: Wording, view: FloorView) -> str:
         target=words.per_cent(target),
         lanes=words.listed(told),
     )
-    return f"{level} {words.say('floor.says_recent', count=len(marks), rejected=rejected)}"
+    judged = words.say("floor.says_recent", count=len(marks), rejected=rejected)
+    if rejected:
+        settled = sum(mark.settled for mark in marks)
+        judged = words.say("floor.says_settled", judged=judged, settled=settled)
+    return f"{level} {components.sentence(judged)}."
 
 
 def intervals(words: Wording, view: FloorView) -> html.Details:
@@ -213,14 +219,24 @@ def whole_line(words: Wording, view: FloorView) -> html.Section:
     )
 
 
-def standing_in_all(words: Wording, view: FloorView) -> list[html.Span]:
-    said = [("locked", sum(row.locked for row in view.rows))]
-    said.append(("held", sum(row.held for row in view.rows)))
+def standing_in_all(words: Wording, view: FloorView) -> list[html.A]:
+    """Lots that stand back, each count leading to where they are listed."""
+    said = [(name, sum(getattr(row, name) for row in view.rows)) for name in BACK]
     return [
-        html.Span(words.say(f"floor.lots_{name}", count=count), className="last-held")
+        html.A(
+            words.say(f"floor.lots_{name}", count=count),
+            href=listed_at(view),
+            className="quiet" if name == "before" else "last-held",
+        )
         for name, count in said
         if count
     ]
+
+
+def listed_at(view: FloorView) -> str:
+    """Where the lots that stand back are listed: Shift."""
+    shown = {} if view.latest else {"day": view.day, "shift": view.shift}
+    return f"/shift{choices.query(**shown)}#{left_open.IDENTITY}"
 
 
 def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li:
@@ -241,7 +257,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         components.status(row.word, say(f"status.{row.word}")),
                         className="row-word",
                     ),
-                    *standing(words, row),
+                    *standing(words, view, row),
                 ],
                 className="row-need",
             ),
@@ -275,11 +291,17 @@ def row_says(words: Wording, row: Row) -> list[html.P]:
     ]
 
 
-def standing(words: Wording, row: Row) -> list[html.P]:
+def standing(words: Wording, view: FloorView, row: Row) -> list[html.P]:
     """Lots that stand locked or held, before anything that only may be wrong."""
     said = [("locked", row.locked), ("held", row.held)]
-    told = [words.say(f"floor.{name}", count=count) for name, count in said if count]
-    return [html.P(each, className="last-held") for each in told]
+    return [
+        html.P(
+            html.A(words.say(f"floor.{name}", count=count), href=listed_at(view)),
+            className="last-held",
+        )
+        for name, count in said
+        if count
+    ]
 
 
 def inspection(words: Wording, found: Inspection) -> list[Any]:

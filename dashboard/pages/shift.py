@@ -10,12 +10,13 @@ from flask import Response, jsonify
 from dashboard import components, explained, people
 from dashboard.drawn import as_one
 from dashboard.figures.scale import Scale, low_scale
+from dashboard.pages import left_open
 from dashboard.pages.sending import asked_who, sent
 from dashboard.texts import Wording, language, words
 from dashboard.views import choices, deeds, shift
 from dashboard.views.deeds import DISPOSITIONS, Disposition
 from dashboard.views.record import Share, record
-from dashboard.views.shift import Cell, HeldTote, Lot, ShiftView, Signal
+from dashboard.views.shift import Cell, ShiftView, Signal
 from qa.store.schema import Store
 
 PATH, TITLE = "/shift", "page.shift"
@@ -60,9 +61,16 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
     )
     running = f" {say('shift.running')}" if view.start <= view.now < view.end else ""
     top = [
-        components.head(say("shift.title"), html.P(f"{when}.{running}"), printing(words)),
+        components.head(
+            say("shift.title"),
+            html.P(f"{when}.{running}"),
+            html.P(paper(words, view), className="only-print"),
+            printing(words),
+        ),
         filters(words, view),
     ]
+    if view.start <= view.now:
+        top.append(left_open.block(words, view))
     if view.empty:
         empty = say("shift.empty", shift=view.name, day=words.day(view.day))
         return [*top, components.beginning(words, empty)]
@@ -70,7 +78,6 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
         *top,
         tiles(words, view),
         matrix(words, view),
-        lots(words, view),
         *(deciding(words, view) if people.may(people.DECIDE) else ()),
         signals(words, view),
         *(
@@ -79,6 +86,13 @@ def body(words: Wording, view: ShiftView) -> list[Any]:
             if said
         ),
     ]
+
+
+def paper(words: Wording, view: ShiftView) -> str:
+    """What a sheet on a wall must say besides."""
+    target, year = words.per_cent(view.programme.target), str(view.day.year)
+    of = {"site": view.programme.site, "name": view.programme.name}
+    return words.say("shift.paper", **of, year=year, target=target)
 
 
 def deciding(words: Wording, view: ShiftView) -> list[Any]:
@@ -135,13 +149,22 @@ def tiles(words: Wording, view: ShiftView) -> html.Div:
             html.Div([html.B(figure), html.Span(words.say(f"shift.{name}"))], className="tile")
             for figure, name in figures
         ]
-        + (
-            [html.P(words.say("shift.earlier", count=view.earlier_lots), className="quiet")]
-            if view.earlier_lots
-            else []
-        ),
+        + ([html.P(" ".join(told), className="quiet")] if (told := summed(words, view)) else []),
         className="shift-tiles",
     )
+
+
+def summed(words: Wording, view: ShiftView) -> list[str]:
+    """Where the figures of the tiles are, so that each is a sum that the reader can make."""
+    say, told = words.say, []
+    if set(view.pieces) - {"routine"}:
+        parts = [
+            say("shift.pieces_of", count=count, purpose=say(f"shift.in_{purpose}"))
+            for purpose, count in view.pieces.items()
+        ]
+        told.append(say("shift.pieces", count=view.counted, parts=words.listed(parts)))
+    counts = [("unjudged", view.unjudged), ("earlier", view.earlier_lots)]
+    return told + [say(f"shift.{name}", count=count) for name, count in counts if count]
 
 
 def matrix(words: Wording, view: ShiftView) -> html.Section:
@@ -273,46 +296,6 @@ def cell_of(words: Wording, cell: Cell, scale: Scale, name: str) -> Any:
     return html.Div(parts, className="shift-cell")
 
 
-def lots(words: Wording, view: ShiftView) -> html.Section:
-    say = words.say
-    title, note = say("shift.lots"), html.P(say("shift.release_note"), className="quiet shift-note")
-    if not view.held:
-        return components.panel(title, html.P(say("shift.lots_none")), note)
-    rows = [
-        [
-            each.lot,
-            each.lane,
-            html.Span(say(f"floor_word.{each.floor}"), className=f"floor-{each.floor}"),
-            each.why,
-            then(words, view, each),
-        ]
-        for each in view.held
-    ]
-    columns = [say(f"shift.{name}") for name in ("lot", "lane", "floor", "why", "next")]
-    return components.panel(
-        title, components.table(None, columns, rows, name=title, stacks=columns), note
-    )
-
-
-def then(words: Wording, view: ShiftView, lot: Lot) -> list[Any]:
-    """What to do next with a lot, and what stands back with it."""
-    said: list[Any] = [html.P(lot.next)]
-    if lot.hold:
-        said.append(html.P(lot.hold))
-    said += [html.P(done(words, view, each)) for each in lot.totes if each.what]
-    if lot.verdict == "reject" and lot.totes and people.may(people.RECORD):
-        to = choices.query(tote=lot.totes[-1].tote, lane=lot.lane, purpose="re-audit")
-        link = html.A(words.say("shift.re_audit"), href=f"/tally{to}", className="choice no-print")
-        said.append(link)
-    return said
-
-
-def done(words: Wording, view: ShiftView, tote: HeldTote) -> str:
-    when = words.moment(tote.at, view.programme.zone) if tote.at else ""
-    what = words.say(f"disposition.{tote.what}")
-    return words.say("shift.done", tote=tote.tote, what=what, by=tote.by, when=when)
-
-
 def disposed(words: Wording, made: Disposition) -> str:
     what = words.say(f"disposition.{made.what}")
     return words.say("shift.disposed", tote=made.tote, lane=made.lane, what=what)
@@ -322,7 +305,7 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
     """What was done with each held tote, as people enter it."""
     say = words.say
     totes = dict.fromkeys(each.tote for lot in view.held for each in lot.totes if not each.what)
-    lanes = dict.fromkeys(lot.lane for lot in view.held)
+    lanes = sorted({lot.lane for lot in view.held})
     return components.panel(
         say("shift.dispose"),
         html.P(say("shift.dispose_lead"), className="quiet"),
@@ -352,7 +335,7 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
 
 def listed(words: Wording, view: ShiftView) -> list[tuple[str, list[str]]]:
     """What changed in the inspection, and what was done with totes."""
-    disposed = [done(words, view, each) for each in view.dispositions]
+    disposed = [left_open.done(words, view, each) for each in view.dispositions]
     return [("inspection", list(view.switched)), ("dispositions", disposed)]
 
 
@@ -387,7 +370,8 @@ def signals(words: Wording, view: ShiftView) -> html.Section:
     title = words.say("shift.signals")
     said = [html.Li(signal_said(words, view, each)) for each in view.signals]
     if not said:
-        return components.panel(title, html.P(words.say("shift.signals_none")))
+        none = html.P(words.say("shift.signals_none"))
+        return components.panel(title, none, className="shift-signals")
     return components.panel(title, html.Ul(said))
 
 

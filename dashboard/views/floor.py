@@ -1,21 +1,25 @@
 """Floor answers: which lane needs me now."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from typing import Any
 
 import pandas as pd
 
 from dashboard.views import record as kept_record
+from dashboard.views import standing
 from dashboard.views.choices import Choices
 from dashboard.views.record import KEPT, Inspection, Record, Share
+from dashboard.views.standing import Lot
 from qa import drift, efficiency
 from qa.drift.result import AFTER_RETURN, NEAR, SILENCE
 from qa.programme import Programme, shift_times
 from qa.store import records
 from qa.store.schema import Store
 from qa.tally import of_lots, routine
-from qa.verdicts import JUDGING
+from qa.verdicts import JUDGING, LotVerdict
 from qa.wording import utc
 
 WORDS = ("gross", *drift.STATUSES, "down")  # the neediest first
@@ -39,7 +43,11 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """One recent audit, as small as the strip shows it."""
+    """One recent audit, as small as the strip shows it.
+
+    `verdict` is its lot's when the audit was judged; `settled` says that a lot which it left
+    rejected was accepted since, on its re-audit.
+    """
 
     tote: str
     pulled_at: datetime
@@ -47,13 +55,15 @@ class Mark:
     inspected: int
     verdict: str
     floor: str
+    settled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Row:
     """One lane: its need in a word and a sentence, its shares correct, its recent audits.
 
-    `brief` is what a wall has room for, `caution` what goes with it.
+    `brief` is what a wall has room for, `caution` what goes with it. `held` counts the lots held
+    in the last two production days, `before` those that were held before and still are.
     """
 
     lane: str
@@ -67,6 +77,7 @@ class Row:
     inspections: tuple[Inspection, ...]
     locked: int
     held: int
+    before: int
     gross: tuple[str, ...] = ()
     down: bool = False
 
@@ -88,6 +99,7 @@ class FloorView:
     line_shift: Share | None
     line_week: Share | None
     rows: tuple[Row, ...]
+    latest: bool
 
     @property
     def empty(self) -> bool:
@@ -112,7 +124,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
     marks = _marks(kept, *kept_record.pulled(kept, now))
     found = kept_record.findings(kept, now)
     needs = drift.lanes(found, language=language)
-    stands = _standing(kept, day) if latest else {}
+    stands = _standing(standing.lots(store, kept, day, None if latest else now))
     rows = [
         Row(
             lane,
@@ -123,7 +135,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             figures.by_week.get(lane),
             marks.get(lane, ()),
             kept_record.inspections(kept, lane) if latest else (),
-            *stands.get(lane, (0, 0)),
+            *stands.get(lane, (0, 0, 0)),
             kept_record.gross_sentences(kept, lane, now),
             any(each.down_since and each.lane == lane for each in found),
         )
@@ -140,6 +152,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         line_shift=figures.line_shift,
         line_week=figures.line_week,
         rows=tuple(rows),
+        latest=latest,
     )
 
 
@@ -165,13 +178,13 @@ def _need(row: Row) -> tuple[bool, int, int, bool]:
     return not row.locked, WORDS.index(row.word), place, not row.held
 
 
-def _standing(kept: Record, day: date) -> dict[str, tuple[int, int]]:
-    """Lots locked and held of each lane, of this production day and the one before."""
-    lots = kept.judged.of_days(day - timedelta(days=1))
-    return {
-        str(lane): (int((floor == "locked").sum()), int((floor == "hold").sum()))
-        for lane, floor in lots.groupby("lane")["floor"]
-    }
+def _standing(lots: Iterable[Lot]) -> dict[str, tuple[int, int, int]]:
+    """Lots locked, held lately, and held before, of each lane."""
+    found: dict[str, list[int]] = {}
+    for lot in lots:
+        place = 0 if lot.floor == "locked" else 1 if lot.recent else 2
+        found.setdefault(lot.lane, [0, 0, 0])[place] += 1
+    return {lane: (locked, held, before) for lane, (locked, held, before) in found.items()}
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,11 +244,31 @@ def _marks(kept: Record, *pulled: int) -> dict[str, tuple[Mark, ...]]:
     if last.empty:
         return {}
     lots = kept_record.lots_of(kept, last)
-    told = last.assign(**{name: of_lots(last, lots, name) for name in ("verdict", "floor")})
+    then, settled = _as_judged(standing.verdicts_of(lots), utc(last["pulled_at"].max()))
+    told = last.assign(floor=of_lots(last, lots, "floor"))
     return {
         str(lane): tuple(
-            Mark(row.tote, utc(row.pulled_at), row.incorrect, row.inspected, row.verdict, row.floor)
+            Mark(
+                *(row.tote, utc(row.pulled_at), row.incorrect, row.inspected),
+                then[audit := (row.site, row.lot, row.pulled_at)],
+                row.floor,
+                audit in settled,
+            )
             for row in group.itertuples()
         )
         for lane, group in told.groupby("lane")
     }
+
+
+def _as_judged(
+    lots: Iterable[LotVerdict], until: datetime
+) -> tuple[dict[tuple[str, str, Any], str], set[tuple[str, str, Any]]]:
+    """What stood of each audit's lot after it; audits left rejected whose lot is accepted since."""
+    then, settled = {}, set()
+    for lot in lots:
+        stood = [each for each in lot.stood if each[0] <= until]
+        for at, verdict in stood:
+            then[lot.site, lot.lot, at] = verdict
+            if verdict == "reject" and stood[-1][1] == "accept":
+                settled.add((lot.site, lot.lot, at))
+    return then, settled

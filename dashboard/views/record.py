@@ -53,6 +53,7 @@ class Record:
     dispositions: pd.DataFrame
     known: drift.Known
     memory: drift.Memory
+    unlocked: Judged  # what `judged` would be without findings
     language: str = "en"
 
 
@@ -151,14 +152,15 @@ class _Kept:
 
     def _tell(self, read: "_Read", replay: verdicts.Replay, language: str) -> Record:
         judged = Judged(replay, language)
-        programme = read.programmes[max(read.programmes)]
+        programme, unlocked = read.programmes[max(read.programmes)], judged
         if len(read.findings):
             lanes = set(read.findings["lane"])
             rows = pd.concat([_of_lanes(p, lanes) for p in (read.audits.past, read.audits.late)])
             judged = judged.locked(rows, read.findings, programme)
         names = ("programmes", "audits", "totes", "findings", "resumed", "dispositions", "known")
         same = {name: getattr(read, name) for name in names}
-        return Record(programme, judged=judged, memory=self._memory, language=language, **same)
+        told = {"judged": judged, "unlocked": unlocked, "language": language}
+        return Record(programme, memory=self._memory, **told, **same)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -254,6 +256,12 @@ _LOCKED = ("site", "lane", "tote", "lot", "day", "shift", "pulled_at", "fill_sta
 def _of_lanes(part: pd.DataFrame, lanes: Collection[str]) -> pd.DataFrame:
     rows = part.loc[part["lane"].isin(lanes), list(_LOCKED)]
     return rows.astype(dict.fromkeys(_LOCKED[:4], "object"))
+
+
+def lanes_rows(kept: Record, lanes: Collection[str], until: datetime) -> pd.DataFrame:
+    """What findings are placed by: the audits of some lanes that were pulled by a moment."""
+    rows = pd.concat([_of_lanes(part, lanes) for part in (kept.audits.past, kept.audits.late)])
+    return rows[rows["pulled_at"] <= until]
 
 
 @lru_cache(maxsize=32)

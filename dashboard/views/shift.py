@@ -1,14 +1,17 @@
 """Shift answers: what do I hand over."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import lru_cache
 
 import pandas as pd
 
 from dashboard.views import record as kept_record
+from dashboard.views import standing
 from dashboard.views.choices import Choices
 from dashboard.views.record import Record, Share
+from dashboard.views.standing import Accepted, HeldTote, Lot, Need
+from qa.audit import PURPOSES
 from qa.drift import DriftFinding, Excursion
 from qa.programme import Programme, shift_times
 from qa.store.schema import Store
@@ -40,31 +43,6 @@ class ShiftRow:
 
 
 @dataclass(frozen=True, slots=True)
-class HeldTote:
-    """A tote that stands back with a lot; what was done with it, by whom and when, if known."""
-
-    tote: str
-    what: str = ""
-    by: str = ""
-    at: datetime | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Lot:
-    """A lot that is not released, and the totes that stand back with it."""
-
-    lot: str
-    lane: str
-    verdict: str
-    floor: str
-    why: str
-    next: str
-    hold: str
-    totes: tuple[HeldTote, ...]
-    last_pulled_at: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
 class Signal:
     """A rise that signalled, or went back, in this shift."""
 
@@ -76,7 +54,12 @@ class Signal:
 
 @dataclass(frozen=True, slots=True)
 class ShiftView:
-    """One shift of one production day, for whoever comes next."""
+    """One shift of one production day, for whoever comes next.
+
+    `needs`, `lots` (of this shift, by what the floor does) and `held` (of every shift) are as they
+    stood at its end, or stand now while it runs; `held_from` is the first day of recent holds.
+    `pieces` are by purpose; `unjudged` are totes of which no audit judges a lot.
+    """
 
     programme: Programme
     day: date
@@ -91,9 +74,14 @@ class ShiftView:
     baselines: tuple[tuple[date, date], ...]
     audits: int
     counted: int
+    pieces: dict[str, int]
     totes: int
+    unjudged: int
     lots: dict[str, int]
+    needs: tuple[Need, ...]
     held: tuple[Lot, ...]
+    held_from: date
+    accepted: tuple[Accepted, ...]
     signals: tuple[Signal, ...]
     earlier_lots: int
     switched: tuple[str, ...]
@@ -117,6 +105,8 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
     held = _baselines(kept, min(now, end))
     before = _before(kept, held, shift)
     lots = _of_shift(kept.judged.of_days(day, day), shift)
+    pieces, judging = this.groupby("purpose")["inspected"].sum(), this["purpose"].isin(JUDGING)
+    until = end - timedelta(microseconds=1) if end <= now else None
     return ShiftView(
         programme=programme,
         day=day,
@@ -133,11 +123,16 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         ),
         audits=len(this),
         counted=int(this["inspected"].sum()),
+        pieces={each: int(n) for each in PURPOSES if (n := pieces.get(each, 0))},
         totes=this["tote"].nunique(),
-        lots={str(name): int(count) for name, count in lots["floor"].value_counts().items()},
-        held=_held(lots, kept.dispositions),
+        unjudged=len(set(this["tote"]) - set(this.loc[judging, "tote"])),
+        lots=standing.floors(store, kept, day, shift, until),
+        needs=standing.needs(kept, until or now),
+        held=standing.lots(store, kept, day, until),
+        held_from=day - timedelta(days=standing.DAYS - 1),
+        accepted=standing.accepted(kept, start, end),
         signals=_signals(kept, now, start, end),
-        earlier_lots=len(set(this.loc[this["purpose"].isin(JUDGING), "lot"]) - set(lots["lot"])),
+        earlier_lots=len(set(this.loc[judging, "lot"]) - set(lots["lot"])),
         switched=tuple(each for each in lots["switched"] if each),
         findings=tuple(kept.findings[["key", "tote", "what"]].itertuples(index=False, name=None)),
         dispositions=_disposed(kept.dispositions, start, end),
@@ -205,29 +200,6 @@ def _rows(this: pd.DataFrame, before: pd.DataFrame, programme: Programme) -> tup
             {code: Cell(share(0, lane.code, code), share(1, lane.code, code)) for code in codes},
         )
         for lane in programme.lanes
-    )
-
-
-def _held(lots: pd.DataFrame, dispositions: pd.DataFrame) -> tuple[Lot, ...]:
-    kept = lots[lots["floor"] != "release"].sort_values(["floor", "lane", "last_pulled_at"])
-    newest = dispositions.drop_duplicates(["site", "lane", "tote"], keep="last")
-    done = {
-        (row.site, row.lane, row.tote): HeldTote(row.tote, row.what, row.by, utc(row.at))
-        for row in newest.itertuples()
-    }
-    return tuple(
-        Lot(
-            row.lot,
-            row.lane,
-            row.verdict,
-            row.floor,
-            row.why,
-            row.next,
-            row.hold,
-            tuple(done.get((row.site, row.lane, each), HeldTote(each)) for each in row.held),
-            None if pd.isna(row.last_pulled_at) else utc(row.last_pulled_at),
-        )
-        for row in kept.itertuples()
     )
 
 

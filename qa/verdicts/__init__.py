@@ -19,7 +19,7 @@ from qa.verdicts.answer import (
 )
 from qa.verdicts.following import Following
 from qa.verdicts.judged import Judged, Replay
-from qa.verdicts.judging import JUDGING
+from qa.verdicts.judging import JUDGING, USED_AGAIN
 from qa.verdicts.locks import FINDING
 from qa.verdicts.numbers import STOPPED, class_plan, first_pull, floor_plan, numbers_at
 
@@ -28,6 +28,7 @@ __all__ = [
     "INSPECTION",
     "JUDGING",
     "STOPPED",
+    "USED_AGAIN",
     "Following",
     "Judged",
     "LotVerdict",

@@ -1,7 +1,8 @@
 """What people ask of verdicts: every lot's, one audit's, and the inspection in force."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
+from datetime import datetime
 from operator import attrgetter
 from typing import Any
 
@@ -13,7 +14,7 @@ from qa.plans.standard import Plan
 from qa.programme import Programme
 from qa.tally import checked, from_audits
 from qa.verdicts.holding import Held, held
-from qa.verdicts.judging import JUDGING, Case, Judge, Lot, Programmes
+from qa.verdicts.judging import JUDGING, Case, Judge, Lot, Programmes, Seen
 from qa.verdicts.locks import Lock, locks
 from qa.verdicts.numbers import STOPPED, class_plan, classes
 from qa.verdicts.telling import Stream, told_back, told_why
@@ -55,6 +56,8 @@ class LotVerdict:
         When its first audit was pulled, UTC: tells two lots of one code apart.
     last_pulled_at : datetime or None
         UTC.
+    earlier : tuple of Seen
+        Its audits but the last, each with how the lot stood after it.
     """
 
     site: str
@@ -75,6 +78,36 @@ class LotVerdict:
     hold: str
     switched: str
     last_pulled_at: Any
+    earlier: tuple[Seen, ...] = ()
+
+    @property
+    def stood(self) -> tuple[tuple[Any, str], ...]:
+        """When each of its audits was pulled, and the verdict that stood after it."""
+        before = tuple((each.pulled_at, each.stood.verdict) for each in self.earlier)
+        return (
+            before
+            if pd.isna(self.last_pulled_at)
+            else (*before, (self.last_pulled_at, self.verdict))
+        )
+
+    @property
+    def since(self) -> Any:
+        """When the audit was pulled that left it as it is, released or not; None without one."""
+        stood = self.stood
+        at = len(stood) - 1
+        while at > 0 and (stood[at - 1][1] == "accept") == (stood[-1][1] == "accept"):
+            at -= 1
+        return stood[at][0] if stood else None
+
+    def at(self, moment: datetime, language: str = "en") -> "LotVerdict | None":
+        """As it stood at a moment, of audits pulled by then; None where there was none.
+
+        What it is locked by stays, and what an earlier rejection held back is not told.
+        """
+        if pd.isna(self.last_pulled_at) or self.last_pulled_at <= moment:
+            return self
+        seen = [each for each in self.earlier if each.pulled_at <= moment]
+        return _as_it_stood(load(language), self, seen) if seen else None
 
 
 COLUMNS = tuple(each.name for each in fields(LotVerdict))
@@ -294,6 +327,31 @@ def verdict_of(words: Wording, lot: Lot, case: Case, back: Held | None) -> LotVe
         hold=back.said if back else "",
         switched=case.switched,
         last_pulled_at=case.audits[-1].pulled_at,
+        earlier=tuple(case.audits[:-1]),
+    )
+
+
+def _as_it_stood(words: Wording, now: LotVerdict, seen: Sequence[Seen]) -> LotVerdict:
+    """A lot after the first of its audits."""
+    stood = seen[-1].stood
+    floor, key = _FLOOR[stood.verdict]
+    then = replace(
+        now,
+        totes=len({each.tote for each in seen}),
+        inspected=sum(each.inspected for each in seen),
+        verdict=stood.verdict,
+        inspection=stood.inspection,
+        floor=floor,
+        why=stood.why,
+        next=words.say(f"verdict.next.{key}", count=stood.more, lane=now.lane),
+        more=stood.more,
+        held=(),
+        hold="",
+        last_pulled_at=seen[-1].pulled_at,
+        earlier=tuple(seen[:-1]),
+    )
+    return (
+        replace(then, floor="locked", why=now.why, next=now.next) if now.floor == "locked" else then
     )
 
 

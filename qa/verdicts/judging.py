@@ -49,6 +49,7 @@ class Seen(NamedTuple):
     inspected: int
     pulled_at: Any
     filled_at: Any  # when filling began, or else the pieces were pulled
+    stood: Decision  # how its lot stood after it
 
 
 class _Case(NamedTuple):
@@ -197,7 +198,6 @@ class Judge:
 
     def add(self, lot: Case, audit: Record) -> None:
         """One more audit of a lot."""
-        lot.audits.append(_seen(audit))
         programme = self.programme(audit["programme"])
         stream = _stream(audit, programme)
         if stream not in lot.samples:
@@ -224,6 +224,7 @@ class Judge:
         elif standing.verdict == "accept":
             lot.failed_at = None
         lot.standing = standing
+        lot.audits.append(_seen(audit, standing))
 
     def _lot(self, audit: Record) -> Case:
         """The lot of an audit: the last of its code, or a new one where the code is used again."""
@@ -417,7 +418,7 @@ _after = lru_cache(maxsize=100_000)(switching.after)
 _STRICTNESS = ("reduced", "normal", "tightened", STOPPED)
 
 
-def _seen(audit: Record) -> Seen:
+def _seen(audit: Record, stood: Decision) -> Seen:
     pulled, filled = audit["pulled_at"], audit["fill_start"]
     at = pulled if filled is pd.NaT or filled != filled else filled
     return Seen(
@@ -429,6 +430,7 @@ def _seen(audit: Record) -> Seen:
         inspected=int(audit["inspected"]),
         pulled_at=pulled,
         filled_at=at,
+        stood=stood,
     )
 
 

@@ -1,0 +1,147 @@
+"""What a shift leaves open, as Shift and its printed sheet say it first."""
+
+from typing import Any
+
+from dash import html
+
+from dashboard import components, people
+from dashboard.texts import Wording
+from dashboard.views import choices
+from dashboard.views.shift import ShiftView
+from dashboard.views.standing import Accepted, HeldTote, Lot, Need
+
+IDENTITY = "open"
+COLUMNS = ("lot", "lane", "floor", "since_why", "next")
+
+
+def block(words: Wording, view: ShiftView) -> html.Section:
+    """Lanes that need somebody, lots that stand held or locked, and what was put right."""
+    say = words.say
+    recent = [each for each in view.held if each.recent]
+    older = [each for each in view.held if not each.recent]
+    title = say("shift.open_now" if view.now < view.end else "shift.open_then")
+    return components.panel(
+        title,
+        html.P(html.B(handed(words, view.needs, recent, older)), id="open-sum"),
+        *(
+            [html.Ul([html.Li(need(words, view, each)) for each in view.needs])]
+            if view.needs
+            else []
+        ),
+        *table(words, view, recent),
+        *(before(words, view, older) if older else []),
+        html.P(put_right(words, view)),
+        html.P(say("shift.release_note"), className="quiet shift-note"),
+        id=IDENTITY,
+        className="shift-open",
+    )
+
+
+def handed(words: Wording, needs: tuple[Need, ...], recent: list[Lot], older: list[Lot]) -> str:
+    """All that is open, in one sentence."""
+    say, parts = words.say, []
+    for word in dict.fromkeys(each.word for each in needs):
+        lanes = [each.lane for each in needs if each.word == word]
+        parts.append(say(f"shift.hand_{word}", count=len(lanes), lanes=words.listed(lanes)))
+    locked = sum(each.floor == "locked" for each in recent)
+    counts = [("locked", locked), ("held", len(recent) - locked), ("before", len(older))]
+    parts += [say(f"shift.hand_{name}", count=count) for name, count in counts if count]
+    return say("shift.hand_over", what=", ".join(parts)) if parts else say("shift.hand_none")
+
+
+def need(words: Wording, view: ShiftView, of: Need) -> list[Any]:
+    """A lane's state in its sentences, and whether somebody has answered its signals."""
+    say = words.say
+    to = f"/lane{choices.query(lane=of.lane)}"
+    head = [
+        html.A(say("shift.open_lane", lane=of.lane), href=to),
+        " ",
+        components.status(of.word, say(f"status.{of.word}")),
+    ]
+    names = {each.code: each.name for each in view.programme.categories}
+    unanswered = (say("shift.signal_open", category=names[each]) for each in of.open)
+    told = [*of.sentences, *unanswered]
+    return [*head, " ", " ".join(components.sentence(each) for each in told)]
+
+
+def table(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
+    """Lots held lately and all that are locked; what is next for every one is said once."""
+    if not lots:
+        return []
+    say, alike = words.say, len(lots) > 1 and len({each.next for each in lots}) == 1
+    rows = [
+        [
+            each.lot,
+            each.lane,
+            html.Span(say(f"floor_word.{each.floor}"), className=f"floor-{each.floor}"),
+            why(words, view, each),
+            [*([] if alike else [html.P(each.next)]), *then(words, view, each, lots)],
+        ]
+        for each in lots
+    ]
+    columns = [of_lot(words, view), *(say(f"shift.{name}") for name in COLUMNS[1:])]
+    listed = components.table(None, columns, rows, name=say("shift.lots"), stacks=columns)
+    return [*([html.P(say("shift.for_each", next=lots[0].next))] if alike else []), listed]
+
+
+def of_lot(words: Wording, view: ShiftView) -> str:
+    return words.say("shift.tote" if view.programme.lot == "tote" else "shift.lot")
+
+
+def why(words: Wording, view: ShiftView, lot: Lot) -> str:
+    """Since when it is held and by what; what locks a lot says when by itself."""
+    if lot.floor == "locked" or lot.since is None:
+        return lot.why
+    since = words.moment(lot.since, view.programme.zone)
+    return words.say("shift.since", since=since, why=lot.why)
+
+
+def before(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
+    """Lots held before the last days: told in a sentence, listed where somebody looks."""
+    say = words.say
+    rows = [[each.lot, each.lane, why(words, view, each)] for each in lots]
+    columns = [of_lot(words, view), *(say(f"shift.{name}") for name in ("lane", "since_why"))]
+    day = words.day(view.held_from)
+    listed = components.table(None, columns, rows, name=say("shift.lots"))
+    told = say("shift.held_before", count=len(lots), day=day)
+    return [html.P(told), html.Details([html.Summary(say("shift.list_before")), listed])]
+
+
+def put_right(words: Wording, view: ShiftView) -> str:
+    if not view.accepted:
+        return words.say("shift.accepted_none")
+    told = "; ".join(once_rejected(words, view, each) for each in view.accepted)
+    return words.say("shift.accepted", count=len(view.accepted), lots=told)
+
+
+def once_rejected(words: Wording, view: ShiftView, lot: Accepted) -> str:
+    zone = view.programme.zone
+    at = {"rejected": lot.rejected_at, "accepted": lot.accepted_at}
+    whens = {name: words.moment(each, zone) for name, each in at.items()}
+    return words.say("shift.accepted_lot", lot=lot.lot, lane=lot.lane, **whens)
+
+
+def told_with(lot: Lot, lots: list[Lot]) -> Lot | None:
+    """Another lot of the lane that holds back all that this one does, and more."""
+    totes = {each.tote for each in lot.totes}
+    lane = (each for each in lots if each.lane == lot.lane)
+    return next((each for each in lane if totes < {of.tote for of in each.totes}), None)
+
+
+def then(words: Wording, view: ShiftView, lot: Lot, lots: list[Lot]) -> list[Any]:
+    """What stands back with a lot, what was done with it, and where its re-audit is logged."""
+    other = told_with(lot, lots)
+    hold = words.say("shift.held_with", lot=other.lot) if lot.hold and other else lot.hold
+    said: list[Any] = [html.P(hold)] if hold else []
+    said += [html.P(done(words, view, each)) for each in lot.totes if each.what]
+    if lot.verdict == "reject" and lot.totes and people.may(people.RECORD):
+        to = choices.query(tote=lot.totes[-1].tote, lane=lot.lane, purpose="re-audit")
+        link = html.A(words.say("shift.re_audit"), href=f"/tally{to}", className="choice no-print")
+        said.append(link)
+    return said
+
+
+def done(words: Wording, view: ShiftView, tote: HeldTote) -> str:
+    when = words.moment(tote.at, view.programme.zone) if tote.at else ""
+    what = words.say(f"disposition.{tote.what}")
+    return words.say("shift.done", tote=tote.tote, what=what, by=tote.by, when=when)

@@ -1,0 +1,210 @@
+"""What a shift leaves open, as it stood at its end, and what Shift says of it."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from dashboard.pages import floor as floor_page
+from dashboard.pages import shift as page
+from dashboard.texts import words
+from dashboard.views import deeds as deeds_view
+from dashboard.views import floor, shift, signals, tally
+from dashboard.views.choices import Choices
+from dashboard.views.record import record
+from dashboard.views.shift import ShiftView
+from qa import verdicts
+from qa.audit import parse
+from qa.programme import Programme
+from qa.store import records, schema
+from tests.small_plant import NOW, small_plant
+
+DAY = date(2026, 4, 17)
+AT = datetime(2026, 4, 17, 9, 0, tzinfo=UTC)  # 10:00 in the plant, on the morning shift
+AFTER = AT + timedelta(days=1)
+FINDING = {"key": "f1", "tote": "T1", "lane": "1", "inspector": "Ines", "what": "a bolt"}
+
+
+def log(store: schema.Store, programme: Programme, *audits: dict[str, object]) -> None:
+    usual = {"lane": "1", "inspector": "Ines", "inspected": 200}
+    made = [parse({**usual, **each}, programme) for each in audits]
+    records.log_many(store, made, by="Ines", at=NOW)
+
+
+def seen(store: schema.Store, name: str, now: datetime = AFTER, day: date = DAY) -> ShiftView:
+    return shift.view(store, Choices(day=day, shift=name), now)
+
+
+def said(view: ShiftView) -> str:
+    return str(page.body(words(), view))
+
+
+@pytest.fixture
+def put_right(store: schema.Store, programme: Programme) -> schema.Store:
+    """Tote T1 rejected in the morning, accepted in the afternoon; T0 rejected a week before."""
+    again = {"tote": "T1", "purpose": "re-audit", "re_sorted_at": AT + timedelta(hours=6)}
+    log(
+        store,
+        programme,
+        {"tote": "T0", "pulled_at": AT - timedelta(days=7), "stem": 30},
+        {"tote": "T1", "pulled_at": AT, "stem": 40},
+        {"tote": "T2", "pulled_at": AT + timedelta(minutes=10)},
+        {**again, "pulled_at": AT + timedelta(hours=7)},
+    )
+    return store
+
+
+def test_a_shift_hands_over_what_was_held_at_its_end(put_right: schema.Store) -> None:
+    view = seen(put_right, "morning")
+    assert [(lot.lot, lot.since, lot.recent) for lot in view.held] == [
+        ("T1", AT, True),
+        ("T0", AT - timedelta(days=7), False),
+    ]
+    assert view.held[0].why.startswith("40 of 200")
+    assert view.held[0].next.startswith("Hold the lot and re-sort it")
+    assert view.lots == {"hold": 1, "release": 1}
+    assert view.accepted == ()
+    text = said(view)
+    assert "Still open at the end of this shift" in text
+    assert "1 lot held in the last 2 days, 1 lot held since before." in text
+    assert "Since 10:00 on 17 April: 40 of 200" in text
+    assert "1 lot held since before 16 April stands held too." in text
+
+
+def test_what_was_re_sorted_and_accepted_is_told_where_it_happened(put_right: schema.Store) -> None:
+    view = seen(put_right, "afternoon")
+    assert [lot.lot for lot in view.held] == ["T0"]
+    (lot,) = view.accepted
+    assert (lot.lot, lot.rejected_at, lot.accepted_at) == ("T1", AT, AT + timedelta(hours=7))
+    told = "1 rejected lot was re-sorted and accepted on its re-audit in this shift: T1 of lane 1, "
+    assert told + "rejected 10:00 on 17 April, accepted 17:00 on 17 April." in said(view)
+
+
+def test_a_running_shift_says_what_is_open_now(put_right: schema.Store) -> None:
+    view = seen(put_right, "morning", now=AT + timedelta(hours=1))
+    text = said(view)
+    assert "Still open now" in text
+    assert [lot.lot for lot in view.held] == ["T0"]  # as the record stands, T1 is put right
+
+
+def test_a_lot_stands_at_a_moment_as_a_record_that_ends_there_has_it(
+    put_right: schema.Store, programme: Programme
+) -> None:
+    every = records.tallies(put_right)
+    for moment in (AT, AT + timedelta(hours=1), AT + timedelta(hours=8)):
+        then = verdicts.lots(every[every["pulled_at"] <= moment], programme)
+        now = verdicts.lots(every, programme).to_dict("records")
+        found = [verdicts.LotVerdict(**{str(k): v for k, v in row.items()}) for row in now]
+        stood = [each.at(moment) for each in found]
+        shown = [(e.lot, e.verdict, e.floor, e.why, e.next) for e in stood if e is not None]
+        names = ["lot", "verdict", "floor", "why", "next"]
+        assert shown == list(then[names].itertuples(index=False, name=None))
+
+
+def test_a_lot_that_fails_again_is_held_since_it_first_failed(
+    store: schema.Store, programme: Programme
+) -> None:
+    again = {"tote": "T1", "purpose": "re-audit", "re_sorted_at": AT + timedelta(hours=6)}
+    first = {"tote": "T1", "pulled_at": AT, "stem": 40}
+    log(store, programme, first, {**again, "pulled_at": AT + timedelta(hours=7), "stem": 41})
+    (lot,) = seen(store, "afternoon").held
+    assert (lot.since, "41 of 200" in lot.why) == (AT, True)
+
+
+def test_what_was_locked_then_is_locked_on_the_sheet_of_then(put_right: schema.Store) -> None:
+    tally.save_finding(put_right, FINDING, AT + timedelta(hours=2))
+    given = {"finding": "f1", "by": "Ines", "reason": "all pieces looked at"}
+    deeds_view.lift(put_right, given, AT + timedelta(hours=14))
+    morning, afternoon, night = (seen(put_right, e) for e in ("morning", "afternoon", "night"))
+    locked = {"T0": "locked", "T1": "locked", "T2": "locked"}  # its own and the ones beside it
+    assert {lot.lot: lot.floor for lot in morning.held} == locked
+    assert {lot.lot: lot.floor for lot in afternoon.held} == locked
+    assert {lot.lot: lot.floor for lot in night.held} == {"T0": "hold"}
+    assert "3 lots locked." in said(afternoon)
+
+
+def test_a_locked_tote_that_nobody_audited_is_handed_over(store: schema.Store) -> None:
+    tally.save_finding(store, {**FINDING, "tote": "X9"}, AT)
+    view = seen(store, "morning", now=AT + timedelta(hours=1))
+    assert [(lot.lot, lot.floor) for lot in view.held] == [("X9", "locked")]
+    assert "Hand over: 1 lot locked." in said(view)
+
+
+@pytest.fixture
+def plant(tmp_path: Path) -> schema.Store:
+    return small_plant(tmp_path / "plant.db")
+
+
+def test_a_lane_that_drifts_is_handed_over_with_its_signal(plant: schema.Store) -> None:
+    view = seen(plant, "morning", now=NOW, day=NOW.date())
+    (need,) = view.needs
+    assert (need.lane, need.word, need.open) == ("2", "drifting", ("stem",))
+    text = said(view)
+    assert text.index("Hand over: lane 2 drifting, ") < text.index("pieces counted")
+    assert "The signal on stem left on is open: nobody has acknowledged it." in text
+    (signal,) = signals.of_lane(record(plant), "2", NOW)
+    fields = {"key": "a1", "lane": "2", "signal": signal.key, "who": "Ines", "cause": "a nozzle"}
+    signals.acknowledge(plant, {**fields, "done": "changed"}, NOW)
+    after = seen(plant, "morning", now=NOW, day=NOW.date())
+    assert after.needs[0].open == ()
+    assert "Acknowledged by Ines" in said(after)
+    assert "a nozzle" in said(after)
+    yesterday = seen(plant, "morning", now=NOW, day=NOW.date() - timedelta(days=1))
+    assert yesterday.needs[0].open == ("stem",)  # nobody had answered it then
+
+
+def test_nothing_open_is_said_too(plant: schema.Store) -> None:
+    view = seen(plant, "morning", now=NOW, day=date(2026, 4, 10))
+    assert (view.needs, view.held) == ((), ())
+    assert "Nothing is open." in said(view)
+
+
+def test_floor_counts_what_stands_held_and_says_where_it_is_listed(
+    put_right: schema.Store,
+) -> None:
+    seen = floor.view(put_right, Choices(), AT + timedelta(hours=1))
+    (row,) = (each for each in seen.rows if each.lane == "1")
+    assert (row.locked, row.held, row.before) == (0, 0, 1)
+    shown = str(floor_page.body(words(), seen))
+    assert "1 lot held since before" in shown
+    assert "href='/shift#open'" in shown
+    then = floor.view(put_right, Choices(day=DAY, shift="morning"), AFTER)
+    (row,) = (each for each in then.rows if each.lane == "1")
+    assert (row.locked, row.held, row.before) == (0, 1, 1)
+    shown = str(floor_page.body(words(), then))
+    assert "1 lot held in the last 2 days" in shown
+    assert "href='/shift?day=2026-04-17&shift=morning#open'" in shown
+
+
+def test_floor_marks_an_audit_as_its_lot_stood_when_it_was_judged(
+    put_right: schema.Store,
+) -> None:
+    seen = floor.view(put_right, Choices(lane="1"), AT + timedelta(hours=8))
+    marks = [(each.tote, each.verdict, each.settled) for each in seen.rows[0].recent]
+    assert marks == [
+        ("T0", "reject", False),
+        ("T1", "reject", True),
+        ("T2", "accept", False),
+        ("T1", "accept", False),
+    ]
+    shown = floor_page.says(words(), seen)
+    told = "Recent audits drawn: 4; rejected when judged: 2, of these re-sorted and accepted since"
+    assert f"{told}: 1." in shown
+    before = floor.view(put_right, Choices(lane="1"), AT + timedelta(hours=1))
+    assert [each.settled for each in before.rows[0].recent] == [False, False, False]
+    calm = replace(before.rows[0], recent=before.rows[0].recent[-1:])
+    shown = floor_page.says(words(), replace(before, rows=(calm,)))
+    assert shown.endswith("Recent audits drawn: 1; rejected when judged: 0.")
+
+
+def test_the_pieces_and_totes_of_a_shift_add_up(plant: schema.Store) -> None:
+    view = seen(plant, "morning", now=NOW, day=date(2026, 4, 13))  # with head checks
+    assert set(view.pieces) == {"routine", "head-check"}
+    assert sum(view.pieces.values()) == view.counted
+    shares = [row.correct for row in view.rows]
+    assert view.pieces["routine"] == sum(each.inspected for each in shares if each)
+    assert view.totes == sum(view.lots.values()) + view.earlier_lots + view.unjudged
+    text = said(view)
+    assert "Of the 5,700 pieces counted, 4,800 are of routine audits (the table below) and " in text
+    assert "6 totes were audited in head checks or studies alone, which judge no lot." in text
