@@ -49,7 +49,7 @@ def test_the_claim_is_said_in_words_first(where: str) -> None:
     text = asked(where, "--buyer", "An invented buyer")
     title, claim = text.split("\n\n")[:2]
     assert title == "Buyer statement, The invented sprout works (SP1)"
-    assert claim.startswith("Supported: At least 99.2 % of the pieces were correct by count")
+    assert claim.startswith("Supported: At least 99.2 % of the pieces (Whole trimmed sprouts, ")
     assert "An invented buyer" in text
     assert "This statement speaks of workmanship only." in text
 

@@ -265,7 +265,7 @@ def test_a_study_s_file_is_looked_at_and_its_tallies_go_into_the_claim(
     page: Any, tmp_path: Path
 ) -> None:
     page.open("/claim?first=2026-04-01&last=2026-04-10&lane=1")
-    page.says("of the pieces were correct by count", ".answer")
+    page.says("were correct by count, as made", ".answer")
     page.click("#claim-study form [type=submit]")
     page.says("must be chosen", "#claim-study-file-fault")
     bad = tmp_path / "calls.csv"
