@@ -15,6 +15,7 @@ from dashboard.texts import Wording
 from dashboard.theme import Figure
 from dashboard.views.record import Share
 from dashboard.views.typed import MOST_CHARACTERS
+from qa.wording import decimals_for
 
 Children = Any
 _FIGURE = re.compile(r"[+-]?\d+\.\d+", re.ASCII)
@@ -336,6 +337,11 @@ def graph(
         chosen=chosen,
     )
     return html.Figure(chart, role="img", className="figure", **{"aria-label": label})
+
+
+def level(words: Wording, fraction: float, low: float, high: float) -> str:
+    """A level without its interval, in the digits that it can bear: as in every sentence of it."""
+    return words.per_cent(fraction, decimals=decimals_for(low, high))
 
 
 def whole(text: str) -> html.Span:

@@ -6,13 +6,16 @@ from pathlib import Path
 
 import pytest
 
+from dashboard import components
 from dashboard.pages import floor as floor_page
+from dashboard.pages import lane as lane_page
 from dashboard.pages import shift as page
+from dashboard.pages.lane.drawing import signal_said
 from dashboard.texts import words
 from dashboard.views import deeds as deeds_view
-from dashboard.views import floor, shift, signals, tally
+from dashboard.views import floor, lane, shift, signals, tally
 from dashboard.views.choices import Choices
-from dashboard.views.record import record
+from dashboard.views.record import findings, record
 from dashboard.views.shift import ShiftView
 from qa import verdicts
 from qa.audit import parse
@@ -208,3 +211,16 @@ def test_the_pieces_and_totes_of_a_shift_add_up(plant: schema.Store) -> None:
     text = said(view)
     assert "Of the 5,700 pieces counted, 4,800 are of routine audits (the table below) and " in text
     assert "6 totes were audited in head checks or studies alone, which judge no lot." in text
+
+
+def test_a_level_has_the_same_digits_wherever_it_is_told(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="2", category="stem", days=14), NOW)
+    (rise,) = view.rises
+    sentence = next(e.sentence for e in findings(record(plant), NOW) if e.status == "drifting")
+    before = components.level(words(), rise.before.fraction, rise.before.low, rise.before.high)
+    assert f": {before} to " in sentence
+    assert len(before.partition(".")[2]) > 3  # else any way of rounding would do
+    assert f": {before} rose to " in signal_said(words(), view, rise)
+    assert f"{before} → " in str(lane_page.history(words(), view))
+    seen_at = view.rises[0].signalled_at.date()
+    assert f": {before} to " in said(seen(plant, "morning", now=NOW, day=seen_at))

@@ -386,11 +386,14 @@ def signal_said(words: Wording, view: ShiftView, signal: Signal) -> str:
     if not signal.opened and rise.until:
         key = "signal_rebased" if rise.closed_by == "baseline" else "signal_closed"
         return words.say(f"shift.{key}", **known, until=words.moment(rise.until, zone))
-    levels = {"before": rise.before.estimate, "after": rise.after.estimate}
+    ends = {
+        name: [float(each) for each in (level.estimate, level.low, level.high)]
+        for name, level in (("before", rise.before), ("after", rise.after))
+    }
     return words.say(
         "shift.signal_opened",
         **known,
-        **{name: words.per_cent(float(level)) for name, level in levels.items()},
+        **{name: components.level(words, *each) for name, each in ends.items()},
         tote=rise.tote,
         when=words.moment(rise.signalled_at, zone),
     )

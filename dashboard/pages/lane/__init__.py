@@ -266,13 +266,15 @@ def history(words: Wording, view: LaneView) -> html.Section:
     rows = []
     for each in view.signals[:MOST_SIGNALS]:
         rise = lane.rise_of(each)
+        was = rise.before
+        before = components.level(words, was.fraction, was.low, was.high)
         rows.append(
             [
                 forms.named(words, view.programme, each),
                 words.moment(rise.since, zone),
                 words.span(rise.low, rise.high, zone),
                 rise.tote,
-                f"{words.per_cent(rise.before.fraction)} → {components.share(words, rise.after)}",
+                f"{before} → {components.share(words, rise.after)}",
                 words.moment(rise.signalled_at, zone),
                 state(words, view, each),
             ]

@@ -157,8 +157,9 @@ def beyond(words: Wording, view: LaneView, point: Point) -> str:
 
 def signal_said(words: Wording, view: LaneView, rise: Rise) -> str:
     said = "lane.signal_correct" if view.category == CORRECT else "lane.signal"
-    levels = {"before": rise.before.fraction, "after": rise.after.fraction}
-    return words.say(said, **{k: words.per_cent(v) for k, v in levels.items()})
+    levels = {"before": rise.before, "after": rise.after}
+    told = {k: components.level(words, v.fraction, v.low, v.high) for k, v in levels.items()}
+    return words.say(said, **told)
 
 
 def summary(words: Wording, view: LaneView) -> str:
