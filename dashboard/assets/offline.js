@@ -82,7 +82,7 @@
     try {
       const answer = await fetch(form.dataset.clockAt, { signal: AbortSignal.timeout(SECONDS * 1000) });
       back = answer.ok || answer.status === 401;
-      const idle = !form.dataset.begun && Date.now() - stirred > SECONDS * 1000;
+      const idle = form.dataset.begun === undefined && Date.now() - stirred > SECONDS * 1000;
       if (answer.ok && idle) location.reload();
     } catch (reason) { back = false; }
     tell();

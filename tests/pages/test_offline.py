@@ -20,6 +20,10 @@ return navigator.serviceWorker.getRegistration()
   .then((found) => Boolean(found && found.active && found.active.state === "activated"));
 """
 KEPT = "return caches.match('/tally', { cacheName: 'toteproof-tally' }).then(Boolean)"
+ASKED = """
+return performance.getEntriesByType("resource").filter((e) => e.name.includes("/tally/clock"))
+  .length;
+"""
 ALL = """
 const done = arguments[0];
 caches.keys().then((names) => Promise.all(names.map((name) => caches.open(name)
@@ -104,6 +108,21 @@ def test_tally_opens_with_no_network_and_two_totes_are_recorded_once(
     tablet.click("#tally-save")
     tablet.wait(lambda _: not tablet.all("html[data-kept]"), "the live page is back")
     tablet.says("logged in it")
+
+
+def test_the_live_page_leaves_whoever_is_amid_a_tote_alone(tablet: Any) -> None:
+    opened(tablet)
+    cut(tablet)
+    tablet.driver.refresh()
+    tablet.says("No network: what you log waits here", "#tally-kept")
+    tablet.type("#tally-tote", "amid-1")
+    tablet.click('[data-of="tally-stem"][data-step="1"]')
+    mended(tablet)
+    tablet.says("The network is back; nothing waiting", "#tally-kept")
+    asked = tablet.driver.execute_script(ASKED)
+    tablet.wait(lambda driver: driver.execute_script(ASKED) > asked + 2, "asked three times more")
+    assert tablet.all("html[data-kept]")
+    assert tablet.value("#tally-stem") == "1"
 
 
 def test_only_tally_is_kept_and_other_pages_say_that_there_is_no_network(tablet: Any) -> None:
