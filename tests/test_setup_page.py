@@ -105,7 +105,7 @@ def test_faults_are_said_beside_their_fields_and_nothing_is_kept(
     bad = {"target": "200", "confidence": "", "pull": "x", WHY: ""}
     asked = form_of(store, "targets", **{**bad, WHY: "y"})
     problems = client.post("/setup/changes", json=asked).get_json()["problems"]
-    assert problems["target"] == "must be a share between 0 and 100 %, got 200"
+    assert problems["target"] == "must be a share between 0 and 100\u00a0%, got 200"
     assert problems["pull"] == 'must be a whole number, 1 or more, got "x"'
     problems = client.post("/setup/changes", json={**asked, **bad}).get_json()["problems"]
     assert problems == {WHY: "is missing"}

@@ -11,6 +11,7 @@ from dashboard.views.shift import ShiftView
 from dashboard.views.standing import Accepted, HeldTote, Lot, Need
 
 IDENTITY = "open"
+MOST = 100  # lots listed; of more the newest
 COLUMNS = ("lot", "lane", "floor", "since_why", "next")
 
 
@@ -28,7 +29,7 @@ def block(words: Wording, view: ShiftView) -> html.Section:
             if view.needs
             else []
         ),
-        *table(words, view, recent),
+        *table(words, view, recent[:MOST]),
         *(before(words, view, older) if older else []),
         html.P(put_right(words, view)),
         html.P(say("shift.release_note"), className="quiet shift-note"),
@@ -99,12 +100,14 @@ def why(words: Wording, view: ShiftView, lot: Lot) -> str:
 def before(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     """Lots held before the last days: told in a sentence, listed where somebody looks."""
     say = words.say
-    rows = [[each.lot, each.lane, why(words, view, each)] for each in lots]
+    rows = [[each.lot, each.lane, why(words, view, each)] for each in lots[:MOST]]
     columns = [of_lot(words, view), *(say(f"shift.{name}") for name in ("lane", "since_why"))]
     day = words.day(view.held_from)
     listed = components.table(None, columns, rows, name=say("shift.lots"))
     told = say("shift.held_before", count=len(lots), day=day)
-    return [html.P(told), html.Details([html.Summary(say("shift.list_before")), listed])]
+    left_out = [html.P(say("shift.newest_before", most=MOST))] if len(lots) > MOST else []
+    parts = [html.Summary(say("shift.list_before")), *left_out, listed]
+    return [html.P(told), html.Details(parts)]
 
 
 def put_right(words: Wording, view: ShiftView) -> str:

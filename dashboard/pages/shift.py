@@ -316,7 +316,9 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
             say("shift.dispose_save"),
             html.Div(
                 [
-                    components.field("shift-tote", say("shift.tote"), offers=totes),
+                    components.field(
+                        "shift-tote", say("shift.tote"), offers=[*totes][: left_open.MOST]
+                    ),
                     asked_who(words, "shift-who"),
                     components.field("shift-why", say("shift.reason")),
                 ],

@@ -156,10 +156,10 @@ def _lean(connection: Connection, found: Select[Any], categories: Sequence[str])
     """Rows as a table such as `Audits.past`; each different text is kept, and read, once."""
     read: dict[str, list[NDArray[Any]]] = {name: [] for name in _NAMES}
     texts = {name: _Numbers() for name in _NAMES}
-    rows = connection.execution_options(yield_per=_BATCH).execute(found)
-    for part in rows.partitions(_BATCH):
-        for name, values in zip(_NAMES, zip(*part, strict=True), strict=True):
-            read[name].append(_column(name, values, texts[name]))
+    with connection.execution_options(yield_per=_BATCH).execute(found) as rows:
+        for part in rows.partitions(_BATCH):
+            for name, values in zip(_NAMES, zip(*part, strict=True), strict=True):
+                read[name].append(_column(name, values, texts[name]))
     columns = {
         name: np.concatenate(parts) if parts else _column(name, (), _Numbers())
         for name, parts in read.items()
