@@ -3,12 +3,14 @@
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from dashboard import components
 from dashboard.pages import floor as floor_page
 from dashboard.pages import lane as lane_page
+from dashboard.pages import left_open
 from dashboard.pages import shift as page
 from dashboard.pages.lane.drawing import signal_said
 from dashboard.texts import words
@@ -224,3 +226,11 @@ def test_a_level_has_the_same_digits_wherever_it_is_told(plant: schema.Store) ->
     assert f"{before} → " in str(lane_page.history(words(), view))
     seen_at = view.rises[0].signalled_at.date()
     assert f": {before} to " in said(seen(plant, "morning", now=NOW, day=seen_at))
+
+
+def test_of_very_many_held_lots_the_newest_are_listed_and_that_is_said() -> None:
+    lots: list[Any] = list(range(left_open.MOST + 1))  # a lot is not looked into
+    said, listed = left_open.newest(words("en"), lots)
+    assert listed == lots[:-1]
+    assert "The newest 100 are listed" in str(said[0])
+    assert left_open.newest(words("en"), lots[:-1]) == ([], lots[:-1])

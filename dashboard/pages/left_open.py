@@ -29,7 +29,7 @@ def block(words: Wording, view: ShiftView) -> html.Section:
             if view.needs
             else []
         ),
-        *table(words, view, recent[:MOST]),
+        *table(words, view, recent),
         *(before(words, view, older) if older else []),
         html.P(put_right(words, view)),
         html.P(say("shift.release_note"), className="quiet shift-note"),
@@ -70,6 +70,7 @@ def table(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     if not lots:
         return []
     say, alike = words.say, len(lots) > 1 and len({each.next for each in lots}) == 1
+    left_out, lots = newest(words, lots)
     rows = [
         [
             each.lot,
@@ -82,7 +83,11 @@ def table(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     ]
     columns = [of_lot(words, view), *(say(f"shift.{name}") for name in COLUMNS[1:])]
     listed = components.table(None, columns, rows, name=say("shift.lots"), stacks=columns)
-    return [*([html.P(say("shift.for_each", next=lots[0].next))] if alike else []), listed]
+    return [
+        *left_out,
+        *([html.P(say("shift.for_each", next=lots[0].next))] if alike else []),
+        listed,
+    ]
 
 
 def of_lot(words: Wording, view: ShiftView) -> str:
@@ -100,14 +105,20 @@ def why(words: Wording, view: ShiftView, lot: Lot) -> str:
 def before(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     """Lots held before the last days: told in a sentence, listed where somebody looks."""
     say = words.say
-    rows = [[each.lot, each.lane, why(words, view, each)] for each in lots[:MOST]]
+    left_out, listing = newest(words, lots)
+    rows = [[each.lot, each.lane, why(words, view, each)] for each in listing]
     columns = [of_lot(words, view), *(say(f"shift.{name}") for name in ("lane", "since_why"))]
     day = words.day(view.held_from)
     listed = components.table(None, columns, rows, name=say("shift.lots"))
     told = say("shift.held_before", count=len(lots), day=day)
-    left_out = [html.P(say("shift.newest_before", most=MOST))] if len(lots) > MOST else []
     parts = [html.Summary(say("shift.list_before")), *left_out, listed]
     return [html.P(told), html.Details(parts)]
+
+
+def newest(words: Wording, lots: list[Lot]) -> tuple[list[html.P], list[Lot]]:
+    """The lots that are listed, and a sentence where these are not all."""
+    left_out = [html.P(words.say("shift.newest", most=MOST))] if len(lots) > MOST else []
+    return left_out, lots[:MOST]
 
 
 def put_right(words: Wording, view: ShiftView) -> str:
