@@ -17,8 +17,8 @@ from werkzeug.exceptions import RequestEntityTooLarge
 from dashboard.people import MAY, RECORD, SEE, known_device
 from dashboard.plain import json_sent
 from dashboard.texts import language, told, words
+from dashboard.views import keeping, tally
 from dashboard.views import record as kept_record
-from dashboard.views import tally
 from dashboard.views.tally import Sender
 from dashboard.views.typed import texts
 from qa import drift, efficiency
@@ -93,7 +93,7 @@ def rates(asking: Asking) -> Told:
 def drifting(asking: Asking) -> Told:
     """Each lane's status and findings."""
     _asked()
-    kept = kept_record.record(asking.store, language(), older=False)
+    kept = keeping.record(asking.store, language(), older=False)
     found = kept_record.findings(kept, asking.at)
     lanes = drift.lanes(found, language=language())
     return {"as_of": asking.at, "lanes": lanes, "findings": found}, 200
@@ -102,7 +102,7 @@ def drifting(asking: Asking) -> Told:
 def lots(asking: Asking) -> Told:
     """The verdict on a lot, and why."""
     asked = _asked("lot", needed=("lot",))
-    kept = kept_record.record(asking.store, language(), older=False)
+    kept = keeping.record(asking.store, language(), older=False)
     own = kept_record.lots_coded(kept, asked["lot"])
     if own.empty:
         return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404

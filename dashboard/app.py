@@ -36,9 +36,8 @@ from dashboard.pages import (
     tally,
 )
 from dashboard.texts import DEFAULT, language, others, told, words
-from dashboard.views import choices
+from dashboard.views import choices, keeping
 from dashboard.views import floor as floor_view
-from dashboard.views import record as kept_record
 from dashboard.views.taking_in import MOST_UPLOAD
 from qa.errors import InvalidAudit, QAError, StoreUnavailable
 from qa.loopback import bound
@@ -197,7 +196,7 @@ def _shown(host: str) -> str:
 def _warm(store: Store, now: Callable[[], datetime]) -> None:
     """Read the record and work out Floor once, so that the first reader does not wait for it."""
     try:
-        kept_record.begin(store)
+        keeping.begin(store)
         floor_view.view(store, choices.Choices(), now())
     except QAError:
         return  # the page itself will say it
@@ -341,7 +340,7 @@ def _told(fault: Exception) -> Any:
         raise fault
     output = ctx.outputs_list
     if isinstance(output, dict) and output["property"] == "children":
-        if isinstance(fault, kept_record.StillReading):
+        if isinstance(fault, keeping.StillReading):
             return components.still_reading(words())
         return components.trouble(words(), told(str(fault)))
     return no_update

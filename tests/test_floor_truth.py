@@ -21,7 +21,7 @@ from dashboard.pages import floor as floor_page
 from dashboard.pages import inspectors
 from dashboard.pages.lane import body
 from dashboard.texts import words
-from dashboard.views import floor, lane, record, sources
+from dashboard.views import floor, keeping, lane, sources
 from dashboard.views.choices import Choices
 from qa.cli import answers
 from qa.store import records
@@ -178,7 +178,7 @@ def test_no_page_for_all_speaks_of_an_inspector(
     drawn = str(body(words(), lane.view(demo[0], Choices(lane="4"), demo[1])))
     assert "insp-" not in shown + drawn
     assert "inspector" not in drawn.lower()
-    said = sources.differences(record.record(demo[0]))
+    said = sources.differences(keeping.record(demo[0]))
     assert any(each.startswith("Monday: more over-trim") for each in said)
     assert said[0] in drawn
     found = sources.inspectors(demo[0]).found

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from dashboard.views import choices, floor, lane, shift, sources
+from dashboard.views import choices, floor, keeping, lane, shift, sources
 from dashboard.views import record as kept_record
 from qa import drift, verdicts
 from qa.audit import Audit, Finding, parse
@@ -104,7 +104,7 @@ def test_views_of_a_record_kept_up_are_those_of_one_read_anew(
 ) -> None:
     made = audits(store, audit_fields, 60, 3)
     records.log_many(store, made[:40], by="test", at=NOW)
-    kept_record.record(store)
+    keeping.record(store)
     steps: list[Callable[[], object]] = [
         lambda: records.log_many(store, made[40:], by="test", at=NOW),
         lambda: records.void(store, made[2].key, by="test", at=NOW, reason="twice"),
@@ -122,8 +122,8 @@ def test_views_of_a_record_kept_up_are_those_of_one_read_anew(
     ]
     for step in steps:
         step()
-        kept = kept_record.record(store)
-        anew = kept_record._Kept(store).at(records.newest(store), "en")
+        kept = keeping.record(store)
+        anew = keeping.Kept(store).at(records.newest(store), "en")
         for day in ("2026-03-30", "2026-04-01"):
             asked = choices.read(f"?day={day}", kept.programme)
             told = [view.view(store, asked, NOW) for view in (floor, lane, shift)]
@@ -152,17 +152,17 @@ def corrected_at_once(store: Store, like: Audit) -> None:
     records.correct(store, replace(late, tote="later"), by="test", at=NOW, reason="typed wrongly")
 
 
-def _with(kept: kept_record.Record, store: Store, asked: choices.Choices) -> list[object]:
+def _with(kept: keeping.Record, store: Store, asked: choices.Choices) -> list[object]:
     """The views, were a record the one that is kept."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(kept_record, "record", lambda *_: kept)
+        patch.setattr(keeping, "record", lambda *_: kept)
         return [view.view(store, asked, NOW) for view in (floor, lane, shift)]
 
 
 def test_over_many_audits_a_page_does_not_wait_for_what_differs(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    kept = kept_record.record(store)
+    kept = keeping.record(store)
     told, found = threading.Event(), (object(),)
     monkeypatch.setattr(sources, "MANY", 0)
     monkeypatch.setattr(sources, "_worked_out", lambda _: told.wait(60) and found)
@@ -181,23 +181,23 @@ def test_over_many_audits_a_page_does_not_wait_for_what_differs(
 def test_a_page_is_not_kept_waiting_for_the_first_reading(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(kept_record, "PATIENCE", 0.01)
-    kept = kept_record._kept(store)
-    kept.patience = kept_record.PATIENCE
+    monkeypatch.setattr(keeping, "PATIENCE", 0.01)
+    kept = keeping.of(store)
+    kept.patience = keeping.PATIENCE
 
     with ThreadPoolExecutor(1) as other:
         other.submit(kept.turn.acquire).result()
-        with pytest.raises(kept_record.StillReading, match="still being read"):
-            kept_record.record(store)
+        with pytest.raises(keeping.StillReading, match="still being read"):
+            keeping.record(store)
         other.submit(kept.turn.release).result()
-        before = kept_record.record(store)
+        before = keeping.record(store)
         other.submit(kept.turn.acquire).result()
         records.record_finding(
             store, Finding("F9", "SP1", NOW, "A", "1", "T1", "a screw"), by="test", at=NOW
         )
-        assert kept_record.record(store) is before  # shown as it was, until it is read
+        assert keeping.record(store) is before  # shown as it was, until it is read
         other.submit(kept.turn.release).result()
-    assert len(kept_record.record(store).findings) == 1
+    assert len(keeping.record(store).findings) == 1
 
 
 def rejecting(store: Store, fields: Fields, key: str, stem: int) -> Audit:
@@ -210,11 +210,11 @@ def rejecting(store: Store, fields: Fields, key: str, stem: int) -> Audit:
 def test_a_verdict_is_never_told_from_an_older_state(
     store: Store, audit_fields: Fields, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(kept_record, "PATIENCE", 0.01)
+    monkeypatch.setattr(keeping, "PATIENCE", 0.01)
     accepted = rejecting(store, audit_fields, "first", 0)
-    kept_record.begin(store)
+    keeping.begin(store)
     assert kept_record.verdict_of(store, accepted, "en").verdict == "accept"
-    turn = kept_record._kept(store).turn
+    turn = keeping.of(store).turn
     with ThreadPoolExecutor(1) as other:
         other.submit(turn.acquire).result()
         rejected = rejecting(store, audit_fields, "second", 60)
@@ -233,13 +233,13 @@ def test_an_error_amid_what_is_new_loses_nothing(
         sorted(audits(store, audit_fields, 60, 4), key=lambda a: a.pulled_at)
     ):
         records.log(store, replace(audit, key=f"k{number}"), by="test", at=NOW)
-    before = kept_record.lots(kept_record.record(store))
+    before = kept_record.lots(keeping.record(store))
     late = rejecting(store, audit_fields, "late", 60)
     with monkeypatch.context() as patch:
         patch.setattr(verdicts.Following, "_take", _fails)
         with pytest.raises(MemoryError):
-            kept_record.record(store)
-    after = kept_record.lots(kept_record.record(store))
+            keeping.record(store)
+    after = kept_record.lots(keeping.record(store))
     assert set(after["lot"]) == {*before["lot"], late.lot}
 
 

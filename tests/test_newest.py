@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from dashboard.views import floor, record
+from dashboard.views import floor, keeping, record
 from dashboard.views.choices import Choices
 from tests.small_plant import NOW, small_plant
 
@@ -18,7 +18,7 @@ def test_the_newest_of_each_lane_are_found_however_far_back(
 ) -> None:
     store = small_plant(tmp_path / "plant.db")
     monkeypatch.setattr(record, "LOOKED_AT", looked_at)
-    kept, until = record.record(store), NOW - timedelta(days=2)
+    kept, until = keeping.record(store), NOW - timedelta(days=2)
     every = kept.audits.where(lambda part: part["pulled_at"] <= pd.Timestamp(until))
     wanted = every[every["purpose"].isin(purposes)].groupby("lane").tail(3)
     found = record.newest_of_lanes(kept, record.pulled(kept, until), 3, purposes)

@@ -17,7 +17,7 @@ from dashboard.figures.plan import oc_curve, work_curve
 from dashboard.pages.plan import body, curves
 from dashboard.pages.plan.form import conditions
 from dashboard.texts import words
-from dashboard.views import plan, record, tally
+from dashboard.views import keeping, plan, tally
 from dashboard.views.plan import PlanView
 from qa import planning
 from qa.errors import InvalidAsk, InvalidInput
@@ -96,7 +96,7 @@ def test_the_page_opens_with_the_plan_that_the_floor_runs(plant: schema.Store) -
     assert (view.way, view.fields["n"], view.fields["ac"]) == ("numbers", "200", "7")
     assert view.drawn[0].answer.plan == SinglePlan(200, 7)
     assert seen(plant, aql="1.0").way == "aql"
-    pulls = tally.pulls(record.record(plant))
+    pulls = tally.pulls(keeping.record(plant))
     assert {each.pieces for each in pulls} == {200}
 
 

@@ -9,7 +9,7 @@ import pytest
 from dashboard.pages.lane import body
 from dashboard.pages.lane.forms import ends
 from dashboard.texts import words
-from dashboard.views import lane, record
+from dashboard.views import keeping, lane, record
 from dashboard.views import shift as shift_view
 from dashboard.views import signals as signals_view
 from dashboard.views.choices import Choices
@@ -42,7 +42,7 @@ def plant(somewhere: Callable[[], str]) -> Iterator[schema.Store]:
 
 
 def known(store: schema.Store, **more: Any) -> tuple[signals_view.Signal, ...]:
-    return signals_view.of_lane(record.record(store), "2", NOW, **more)
+    return signals_view.of_lane(keeping.record(store), "2", NOW, **more)
 
 
 def problems(call: Any, store: schema.Store, fields: dict[str, object]) -> dict[str, str]:
@@ -63,17 +63,17 @@ def test_a_signal_is_answered_with_cause_and_action(plant: schema.Store) -> None
     )
     finding = next(
         each
-        for each in record.findings(record.record(plant), NOW)
+        for each in record.findings(keeping.record(plant), NOW)
         if (each.lane, each.category) == ("2", "stem")
     )
     assert "Acknowledged by Ines at 12:00 on 20 April: worn nozzle; changed it." in finding.sentence
 
 
 def test_the_signal_of_all_categories_together_can_be_answered_too(plant: schema.Store) -> None:
-    whole = next(each for each in known(plant, whole=True) if each.category == record.ALL)
+    whole = next(each for each in known(plant, whole=True) if each.category == keeping.ALL)
     signals_view.acknowledge(plant, {**ANSWER, "signal": whole.key}, NOW)
     states = {each.category: each.state for each in known(plant, whole=True)}
-    assert states == {record.ALL: "acknowledged", "stem": "open"}
+    assert states == {keeping.ALL: "acknowledged", "stem": "open"}
 
 
 def test_every_problem_of_an_answer_is_told_beside_its_field(plant: schema.Store) -> None:
@@ -186,7 +186,7 @@ def test_events_holds_and_findings_stand_on_the_time_axis(plant: schema.Store) -
     marks = [(each.row, each.kind, each.what) for each in view.marks]
     assert ("event", "sanitation", "weekly clean") in marks
     assert "head" not in {kind for _, kind, _ in marks}
-    lots = record.lots(record.record(plant))
+    lots = record.lots(keeping.record(plant))
     held = lots[(lots["lane"] == "2") & (lots["floor"] == "hold")]
     recent = held[held["last_pulled_at"] >= datetime(2026, 4, 7, 5, tzinfo=UTC)]
     assert [what for row, _, what in marks if row == "hold"] == recent["lot"].tolist()

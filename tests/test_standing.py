@@ -17,7 +17,8 @@ from dashboard.texts import words
 from dashboard.views import deeds as deeds_view
 from dashboard.views import floor, lane, shift, signals, tally
 from dashboard.views.choices import Choices
-from dashboard.views.record import findings, record
+from dashboard.views.keeping import record
+from dashboard.views.record import findings
 from dashboard.views.shift import ShiftView
 from qa import verdicts
 from qa.audit import parse

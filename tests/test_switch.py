@@ -10,8 +10,8 @@ from flask import Flask
 from dashboard import texts
 from dashboard.app import create_app
 from dashboard.texts import COOKIE, language, words
+from dashboard.views import keeping, sources
 from dashboard.views import record as kept_record
-from dashboard.views import sources
 from qa.store import schema
 from tests.small_plant import NOW, small_plant
 
@@ -129,7 +129,7 @@ def test_every_other_language_is_offered_by_its_own_name(client: Any) -> None:
 
 
 def test_what_is_kept_is_kept_a_language(plant: schema.Store) -> None:
-    english, spanish = (kept_record.record(plant, each) for each in ("en", "es"))
+    english, spanish = (keeping.record(plant, each) for each in ("en", "es"))
     assert english.audits is spanish.audits  # read once
     first, second = (kept_record.findings(each, NOW) for each in (english, spanish))
     assert [each.status for each in first] == [each.status for each in second]

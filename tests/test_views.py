@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from dashboard.views import choices, floor, lane, moments, record, shift, tally
+from dashboard.views import choices, floor, keeping, lane, moments, record, shift, tally
 from dashboard.views import deeds as deeds_view
 from dashboard.views.choices import Choices
 from qa import drift, efficiency, verdicts
@@ -147,10 +147,10 @@ def test_floor_of_a_fresh_store_is_empty_and_a_store_without_programme_says_so(
 def test_the_record_is_read_once_for_each_state(
     store: schema.Store, fields: dict[str, object]
 ) -> None:
-    before, pulse = record.record(store), floor.pulse(store, NOW)
-    assert record.record(store) is before
+    before, pulse = keeping.record(store), floor.pulse(store, NOW)
+    assert keeping.record(store) is before
     tally.save(store, fields, NOW)
-    assert record.record(store) is not before
+    assert keeping.record(store) is not before
     assert floor.pulse(store, NOW) != pulse
 
 
@@ -495,7 +495,7 @@ def test_a_finding_without_a_time_that_can_be_is_refused(
 
 
 def test_a_first_sample_larger_than_the_usual_pull_is_asked_for(plant: schema.Store) -> None:
-    kept = record.record(plant)
+    kept = keeping.record(plant)
     short = replace(kept.programme, pull=50)  # the plans want 80
     pulls = tally.pulls(replace(kept, programme=short, programmes={1: short}))
     assert {each.pieces for each in pulls} == {80}

@@ -14,7 +14,8 @@ from dashboard.pages import left_open
 from dashboard.texts import Wording, language, told, words
 from dashboard.views import choices, floor
 from dashboard.views.floor import FloorView, Mark, Row
-from dashboard.views.record import Inspection, Share, record
+from dashboard.views.keeping import record
+from dashboard.views.record import Inspection, Share
 from qa.errors import QAError
 from qa.store.schema import Store
 

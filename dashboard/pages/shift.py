@@ -15,7 +15,8 @@ from dashboard.pages.sending import asked_who, sent
 from dashboard.texts import Wording, language, words
 from dashboard.views import choices, deeds, shift
 from dashboard.views.deeds import DISPOSITIONS, Disposition
-from dashboard.views.record import Share, record
+from dashboard.views.keeping import record
+from dashboard.views.record import Share
 from dashboard.views.shift import Cell, ShiftView, Signal
 from qa.store.schema import Store
 

@@ -8,9 +8,11 @@ from functools import lru_cache
 from typing import Any
 from urllib.parse import parse_qsl
 
+from dashboard.views import keeping
 from dashboard.views import record as kept_record
 from dashboard.views.claim_paper import PAPER, Added, added
-from dashboard.views.record import Record, Share
+from dashboard.views.keeping import Record
+from dashboard.views.record import Share
 from qa import claim as claims
 from qa import statement
 from qa.claim import Bounded, Bounds, Claim, Told, Way
@@ -154,7 +156,7 @@ def view(
     InvalidInput
         If the address names something that there is not.
     """
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     said = dict(parse_qsl((search or "").lstrip("?"), keep_blank_values=True))
     for name in said:
         if name not in NAMES:
@@ -315,7 +317,7 @@ def beside(store: Store, search: str | None, language: str = "en") -> Beside | N
         return None
     if shown.wish.scope.kind != "average" or shown.wish.scope.as_shipped:
         return None
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     return _beside(kept, shown.wish, _version(store, kept, shown.wish))
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from datetime import datetime
 
-from dashboard.views import moments
+from dashboard.views import keeping, moments
 from dashboard.views import record as kept_record
 from dashboard.views.typed import texts
 from qa.errors import InvalidAudit
@@ -85,7 +85,7 @@ def dispose(
 
 def _stands(store: Store, lot: str, language: str) -> str:
     """The sentence of a lot of this code that no disposition releases; "" where none stands."""
-    own = kept_record.lots_coded(kept_record.record(store, language), lot)
+    own = kept_record.lots_coded(keeping.record(store, language), lot)
     if (own["floor"] == "locked").any():
         return "field.locked"
     return "field.rejected" if len(own) and own["verdict"].iloc[-1] == "reject" else ""
@@ -101,7 +101,7 @@ def lift(store: Store, fields: Mapping[str, object], now: datetime, language: st
     """
     problems: dict[str, str] = {}
     said = texts(fields, ("by", "reason"), problems, language)
-    found = kept_record.record(store, language).findings.set_index("key")
+    found = keeping.record(store, language).findings.set_index("key")
     _check_choice(fields, "finding", list(found.index), problems, language)
     if problems:
         raise InvalidAudit(problems)

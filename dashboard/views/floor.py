@@ -8,10 +8,11 @@ from typing import Any
 
 import pandas as pd
 
+from dashboard.views import keeping, standing
 from dashboard.views import record as kept_record
-from dashboard.views import standing
 from dashboard.views.choices import Choices
-from dashboard.views.record import KEPT, Inspection, Record, Share
+from dashboard.views.keeping import KEPT, Record
+from dashboard.views.record import Inspection, Share
 from dashboard.views.standing import Lot
 from qa import drift, efficiency
 from qa.drift.result import AFTER_RETURN, NEAR, SILENCE
@@ -114,7 +115,7 @@ def pulse(store: Store, now: datetime) -> str:
 
 def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> FloorView:
     """The floor now, or as it stood at the end of the chosen shift."""
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     programme = kept.programme
     day, shift = kept_record.day_and_shift(programme, now)
     day, shift = choices.day or day, choices.shift or shift

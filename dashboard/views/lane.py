@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from dashboard.views import keeping
 from dashboard.views import record as kept_record
 from dashboard.views import signals as kept_signals
 from dashboard.views import sources as kept_sources
 from dashboard.views.choices import CORRECT, WINDOWS, Choices
-from dashboard.views.record import ALL, Inspection, Record, Share
+from dashboard.views.keeping import ALL, Record
+from dashboard.views.record import Inspection, Share
 from dashboard.views.signals import Signal
 from qa import drift
 from qa.drift import DOUBT, DriftFinding, Excursion, LaneChart
@@ -166,7 +168,7 @@ class LaneView:
 
 def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> LaneView:
     """The lane that the choices name, else the neediest one."""
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     programme = kept.programme
     findings = kept_record.findings(kept, now)
     lane = choices.lane or str(drift.lanes(findings)["lane"].iloc[0])

@@ -6,7 +6,8 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 from urllib.parse import parse_qsl, urlencode
 
-from dashboard.views.record import Record, day_and_shift, days_of, record, window
+from dashboard.views.keeping import Record, record
+from dashboard.views.record import day_and_shift, days_of, window
 from qa import planning, verdicts
 from qa.errors import InvalidAsk, InvalidInput, NoSuchPlan, QAError
 from qa.planning import Answer, Curves, Pulling, ask, pulling, sheet, words

@@ -6,10 +6,11 @@ from functools import lru_cache
 
 import pandas as pd
 
+from dashboard.views import keeping, standing
 from dashboard.views import record as kept_record
-from dashboard.views import standing
 from dashboard.views.choices import Choices
-from dashboard.views.record import Record, Share
+from dashboard.views.keeping import Record
+from dashboard.views.record import Share
 from dashboard.views.standing import Accepted, HeldTote, Lot, Need
 from qa.audit import PURPOSES
 from qa.drift import DriftFinding, Excursion
@@ -96,7 +97,7 @@ class ShiftView:
 
 def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> ShiftView:
     """The shift that the choices name, else the one that runs now."""
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     programme = kept.programme
     day, shift = kept_record.day_and_shift(programme, now)
     day, shift = choices.day or day, choices.shift or shift

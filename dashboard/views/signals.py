@@ -6,8 +6,9 @@ from datetime import date, datetime
 
 import pandas as pd
 
+from dashboard.views import keeping
 from dashboard.views import record as kept_record
-from dashboard.views.record import ALL, Record
+from dashboard.views.keeping import ALL, Record
 from dashboard.views.typed import MOST_CHARACTERS, texts
 from qa.audit import text_problem
 from qa.drift import Acknowledged, Excursion, LaneChart
@@ -68,7 +69,7 @@ def acknowledge(
     InvalidAudit
         With every problem, field by field.
     """
-    kept, problems = kept_record.record(store, language), dict[str, str]()
+    kept, problems = keeping.record(store, language), dict[str, str]()
     said = texts(fields, ("key", "cause", "done", "who"), problems, language)
     lane = _lane(kept.programme, fields, problems, language)
     known = of_lane(kept, lane, now, whole=True) if lane else ()
@@ -103,7 +104,7 @@ def choose_baseline(
     InvalidAudit
         With every problem, field by field.
     """
-    kept, problems = kept_record.record(store, language), dict[str, str]()
+    kept, problems = keeping.record(store, language), dict[str, str]()
     words = load(language)
     said = texts(fields, ("key", "who", "why"), problems, language)
     lane = _lane(kept.programme, fields, problems, language)

@@ -7,8 +7,9 @@ from math import inf
 from time import monotonic
 from weakref import WeakKeyDictionary
 
-from dashboard.views import record as kept_record
-from dashboard.views.record import KEPT, Record, Share
+from dashboard.views import keeping
+from dashboard.views.keeping import KEPT, Record
+from dashboard.views.record import Share
 from qa import drift
 from qa.drift import DOUBT, Memory, Source
 from qa.intervals import Interval
@@ -81,7 +82,7 @@ class InspectorsView:
 
 def inspectors(store: Store, language: str = "en") -> InspectorsView:
     """Every inspector and category against the others: for the lead alone."""
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     names = {each.code: each.name for each in kept.programme.categories}
     return InspectorsView(_inspectors(kept), names, kept.programme.confidence)
 

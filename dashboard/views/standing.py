@@ -9,7 +9,7 @@ from functools import lru_cache
 import pandas as pd
 
 from dashboard.views import record as kept_record
-from dashboard.views.record import KEPT, Record
+from dashboard.views.keeping import KEPT, Record
 from qa import drift
 from qa.programme import production_day_and_shift, shift_times
 from qa.store import records

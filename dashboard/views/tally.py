@@ -5,9 +5,10 @@ from dataclasses import asdict, dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from dashboard.views import moments
+from dashboard.views import keeping, moments
 from dashboard.views import record as kept_record
-from dashboard.views.record import Inspection, Record
+from dashboard.views.keeping import Record
+from dashboard.views.record import Inspection
 from dashboard.views.typed import texts
 from qa import gross, verdicts
 from qa.audit import Audit, Finding, parse
@@ -88,7 +89,7 @@ INSPECTOR = Sender()
 
 def view(store: Store, now: datetime, language: str = "en") -> TallyView:
     """The form as it is now."""
-    kept = kept_record.record(store, language)
+    kept = keeping.record(store, language)
     day, shift = kept_record.day_and_shift(kept.programme, now)
     today = kept_record.window(kept, day, day)
     return TallyView(

@@ -17,8 +17,7 @@ from typing import Any
 from selenium import webdriver
 from selenium.webdriver.support.ui import WebDriverWait
 
-from dashboard.views import choices, floor
-from dashboard.views import record as kept_record
+from dashboard.views import choices, floor, keeping
 from qa.audit import parse
 from qa.store import records
 from qa.store.schema import Store
@@ -147,7 +146,7 @@ def _when(driver: webdriver.Chrome, script: str) -> float:
 
 def _began(store: Store) -> tuple[float, str]:
     start = time.perf_counter()
-    kept_record.record(store)
+    keeping.record(store)
     return time.perf_counter() - start, ""
 
 

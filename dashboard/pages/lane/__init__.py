@@ -26,8 +26,8 @@ from dashboard.pages.sending import sent
 from dashboard.texts import Wording, language, words
 from dashboard.views import choices, deeds, lane, signals
 from dashboard.views.choices import CORRECT, KINDS, WINDOWS
+from dashboard.views.keeping import record
 from dashboard.views.lane import LaneView
-from dashboard.views.record import record
 from dashboard.views.signals import Signal
 from qa.store.schema import Store
 

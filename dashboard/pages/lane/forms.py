@@ -9,8 +9,8 @@ from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import signals
 from dashboard.views.deeds import KINDS, Event
+from dashboard.views.keeping import ALL
 from dashboard.views.lane import LaneView
-from dashboard.views.record import ALL
 from dashboard.views.signals import MOST_ASIDE, REACHES, ChosenBaseline, Programme, Signal
 
 EVENT_AT, ANSWER_AT = "/lane/events", "/lane/acknowledgements"
