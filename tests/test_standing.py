@@ -1,10 +1,12 @@
 """What a shift leaves open, as it stood at its end, and what Shift says of it."""
 
+from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from dashboard import components
@@ -15,7 +17,7 @@ from dashboard.pages import shift as page
 from dashboard.pages.lane.drawing import signal_said
 from dashboard.texts import words
 from dashboard.views import deeds as deeds_view
-from dashboard.views import floor, lane, shift, signals, tally
+from dashboard.views import floor, lane, shift, signals, standing, tally
 from dashboard.views.choices import Choices
 from dashboard.views.keeping import record
 from dashboard.views.record import findings
@@ -23,7 +25,9 @@ from dashboard.views.shift import ShiftView
 from qa import verdicts
 from qa.audit import parse
 from qa.programme import Programme
+from qa.programme import parse as parse_programme
 from qa.store import records, schema
+from tests.conftest import PROGRAMME_FILE
 from tests.small_plant import NOW, small_plant
 
 DAY = date(2026, 4, 17)
@@ -116,6 +120,75 @@ def test_a_lot_that_fails_again_is_held_since_it_first_failed(
     log(store, programme, first, {**again, "pulled_at": AT + timedelta(hours=7), "stem": 41})
     (lot,) = seen(store, "afternoon").held
     assert (lot.since, "41 of 200" in lot.why) == (AT, True)
+
+
+def stands_by_a_replay(
+    store: schema.Store, until: datetime | None
+) -> list[tuple[str, str, str, datetime]]:
+    """Every lot that stands back, told one by one: code, lane, what the floor does, since when."""
+    found = records.findings(store)
+    if until is not None:
+        found = found[found["found_at"] <= until]
+    table = verdicts.lots(records.tallies(store), records.programmes_by_version(store), found)
+    lots = [
+        verdicts.LotVerdict(**{str(k): v for k, v in row.items()})
+        for row in table.to_dict("records")
+    ]
+    stood = lots if until is None else [each.at(until) for each in lots]
+    back = [each for each in stood if each is not None and each.floor != "release"]
+    return sorted((each.lot, each.lane, each.floor, each.since) for each in back)
+
+
+@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("kind", ["tote", "lane_shift"])
+def test_counts_are_of_every_lot_and_the_newest_are_listed(
+    seed: int, kind: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of a record whose lots are told one by one, with those locked, as they stand and stood."""
+    rng = np.random.default_rng(seed)
+    text = PROGRAMME_FILE.read_text(encoding="utf-8").replace('lot = "tote"', f'lot = "{kind}"')
+    store = schema.open_store(tmp_path / "held.db", create=True)
+    programme = parse_programme(text)
+    records.put_programme(store, text, by="Ines", at=AT - timedelta(days=40), reason="the first")
+    audits, began = [], AT - timedelta(days=9)
+    for number in range(90):
+        at = began + number * timedelta(hours=2)
+        audits.append(
+            {
+                "tote": f"T{number % 30}",
+                "lane": str(rng.integers(1, 4)),
+                "pulled_at": at,
+                "stem": int(rng.choice([0, 0, 3, 40])),
+            }
+        )
+        if rng.random() < 0.3:
+            earlier = audits[int(rng.integers(max(0, len(audits) - 20), len(audits)))]
+            again = {"purpose": "re-audit", "re_sorted_at": at + timedelta(minutes=5)}
+            stem = int(rng.choice([0, 40]))
+            later = at + timedelta(hours=int(rng.integers(1, 40)), minutes=number % 59 + 1)
+            audits.append({**earlier, **again, "pulled_at": later, "stem": stem})
+    log(store, programme, *audits)
+    tally.save_finding(
+        store, {**FINDING, "tote": "T10", "lane": audits[-1]["lane"]}, AT - timedelta(days=1)
+    )
+    monkeypatch.setattr(standing, "LISTED", 4)
+    day = AT.date()
+    for until in (None, AT, AT - timedelta(days=2), AT - timedelta(days=5)):
+        stands = standing.lots(store, record(store), day, until)
+        wanted = stands_by_a_replay(store, until)
+        assert wanted
+        counted = {lane: sum(each) for lane, each in stands.counts.items()}
+        assert counted == Counter(lane for _, lane, _, _ in wanted)
+        locked = sum(each.locked for each in stands.counts.values())
+        assert locked == sum(floor == "locked" for _, _, floor, _ in wanted)
+        found = [(each.lot, each.lane, each.floor, each.since) for each in stands.lots]
+        assert set(found) <= set(wanted)
+        recent = [each for each in stands.lots if each.recent]
+        listed = [each for each in stands.lots if not each.recent]
+        assert len(recent) + stands.before == len(wanted)
+        assert len(listed) == min(4, stands.before)
+        unlisted = set(wanted) - set(found)
+        assert not unlisted or max(each[3] for each in unlisted) <= min(e.since for e in listed)
 
 
 def test_what_was_locked_then_is_locked_on_the_sheet_of_then(put_right: schema.Store) -> None:
@@ -231,7 +304,7 @@ def test_a_level_has_the_same_digits_wherever_it_is_told(plant: schema.Store) ->
 
 def test_of_very_many_held_lots_the_newest_are_listed_and_that_is_said() -> None:
     lots: list[Any] = list(range(left_open.MOST + 1))  # a lot is not looked into
-    said, listed = left_open.newest(words("en"), lots)
+    said, listed = left_open.newest(words("en"), lots, len(lots))
     assert listed == lots[:-1]
     assert "The newest 100 are listed" in str(said[0])
-    assert left_open.newest(words("en"), lots[:-1]) == ([], lots[:-1])
+    assert left_open.newest(words("en"), lots[:-1], len(lots) - 1) == ([], lots[:-1])

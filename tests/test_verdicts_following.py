@@ -90,6 +90,19 @@ def moments(resumed: list[tuple[str, datetime]]) -> dict[tuple[str, str], list[d
     return found
 
 
+def begun(judged: Judged, heads: np.ndarray) -> tuple[list, list, list]:
+    """Of lots by their first rows: site, code and when each began."""
+    names = [judged.replay.lot(each) for each in heads.tolist()]
+    at = pd.DatetimeIndex(judged.replay.table["pulled_at"][heads]).tz_localize("UTC")
+    return [each[0] for each in names], [each[1] for each in names], list(at)
+
+
+def held_since(row: dict) -> tuple[object, pd.Timestamp, pd.Timestamp]:
+    """A lot, since when it stands held and when it was last pulled, from its verdict in full."""
+    lot = verdicts.LotVerdict(**row)
+    return (lot.site, lot.lot, lot.began), lot.since, lot.last_pulled_at
+
+
 def alike(judged: Judged, every: pd.DataFrame, whole: tuple[pd.DataFrame, pd.DataFrame]) -> None:
     """Every lot, by days and by codes, those held back, and the inspection in force."""
     lots, in_force = whole
@@ -106,6 +119,15 @@ def alike(judged: Judged, every: pd.DataFrame, whole: tuple[pd.DataFrame, pd.Dat
         )
         pd.testing.assert_frame_equal(one, other)
     pd.testing.assert_frame_equal(judged.in_force, in_force)
+    back = judged.back
+    stand = lots[lots["floor"] == "hold"].to_dict("records")
+    assert sorted(
+        zip(
+            zip(*begun(judged, back.head), strict=True),
+            *(pd.DatetimeIndex(each).tz_localize("UTC") for each in (back.since, back.last)),
+            strict=True,
+        )
+    ) == sorted(map(held_since, stand))
     last = lots["last_pulled_at"]
     for lane in "123":
         middle = last.median() if len(lots) else pd.Timestamp(FIRST)

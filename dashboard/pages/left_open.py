@@ -6,12 +6,12 @@ from dash import html
 
 from dashboard import components, people
 from dashboard.texts import Wording
-from dashboard.views import choices
+from dashboard.views import choices, standing
 from dashboard.views.shift import ShiftView
 from dashboard.views.standing import Accepted, HeldTote, Lot, Need
 
 IDENTITY = "open"
-MOST = 100  # lots listed; of more the newest
+MOST = standing.LISTED
 COLUMNS = ("lot", "lane", "floor", "since_why", "next")
 
 
@@ -23,7 +23,7 @@ def block(words: Wording, view: ShiftView) -> html.Section:
     title = say("shift.open_now" if view.now < view.end else "shift.open_then")
     return components.panel(
         title,
-        html.P(html.B(handed(words, view.needs, recent, older)), id="open-sum"),
+        html.P(html.B(handed(words, view.needs, recent, view.stands.before)), id="open-sum"),
         *(
             [html.Ul([html.Li(need(words, view, each)) for each in view.needs])]
             if view.needs
@@ -38,14 +38,14 @@ def block(words: Wording, view: ShiftView) -> html.Section:
     )
 
 
-def handed(words: Wording, needs: tuple[Need, ...], recent: list[Lot], older: list[Lot]) -> str:
+def handed(words: Wording, needs: tuple[Need, ...], recent: list[Lot], before: int) -> str:
     """All that is open, in one sentence."""
     say, parts = words.say, []
     for word in dict.fromkeys(each.word for each in needs):
         lanes = [each.lane for each in needs if each.word == word]
         parts.append(say(f"shift.hand_{word}", count=len(lanes), lanes=words.listed(lanes)))
     locked = sum(each.floor == "locked" for each in recent)
-    counts = [("locked", locked), ("held", len(recent) - locked), ("before", len(older))]
+    counts = [("locked", locked), ("held", len(recent) - locked), ("before", before)]
     parts += [say(f"shift.hand_{name}", count=count) for name, count in counts if count]
     return say("shift.hand_over", what=", ".join(parts)) if parts else say("shift.hand_none")
 
@@ -70,7 +70,7 @@ def table(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     if not lots:
         return []
     say, alike = words.say, len(lots) > 1 and len({each.next for each in lots}) == 1
-    left_out, lots = newest(words, lots)
+    left_out, lots = newest(words, lots, len(lots))
     rows = [
         [
             each.lot,
@@ -105,19 +105,19 @@ def why(words: Wording, view: ShiftView, lot: Lot) -> str:
 def before(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     """Lots held before the last days: told in a sentence, listed where somebody looks."""
     say = words.say
-    left_out, listing = newest(words, lots)
+    left_out, listing = newest(words, lots, view.stands.before)
     rows = [[each.lot, each.lane, why(words, view, each)] for each in listing]
     columns = [of_lot(words, view), *(say(f"shift.{name}") for name in ("lane", "since_why"))]
     day = words.day(view.held_from)
     listed = components.table(None, columns, rows, name=say("shift.lots"))
-    told = say("shift.held_before", count=len(lots), day=day)
+    told = say("shift.held_before", count=view.stands.before, day=day)
     parts = [html.Summary(say("shift.list_before")), *left_out, listed]
     return [html.P(told), html.Details(parts)]
 
 
-def newest(words: Wording, lots: list[Lot]) -> tuple[list[html.P], list[Lot]]:
-    """The lots that are listed, and a sentence where these are not all."""
-    left_out = [html.P(words.say("shift.newest", most=MOST))] if len(lots) > MOST else []
+def newest(words: Wording, lots: list[Lot], of: int) -> tuple[list[html.P], list[Lot]]:
+    """The lots that are listed, and a sentence where these are not all of so many."""
+    left_out = [html.P(words.say("shift.newest", most=MOST))] if of > MOST else []
     return left_out, lots[:MOST]
 
 

@@ -306,7 +306,7 @@ def disposition(words: Wording, view: ShiftView) -> html.Section:
     """What was done with each held tote, as people enter it."""
     say = words.say
     totes = dict.fromkeys(each.tote for lot in view.held for each in lot.totes if not each.what)
-    lanes = sorted({lot.lane for lot in view.held})
+    lanes = sorted(view.stands.counts)
     return components.panel(
         say("shift.dispose"),
         html.P(say("shift.dispose_lead"), className="quiet"),

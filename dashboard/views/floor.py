@@ -13,7 +13,7 @@ from dashboard.views import record as kept_record
 from dashboard.views.choices import Choices
 from dashboard.views.keeping import KEPT, Record
 from dashboard.views.record import Inspection, Share
-from dashboard.views.standing import Lot
+from dashboard.views.standing import Counted
 from qa import drift, efficiency
 from qa.drift.result import AFTER_RETURN, NEAR, SILENCE
 from qa.programme import Programme, shift_times
@@ -125,7 +125,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
     marks = _marks(kept, *kept_record.pulled(kept, now))
     found = kept_record.findings(kept, now)
     needs = drift.lanes(found, language=language)
-    stands = _standing(standing.lots(store, kept, day, None if latest else now))
+    stands = standing.lots(store, kept, day, None if latest else now).counts
     rows = [
         Row(
             lane,
@@ -136,7 +136,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             figures.by_week.get(lane),
             marks.get(lane, ()),
             kept_record.inspections(kept, lane) if latest else (),
-            *stands.get(lane, (0, 0, 0)),
+            *stands.get(lane, Counted()),
             kept_record.gross_sentences(kept, lane, now),
             any(each.down_since and each.lane == lane for each in found),
         )
@@ -177,15 +177,6 @@ def _need(row: Row) -> tuple[bool, int, int, bool]:
     """
     place = drift.STATUSES.index(row.status) if row.gross else 0
     return not row.locked, WORDS.index(row.word), place, not row.held
-
-
-def _standing(lots: Iterable[Lot]) -> dict[str, tuple[int, int, int]]:
-    """Lots locked, held lately, and held before, of each lane."""
-    found: dict[str, list[int]] = {}
-    for lot in lots:
-        place = 0 if lot.floor == "locked" else 1 if lot.recent else 2
-        found.setdefault(lot.lane, [0, 0, 0])[place] += 1
-    return {lane: (locked, held, before) for lane, (locked, held, before) in found.items()}
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from dashboard.views import record as kept_record
 from dashboard.views.choices import Choices
 from dashboard.views.keeping import Record
 from dashboard.views.record import Share
-from dashboard.views.standing import Accepted, HeldTote, Lot, Need
+from dashboard.views.standing import Accepted, HeldTote, Lot, Need, Standing
 from qa.audit import PURPOSES
 from qa.drift import DriftFinding, Excursion
 from qa.programme import Programme, shift_times
@@ -57,8 +57,8 @@ class Signal:
 class ShiftView:
     """One shift of one production day, for whoever comes next.
 
-    `needs`, `lots` (of this shift, by what the floor does) and `held` (of every shift) are as they
-    stood at its end, or stand now while it runs; `held_from` is the first day of recent holds.
+    `needs`, `lots` (of this shift, by what the floor does) and `stands` (of every shift) are as
+    they stood at its end, or stand now while it runs; `held_from` is the first day of recent holds.
     `pieces` are by purpose; `unjudged` are totes of which no audit judges a lot.
     """
 
@@ -80,7 +80,7 @@ class ShiftView:
     unjudged: int
     lots: dict[str, int]
     needs: tuple[Need, ...]
-    held: tuple[Lot, ...]
+    stands: Standing
     held_from: date
     accepted: tuple[Accepted, ...]
     signals: tuple[Signal, ...]
@@ -88,6 +88,11 @@ class ShiftView:
     switched: tuple[str, ...]
     findings: tuple[tuple[str, str, str], ...]
     dispositions: tuple[HeldTote, ...]
+
+    @property
+    def held(self) -> tuple[Lot, ...]:
+        """Lots that stand held or locked, of the very many the newest."""
+        return self.stands.lots
 
     @property
     def empty(self) -> bool:
@@ -129,7 +134,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         unjudged=len(set(this["tote"]) - set(this.loc[judging, "tote"])),
         lots=standing.floors(store, kept, day, shift, until),
         needs=standing.needs(kept, until or now),
-        held=standing.lots(store, kept, day, until),
+        stands=standing.lots(store, kept, day, until),
         held_from=day - timedelta(days=standing.DAYS - 1),
         accepted=standing.accepted(kept, start, end),
         signals=_signals(kept, now, start, end),

@@ -1,24 +1,28 @@
 """What stands open at a moment: lanes that need somebody, and lots that are held or locked."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from typing import NamedTuple
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from dashboard.views import record as kept_record
 from dashboard.views.keeping import KEPT, Record
 from qa import drift
-from qa.programme import production_day_and_shift, shift_times
+from qa.programme import shift_times
 from qa.store import records
 from qa.store.schema import Store
 from qa.verdicts import JUDGING, USED_AGAIN, Judged, LotVerdict
 from qa.wording import utc
 
 DAYS = 2  # production days whose holds are told one by one
-EVER = datetime(1970, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
+LISTED = 100  # lots held before, the newest; all are counted
+EVER = datetime(2200, 1, 1, tzinfo=UTC)
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +52,35 @@ class Lot:
     totes: tuple[HeldTote, ...]
     since: datetime | None
     recent: bool
+
+
+class Counted(NamedTuple):
+    """How many lots of a lane stand locked, held in the last production days, held before."""
+
+    locked: int = 0
+    held: int = 0
+    before: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Lots that stand held or locked.
+
+    Attributes
+    ----------
+    lots : tuple of Lot
+        The locked, then the recent, then the newest `LISTED` of those held before.
+    counts : mapping of lane to Counted
+        Of every one.
+    """
+
+    lots: tuple[Lot, ...]
+    counts: Mapping[str, Counted]
+
+    @property
+    def before(self) -> int:
+        """Lots held before the last production days."""
+        return sum(each.before for each in self.counts.values())
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,17 +125,25 @@ def needs(kept: Record, now: datetime) -> tuple[Need, ...]:
 
 
 @lru_cache(maxsize=KEPT)
-def lots(store: Store, kept: Record, day: date, until: datetime | None) -> tuple[Lot, ...]:
+def lots(store: Store, kept: Record, day: date, until: datetime | None) -> Standing:
     """Every lot that stands held or locked on a production day, the newest first; locked before.
 
-    As the record has it, or with `until` as it stood then.
+    As the record has it, or with `until` as it stood then. Of the many that may stand held since
+    long ago, those that nobody lists are counted and not told.
     """
     first = min(kept.programme.shifts, key=lambda each: each.start).code
     begin = shift_times(kept.programme, day - timedelta(days=DAYS - 1), first)[0]
+    judged = _judged(store, kept, until)
+    apart = _apart(kept, judged, until)
+    heads, untold = _plainly(kept, judged, until, begin)
     done = _done(kept, until)
-    found = [_lot(each, begin, done) for each in _held(kept, _judged(store, kept, until), until)]
+    found = [_lot(each, begin, done) for each in [*judged.told(heads.tolist()), *apart]]
+    found.sort(key=lambda each: each.lane)
     found.sort(key=lambda each: each.since or begin, reverse=True)
-    return tuple(sorted(found, key=lambda each: (each.floor != "locked", not each.recent)))
+    found.sort(key=lambda each: (each.floor != "locked", not each.recent))
+    older = [each for each in found if not each.recent]
+    listed = [each for each in found if each.recent] + older[:LISTED]
+    return Standing(tuple(listed), _counted(found, judged.replay.lanes_of(untold)))
 
 
 def floors(
@@ -167,10 +208,21 @@ def _judged(store: Store, kept: Record, until: datetime | None) -> Judged:
     )
 
 
-def _held(kept: Record, judged: Judged, until: datetime | None) -> list[LotVerdict]:
-    lanes = {each.code for programme in kept.programmes.values() for each in programme.lanes}
-    found = [each for lane in sorted(lanes) for each in judged.held_back(lane, *EVER)]
-    found += _locked_unseen(kept, judged)
+def _plainly(
+    kept: Record, judged: Judged, until: datetime | None, begin: datetime
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First rows of lots that stand held as the record has them: those to tell, those to count."""
+    back, moment = judged.back, _plain(until or EVER)
+    straddling = [] if until is None else judged.replay.of_codes(_judged_again(kept, until))
+    back = back.of((back.last <= moment) & ~np.isin(back.head, straddling))
+    back = back.of(np.argsort(back.since, kind="stable")[::-1])
+    recent = int((back.since >= _plain(begin)).sum())
+    return back.head[: recent + LISTED], back.head[recent + LISTED :]
+
+
+def _apart(kept: Record, judged: Judged, until: datetime | None) -> list[LotVerdict]:
+    """Lots that stand locked, and those held whose audits go on after the moment."""
+    found = list(judged.locks)
     if until is not None:
         found += verdicts_of(judged.of_codes(_judged_again(kept, until)))
         then = (each.at(until, kept.language) for each in found)
@@ -179,15 +231,15 @@ def _held(kept: Record, judged: Judged, until: datetime | None) -> list[LotVerdi
     return [each for each in known.values() if each.floor != "release"]
 
 
-def _locked_unseen(kept: Record, judged: Judged) -> list[LotVerdict]:
-    """Locked lots of which nothing was audited."""
-    found = []
-    for row in kept.findings.itertuples():
-        at = utc(row.found_at)
-        day, _ = production_day_and_shift(kept.programme, at) or (at.date(), "")
-        table = judged.of_days(day, day)
-        found += verdicts_of(table[table["last_pulled_at"].isna()])
-    return found
+def _counted(told: Iterable[Lot], untold: Iterable[str]) -> dict[str, Counted]:
+    places = ((lot.lane, 0 if lot.floor == "locked" else 1 if lot.recent else 2) for lot in told)
+    found = Counter([*places, *((lane, 2) for lane in untold)])
+    lanes = {lane for lane, _ in found}
+    return {lane: Counted(*(found[lane, place] for place in range(3))) for lane in lanes}
+
+
+def _plain(moment: datetime) -> np.datetime64:
+    return np.datetime64(moment.astimezone(UTC).replace(tzinfo=None))
 
 
 @lru_cache(maxsize=KEPT)
@@ -199,7 +251,7 @@ def _judged_again(kept: Record, until: datetime) -> tuple[tuple[str, str], ...]:
         return part["purpose"].isin(JUDGING) & _between(part, *reach)
 
     def again(part: pd.DataFrame) -> "pd.Series[bool]":
-        return (part["purpose"] == "re-audit") & _between(part, until, EVER[1])
+        return (part["purpose"] == "re-audit") & _between(part, until, EVER)
 
     audits = kept.audits.where(near)
     after = audits[audits["pulled_at"] > until]

@@ -13,6 +13,7 @@ from qa.audit import Audit
 from qa.plans.standard import Plan
 from qa.programme import Programme
 from qa.tally import checked, from_audits
+from qa.verdicts.back import since
 from qa.verdicts.holding import Held, held
 from qa.verdicts.judging import JUDGING, Case, Judge, Lot, Programmes, Seen
 from qa.verdicts.locks import Lock, locks
@@ -93,11 +94,7 @@ class LotVerdict:
     @property
     def since(self) -> Any:
         """When the audit was pulled that left it as it is, released or not; None without one."""
-        stood = self.stood
-        at = len(stood) - 1
-        while at > 0 and (stood[at - 1][1] == "accept") == (stood[-1][1] == "accept"):
-            at -= 1
-        return stood[at][0] if stood else None
+        return since(self.stood)
 
     def at(self, moment: datetime, language: str = "en") -> "LotVerdict | None":
         """As it stood at a moment, of audits pulled by then; None where there was none.

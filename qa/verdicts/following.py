@@ -13,6 +13,7 @@ import pandas as pd
 
 from qa.programme import Programme
 from qa.tally import in_order
+from qa.verdicts import back
 from qa.verdicts.columns import Table
 from qa.verdicts.folding import KINDS, Fold, Names, Stop, coded, lots, thawed
 from qa.verdicts.judged import Filling, Replay, Whole
@@ -37,6 +38,7 @@ class Following:
         self._table = Table(KINDS)
         self._more: dict[int, tuple[int, ...]] = {}
         self._lanes: dict[tuple[str, str], Filling] = {}
+        self._back = back.NONE
 
     def follow(
         self,
@@ -67,11 +69,12 @@ class Following:
         self._known = {lane: tuple(moments) for lane, moments in resumed.items()}
         judging = _judging(new)
         size = self._table.size
-        if len(judging):
-            self._take(judging)
-        self._place(np.union1d(touched, self._table["head"][size:]), placed)
+        cases = self._take(judging) if len(judging) else {}
+        touched = np.union1d(touched, self._table["head"][size:])
+        self._place(touched, placed)
+        self._stand(touched, cases)
         standing = self._fold.standing()
-        of = (self._names, self._table, dict(self._more), dict(self._lanes))
+        of = (self._names, self._table, dict(self._more), dict(self._lanes), self._back)
         return Replay(*of, standing, programmes, self._judges)
 
     def _late(self, gone: pd.DataFrame, new: pd.DataFrame, resumed: Resumed) -> Any:
@@ -103,7 +106,8 @@ class Following:
         self._last = (day - pd.Timedelta(1, "us"), "") if self._stops else None
         return heads
 
-    def _take(self, audits: pd.DataFrame) -> None:
+    def _take(self, audits: pd.DataFrame) -> dict[int, Case]:
+        """Take audits; the lots of several that were judged by hand are given as they stand."""
         table, judge = self._table, self._fold.judge
         new: dict[str, Any] = dict(coded(audits, self._names, judge))
         new["head"], new["number"], mixed = lots(self._names, table, new, judge)
@@ -122,6 +126,15 @@ class Following:
             self._more[head] = (*self._more.get(head, ()), row)
         self._table = table.longer(new)
         self._last = audits["pulled_at"].iloc[-1], str(audits["key"].iloc[-1])
+        return cases
+
+    def _stand(self, touched: Whole, cases: dict[int, Case]) -> None:
+        """Find anew whether some lots stand back."""
+        several = self._more.keys() & set(touched.tolist())
+        rows = {head: (head, *self._more[head]) for head in several - cases.keys()}
+        by_hand = thawed(self._fold.judge, self._names, self._table, rows)
+        now = {**by_hand, **{head: cases[head] for head in several & cases.keys()}}
+        self._back = self._back.after(self._table, touched, now)
 
     def _place(self, touched: Whole, placed: int) -> None:
         """Find anew where some lots stand among those that their lanes filled.

@@ -21,6 +21,7 @@ from qa.verdicts.answer import (
     table_of,
     verdict_of,
 )
+from qa.verdicts.back import Back
 from qa.verdicts.columns import Table, alike
 from qa.verdicts.folding import VERDICTS, Names, lot_of, thawed
 from qa.verdicts.holding import Held, accepted, of_lane, placed
@@ -63,6 +64,8 @@ class Replay:
     more : mapping
         Of lots with several audits: the first one's row to the others'.
     lanes : mapping of (site, lane) to Filling
+    back : Back
+        Lots that are not accepted.
     standing : Standing
         At the end.
     programmes : mapping of version to Programme
@@ -74,6 +77,7 @@ class Replay:
     table: Table
     more: Mapping[int, Sequence[int]]
     lanes: Mapping[tuple[str, str], Filling]
+    back: Back
     standing: Standing
     programmes: Mapping[int, Programme]
     judges: dict[str, Judge]
@@ -111,13 +115,11 @@ class Replay:
             return heads
         return [head for head in heads if lot_of(self.names, self.table, head)[:2] in wanted]
 
-    def pulled(self, lane: str, begin: datetime, end: datetime) -> Whole:
-        """First rows of a lane's lots of which an audit was pulled from one moment to another."""
-        ends = [np.datetime64(pd.Timestamp(each).tz_convert(None)) for each in (begin, end)]
-        first, last = np.searchsorted(self.table["pulled_at"], ends)
-        heads = np.unique(self.table["head"][first:last])
-        here = np.array([each.lane == lane for each in self.names.groups.every], dtype=np.bool_)
-        return heads[here[self.table["group"][heads]]] if len(heads) else heads
+    def lanes_of(self, heads: Whole) -> NDArray[np.object_]:
+        """The lane of each of some lots."""
+        lanes = np.array([each.lane for each in self.names.groups.every], dtype=object)
+        found: NDArray[np.object_] = lanes[self.table["group"][heads]]
+        return found
 
     def lot(self, head: int) -> Lot:
         """The lot that begins with a row."""
@@ -151,19 +153,33 @@ class Judged:
         locked = [lot for lot, each in self._locked.items() if begin <= each.day <= end]
         return self._table(self.replay.of_days(first, last or date.max), locked)
 
+    @cached_property
+    def back(self) -> Back:
+        """Lots that stand held and are not locked."""
+        every = self.replay.back
+        same = self.replay.of_codes(lot[:2] for lot in self._locked) if self._locked else []
+        locked = [head for head in same if self.replay.lot(head) in self._locked]
+        return every.of(~np.isin(every.head, locked))
+
+    @property
+    def locks(self) -> tuple[LotVerdict, ...]:
+        """Lots that stand locked."""
+        return tuple(self._locked.values())
+
+    def told(self, heads: Sequence[int]) -> list[LotVerdict]:
+        """The verdicts of the lots that begin with some rows."""
+        return list(self._told(heads).values())
+
     def held_back(self, lane: str, begin: datetime, end: datetime) -> list[LotVerdict]:
         """Lots of a lane that stand held or locked, by when the last of each was pulled."""
-        heads = self.replay.pulled(lane, begin, end).tolist()
-        free = self.replay.table["verdict"]
-        heads = [head for head in heads if head in self.replay.more or free[head] != ACCEPTS]
-        found = [
-            each
-            for each in {**self._told(heads), **self._locked}.values()
-            if each.lane == lane
-            and each.floor in ("hold", "locked")
-            and not pd.isna(each.last_pulled_at)
-            and begin <= each.last_pulled_at < end
-        ]
+        ends = [np.datetime64(pd.Timestamp(each).tz_convert(None)) for each in (begin, end)]
+        inside = (self.back.last >= ends[0]) & (self.back.last < ends[1])
+        heads = self.back.head[inside]
+        found = self.told(heads[self.replay.lanes_of(heads) == lane].tolist())
+        for each in self.locks:
+            last = each.last_pulled_at
+            if each.lane == lane and not pd.isna(last) and begin <= last < end:
+                found.append(each)
         return sorted(found, key=lambda each: each.last_pulled_at)
 
     def of_audit(self, audit: Audit) -> LotVerdict:
