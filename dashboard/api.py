@@ -69,11 +69,12 @@ def send(asking: Asking) -> Told:
 
 def audits(asking: Asking) -> Told:
     """Audits as they stand."""
-    found = records.tallies(asking.store, **_asked(*DAYS, *OF_AUDITS))
-    if len(found) > MOST_AUDITS:
-        told = words().say("api.too_many", most=MOST_AUDITS, count=len(found))
+    asked = _asked(*DAYS, *OF_AUDITS)
+    count = records.how_many(asking.store, **asked)
+    if count > MOST_AUDITS:
+        told = words().say("api.too_many", most=MOST_AUDITS, count=count)
         raise InvalidAudit({"first_day": told})
-    return {"audits": found}, 200
+    return {"audits": records.tallies(asking.store, **asked)}, 200
 
 
 def rates(asking: Asking) -> Told:

@@ -15,6 +15,7 @@ from flask_wtf.csrf import generate_csrf
 from dashboard import (
     api,
     components,
+    log,
     offline,
     own_password,
     people,
@@ -369,6 +370,7 @@ def _secure(app: Dash) -> None:
     """What every answer carries, and whom the server listens to."""
     server: Flask = app.server
     server.config.update(MAX_CONTENT_LENGTH=MOST_BYTES)
+    log.keep_to_lines(server)
     server.register_error_handler(QAError, _answered)
     server.register_error_handler(DependencyException, _unknown)
 

@@ -1,11 +1,14 @@
 """Answers that are no page of the app: plain pages that need no script, and what scripts read."""
 
+import json
+from collections import Counter
 from typing import Any
 from urllib.parse import SplitResult, urlencode, urlsplit
 
 from flask import Response, jsonify, make_response, render_template, request
 
 from dashboard.texts import language, others, words
+from qa.errors import InvalidAudit
 
 SWITCH_AT = "/language"
 
@@ -38,11 +41,30 @@ def page(template: str, status: int = 200, **shown: Any) -> Response:
 
 
 def json_sent() -> Any:
-    """What was sent as JSON; None where it is none, or is nested deeper than any reader goes."""
-    try:
-        return request.get_json(silent=True)
-    except RecursionError:
+    """What was sent as JSON; None where it is none, or is nested deeper than any reader goes.
+
+    Raises
+    ------
+    InvalidAudit
+        If a name comes twice in one object: readers differ in which of the two they take.
+    """
+    if not request.is_json:
         return None
+    try:
+        return json.loads(request.get_data(), object_pairs_hook=_once_each)
+    except InvalidAudit:
+        raise
+    except (ValueError, RecursionError):
+        return None
+
+
+def _once_each(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    made = dict(pairs)
+    if len(made) < len(pairs):
+        times = Counter(name for name, _ in pairs)
+        said = {name: words().say("api.once", count=n) for name, n in times.items() if n > 1}
+        raise InvalidAudit(said)
+    return made
 
 
 def address(path: str, after: str) -> str:

@@ -1,6 +1,7 @@
 """The HTTP API: what it takes and gives, what it refuses in which words, and README's example."""
 
 import doctest
+import json
 import re
 import threading
 from collections.abc import Iterator
@@ -127,6 +128,20 @@ def test_what_is_no_json_object_is_refused(
     answer = client.post(AUDITS, data=data, content_type=kind, headers=bearer(token))
     assert answer.status_code == 400
     assert set(answer.get_json()) == {"trouble"}
+
+
+def test_a_name_that_comes_twice_is_refused(
+    client: FlaskClient, plant: schema.Store, token: str, fields: dict[str, Any]
+) -> None:
+    """One reader takes the first and another the last; nobody is to find out which."""
+    before = records.newest(plant)
+    once = json.dumps({**fields, "tote": "A9", "key": "k-9"})
+    for more, name in (('"stem": 0', "stem"), ('"more": {"a": 1, "a": 1}', "a")):
+        said = {"data": f"{once[:-1]}, {more}}}", "content_type": "application/json"}
+        answer = client.post(AUDITS, headers=bearer(token), **said)
+        assert answer.status_code == 422
+        assert answer.get_json() == {"problems": {name: "must be said once, got 2 times"}}
+    assert records.newest(plant) == before
 
 
 def test_too_large_a_body_is_refused(client: FlaskClient, token: str) -> None:
@@ -277,6 +292,7 @@ def test_too_many_audits_are_not_given_at_once(
     client: FlaskClient, token: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(api, "MOST_AUDITS", 100)
+    monkeypatch.delattr(records, "tallies")  # they are counted, and none is read
     answer = client.get(AUDITS, headers=bearer(token))
     assert answer.status_code == 422
     assert answer.get_json()["problems"]["first_day"].startswith("must leave at most 100 audits")

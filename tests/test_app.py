@@ -5,7 +5,9 @@ import base64
 import contextlib
 import hashlib
 import http.client
+import io
 import json
+import logging
 import re
 import socket
 import subprocess
@@ -279,6 +281,41 @@ def test_a_form_that_another_site_could_send_is_refused(place: str, client: Flas
     plain = client.post(place, data='{"tote": "A3"}', content_type="text/plain")
     assert plain.status_code == 422
     assert "JSON" in plain.get_json()["trouble"]
+
+
+def test_a_form_that_names_a_field_twice_is_refused(client: FlaskClient) -> None:
+    twice = '{"tote": "A3", "tote": "A4"}'
+    answer = client.post("/tally/audits", data=twice, content_type="application/json")
+    assert answer.status_code == 422
+    assert answer.get_json()["problems"] == {"tote": "must be said once, got 2 times"}
+
+
+def test_what_is_sent_writes_no_line_of_its_own_in_the_log(plant: schema.Store) -> None:
+    """Neither an address nor what an error quotes; else anybody could write what they like."""
+    forged = "[2026-11-26 10:00:00,000] ERROR in app: forged"
+    server = create_app(plant, lambda: NOW).server
+    kept = io.StringIO()
+    handler = logging.StreamHandler(kept)
+    handler.setFormatter(logging.Formatter("[%(asctime)s] %(message)s"))
+    for logger in (server.logger, logging.getLogger("waitress")):
+        logger.addHandler(handler)
+    try:
+        for path in ("/tally", f"/x\n{forged}"):
+            with server.test_request_context(path):
+                try:
+                    raise ValueError(f"got A3\r\n{forged}\x1b[2J")
+                except ValueError:
+                    server.log_exception(sys.exc_info())
+        logging.getLogger("waitress").error("Exception while serving %s", f"/x\n{forged}")
+    finally:
+        for logger in (server.logger, logging.getLogger("waitress")):
+            logger.removeHandler(handler)
+    lines = kept.getvalue().split("\n")
+    begun = [line for line in lines if line.startswith("[")]
+    assert len(begun) == 3
+    assert not [line for line in lines if line.startswith(forged)]
+    assert all(line.isprintable() for line in lines)
+    assert sum("  ValueError: got A3\\r" in line for line in lines) == 2
 
 
 def test_the_clock_is_the_server_s(client: FlaskClient) -> None:

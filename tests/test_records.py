@@ -113,6 +113,7 @@ def test_tallies_are_filtered_by_each_column(store, programme, many, name, value
     for value in values:
         wanted = [each for each in many if getattr(each, name) == value]
         assert_frame_equal(records.tallies(store, **{name: value}), of(wanted, programme))
+        assert records.how_many(store, **{name: value}) == len(wanted)
 
 
 def test_days_are_filtered_both_included(store, programme, many):
@@ -122,6 +123,7 @@ def test_days_are_filtered_both_included(store, programme, many):
     found = records.tallies(store, first_day=first, last_day=last)
     assert_frame_equal(found, of(wanted, programme))
     assert 0 < len(found) < 200
+    assert records.how_many(store, first_day=first, last_day=last) == len(found)
     assert found["day"].agg(["min", "max"]).tolist() == [pd.Timestamp(first), pd.Timestamp(last)]
 
 

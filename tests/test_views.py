@@ -408,7 +408,7 @@ def test_the_form_offers_who_pulled_lately(plant: schema.Store) -> None:
     view = tally.view(plant, NOW)
     assert set(view.inspectors) == {"insp-01", "insp-02"}
     today = records.tallies(plant, first_day=TODAY, last_day=TODAY, shift="morning")
-    assert view.logged == len(today)
+    assert view.running.logged == len(today)
 
 
 def test_the_small_plant_is_as_the_tests_suppose(plant: schema.Store) -> None:

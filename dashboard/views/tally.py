@@ -36,15 +36,23 @@ class Pull:
 
 
 @dataclass(frozen=True, slots=True)
+class Running:
+    """The shift that runs, or ran last, and how many audits were logged in it."""
+
+    day: date
+    shift: str
+    name: str
+    logged: int
+
+
+@dataclass(frozen=True, slots=True)
 class TallyView:
     """What the form needs: the plant's settings, what to pull and who pulled lately."""
 
     programme: Programme
     now: datetime
-    day: date
-    shift: str
+    running: Running
     inspectors: tuple[str, ...]
-    logged: int
     pulls: tuple[Pull, ...]
 
 
@@ -90,17 +98,25 @@ INSPECTOR = Sender()
 def view(store: Store, now: datetime, language: str = "en") -> TallyView:
     """The form as it is now."""
     kept = keeping.record(store, language)
-    day, shift = kept_record.day_and_shift(kept.programme, now)
-    today = kept_record.window(kept, day, day)
     return TallyView(
         programme=kept.programme,
         now=now,
-        day=day,
-        shift=shift,
+        running=_running(kept, now),
         inspectors=kept_record.inspectors(kept, INSPECTORS),
-        logged=int((today["shift"] == shift).sum()),
         pulls=pulls(kept),
     )
+
+
+def running(store: Store, now: datetime, language: str = "en") -> Running:
+    """The shift that runs now, for a form that was opened earlier."""
+    return _running(keeping.record(store, language), now)
+
+
+def _running(kept: Record, now: datetime) -> Running:
+    day, code = kept_record.day_and_shift(kept.programme, now)
+    name = next(each.name for each in kept.programme.shifts if each.code == code)
+    today = kept_record.window(kept, day, day)
+    return Running(day, code, name, logged=int((today["shift"] == code).sum()))
 
 
 def pulls(kept: Record) -> tuple[Pull, ...]:

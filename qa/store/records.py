@@ -16,6 +16,7 @@ from sqlalchemy import (
     ColumnElement,
     Connection,
     FromClause,
+    Select,
     cast,
     func,
     select,
@@ -41,6 +42,7 @@ __all__ = [
     "every_category",
     "findings",
     "history",
+    "how_many",
     "lift_finding",
     "log",
     "log_many",
@@ -231,6 +233,14 @@ def tallies(
     return _current(store, _filters(entry, wanted, first_day, last_day))
 
 
+def how_many(store: Store, **wanted: Any) -> int:
+    """How many audits `tallies` gives, counted in the database."""
+    days = [wanted.pop(name, None) for name in ("first_day", "last_day")]
+    found = _standing(select(func.count()), _filters(entry, wanted, *days))
+    with reading(store) as connection:
+        return int(connection.execute(found).scalar_one())
+
+
 def audits(store: Store, *, state: str | None = None, **wanted: Any) -> pd.DataFrame:
     """As `tallies`, with the note of each audit and where it came from beside it.
 
@@ -365,16 +375,18 @@ def as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
     return tally.table(pd.concat([made, spread], axis=1), categories)
 
 
+def _standing(wanted: Select[Any], only: list[ColumnElement[bool]]) -> Select[Any]:
+    """What is wanted of the current audits that are not voided."""
+    current = entry.join(schema.current, schema.current.c.entry == entry.c.number)
+    return wanted.select_from(current).where(entry.c.action != "voided", *only)
+
+
 def _current(
     store: Store, only: list[ColumnElement[bool]], more: tuple[str, ...] = ()
 ) -> pd.DataFrame:
     """The current audits, not voided, with more of their columns, in order of pulling."""
-    found = (
-        select(*plain(entry, (*TALLIED, *more)))
-        .join(schema.current, schema.current.c.entry == entry.c.number)
-        .where(entry.c.action != "voided", *only)
-        .order_by(entry.c.pulled_at, entry.c.key)
-    )
+    found = _standing(select(*plain(entry, (*TALLIED, *more))), only)
+    found = found.order_by(entry.c.pulled_at, entry.c.key)
     with reading(store) as connection:
         rows = frame(connection, found)
         return pd.concat([as_tally(rows, every_category(connection)), rows[list(more)]], axis=1)

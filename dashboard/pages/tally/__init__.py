@@ -16,7 +16,6 @@ from dashboard.pages.tally.form import (
     SAVE_AT,
     body,
     lead,
-    shift_of,
 )
 from dashboard.texts import Wording, language, words
 from dashboard.views import tally
@@ -63,12 +62,12 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 def said_now(words: Wording, store: Store, now: datetime) -> dict[str, str]:
     """What a page that was opened in an earlier shift says now; nothing where the store is away."""
     try:
-        view = tally.view(store, now, words.language)
+        running = tally.running(store, now, words.language)
     except QAError:
         return {}
     return {
-        "lead": lead(words, view),
-        "by_clock": words.say("tally.shift_auto", shift=shift_of(view)),
+        "lead": lead(words, running),
+        "by_clock": words.say("tally.shift_auto", shift=running.name),
     }
 
 

@@ -7,7 +7,7 @@ from dash import dcc, html
 
 from dashboard import components, explained, people
 from dashboard.texts import Wording
-from dashboard.views.tally import TallyView
+from dashboard.views.tally import Running, TallyView
 
 FORM, ANSWER = "tally-form", "tally-answer"
 SAVE_AT, FINDING_AT, CLOCK_AT = "/tally/audits", "/tally/findings", "/tally/clock"
@@ -26,9 +26,11 @@ SAYS = (
 
 def body(words: Wording, view: TallyView) -> list[Any]:
     say = words.say
-    shift = shift_of(view)
+    shift = view.running.name
     return [
-        components.head(say("tally.title"), html.P(lead(words, view), id="tally-lead", **LIVE)),
+        components.head(
+            say("tally.title"), html.P(lead(words, view.running), id="tally-lead", **LIVE)
+        ),
         kept(words, view),
         html.Form(
             [
@@ -55,17 +57,13 @@ def body(words: Wording, view: TallyView) -> list[Any]:
     ]
 
 
-def shift_of(view: TallyView) -> str:
-    return next(each.name for each in view.programme.shifts if each.code == view.shift)
-
-
-def lead(words: Wording, view: TallyView) -> str:
+def lead(words: Wording, running: Running) -> str:
     """Which shift runs, and how much was logged in it."""
     return words.say(
         "tally.lead",
-        shift=shift_of(view),
-        day=words.day(view.day),
-        audits=words.say("count.audits", count=view.logged),
+        shift=running.name,
+        day=words.day(running.day),
+        audits=words.say("count.audits", count=running.logged),
     )
 
 
@@ -97,7 +95,7 @@ def script(words: Wording, view: TallyView) -> dict[str, str]:
         "data-scan-gap": str(SCAN_GAP),
         "data-pull": str(view.programme.pull),
         "data-pulls": json.dumps(pulls(words, view)),
-        "data-shift": f"{view.day} {view.shift}",
+        "data-shift": f"{view.running.day} {view.running.shift}",
         "data-now": view.now.isoformat(),
         "data-counts": " ".join(view.programme.category_codes),
         "data-several": str(view.programme.several_per_piece).lower(),
