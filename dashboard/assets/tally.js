@@ -1,5 +1,5 @@
 /* The Tally form: counts, keeps the draft in this browser, sends it once, says what came back;
-   what nobody answers waits in the outbox, and its verdict is shown here when it comes.
+   what nobody answers waits in the outbox, which `outbox-list.js` shows with its verdicts.
    All words come from the server, in the form's data-say-* attributes and in its answers. */
 (function () {
   "use strict";
@@ -282,8 +282,19 @@
   function offer(then) {
     const button = second(then.said);
     button.id = "tally-then";
-    button.addEventListener("click", function () { fresh(); prepare(then.fields, then.pull); });
+    button.addEventListener("click", () => follow(then));
     at("answer").append(button);
+  }
+  function follow(then) {
+    fresh();
+    prepare(then.fields, then.pull);
+  }
+  function second(said) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "act act-second";
+    button.textContent = said;
+    return button;
   }
   function prepare(fields, pieces) {
     for (const [name, value] of Object.entries(fields)) {
@@ -375,7 +386,7 @@
     sum();
     shown = JSON.stringify(values());
     busy = false;
-    outbox();
+    window.toteproof.outboxList();
     before();
     const query = Object.fromEntries(new URLSearchParams(location.search));
     if (query.tote && !text("tote")) prepare(query);
@@ -402,75 +413,9 @@
     } catch (fault) { place.textContent = ""; }
   }
 
-  /* What waits, what was refused and what came back meanwhile, each with what to do. */
-  function outbox() {
-    const place = at("outbox");
-    if (!place) return;
-    const items = window.toteproof.outbox.items();
-    place.hidden = !items.length;
-    const list = place.querySelector("ul");
-    const busyOn = document.activeElement && document.activeElement.dataset.key;
-    list.replaceChildren(...items.map(waiting), ...accepted(items));
-    const same = busyOn && list.querySelector('[data-key="' + busyOn + '"]');
-    if (same) same.focus();
-  }
-  function waiting(item) {
-    const line = document.createElement("li");
-    const named = document.createElement("b");
-    named.textContent = say("waiting-tote", { tote: item.fields.tote, lane: item.fields.lane });
-    const told = document.createElement("p");
-    const answer = item.answer;
-    if (answer) {
-      line.dataset.state = answer.state;
-      told.textContent = [answer.word, answer.next, answer.why].filter(Boolean).join(". ").replaceAll("..", ".");
-    } else if (item.refused) {
-      line.dataset.state = "unsaved";
-      told.textContent = say("waiting-refused", { trouble: item.refused.trouble || Object.values(item.refused.problems || {}).join("; ") });
-    } else told.textContent = say("waiting-unsent");
-    line.append(named, told);
-    if (answer && answer.then) line.append(following(item, line));
-    if (item.refused || (answer && answer.state !== "release")) line.append(action(item, line));
-    return line;
-  }
-  /* All that were accepted, in one tap. */
-  function accepted(items) {
-    const keys = items.filter((item) => item.answer && item.answer.state === "release").map((item) => item.key);
-    if (!keys.length) return [];
-    const button = second(say("waiting-accepted", { count: keys.length }));
-    button.addEventListener("click", () => window.toteproof.outbox.remove(...keys));
-    const line = document.createElement("li");
-    line.append(button);
-    return [line];
-  }
-  function second(said) {
-    const button = document.createElement("button");
-    button.type = "button";
-    button.className = "act act-second";
-    button.textContent = said;
-    return button;
-  }
+  /* Whether a tote stands in the form that is not saved. */
   const taken = () => !saved && text("tote") !== "";
-  /* The same next step as of a verdict that comes at once. */
-  function following(item, line) {
-    const button = second(item.answer.then.said);
-    button.addEventListener("click", function () {
-      if (taken()) { line.querySelector("p").textContent = say("waiting-busy"); return; }
-      fresh();
-      prepare(item.answer.then.fields, item.answer.then.pull);
-      window.toteproof.outbox.remove(item.key);
-    });
-    return button;
-  }
-  function action(item, line) {
-    const button = second(say(item.answer ? "waiting-seen" : "waiting-mend"));
-    button.dataset.key = item.key;
-    button.addEventListener("click", function () {
-      if (!item.answer && taken()) { line.querySelector("p").textContent = say("waiting-busy"); return; }
-      if (!item.answer) mend(item);
-      window.toteproof.outbox.remove(item.key);
-    });
-    return button;
-  }
+
   /* What was refused comes back into the form under its own key. */
   function mend(item) {
     fresh();
@@ -486,7 +431,6 @@
     keep();
     refused(item.refused);
   }
-  document.addEventListener("toteproof-outbox", function () { if (form() && form().dataset.state) outbox(); });
   setInterval(stir, drafts.alive / 3);
 
   document.addEventListener("click", function (event) {
@@ -552,7 +496,7 @@
     else if (order.includes(event.target)) (order[order.indexOf(event.target) + 1] || at("save")).focus();
   });
 
-  window.toteproof.tally = { now: now, scanned: scanned };
+  window.toteproof.tally = { now: now, scanned: scanned, say: say, second: second, taken: taken, follow: follow, mend: mend };
 
   function look() {
     if (!form() || form().dataset.state) return;
