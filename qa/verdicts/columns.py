@@ -43,9 +43,9 @@ class Table:
     one more.
     """
 
-    def __init__(self, kinds: Mapping[str, Any]) -> None:
+    def __init__(self, types: Mapping[str, Any]) -> None:
         self.size = 0
-        self._rooms = {name: np.empty(0, dtype=kind) for name, kind in kinds.items()}
+        self._rooms = {name: np.empty(0, dtype=each) for name, each in types.items()}
         self._written = [0]
 
     def __getitem__(self, name: str) -> NDArray[Any]:

@@ -23,15 +23,15 @@ from qa.verdicts.telling import Stream
 
 Whole = NDArray[np.int64]
 Flags = NDArray[np.bool_]
-Joint = tuple[tuple[str, Switching], ...]  # the states of a group, by class
+States = tuple[tuple[str, Switching], ...]  # the switching states of a group, by class
 VERDICTS = ("accept", "reject", "pull more", "not judged")
-KINDS: Mapping[str, Any] = {
-    **dict.fromkeys(("group", "lot", "shift", "tote", "kind"), np.int32),
+COLUMN_TYPES: Mapping[str, Any] = {
+    **dict.fromkeys(("group", "lot", "shift", "tote", "evidence"), np.int32),
     **dict.fromkeys(("day", "pulled_at", "re_sorted_at", "filled_at"), "datetime64[us]"),
     # The row of the first audit of its lot, and which of those with its code the lot is.
     **dict.fromkeys(("head", "number"), np.int32),
     # The states that the audit found, and what it says of a lot that it is alone in.
-    **dict.fromkeys(("joint", "verdict"), np.int32),
+    **dict.fromkeys(("states", "verdict"), np.int32),
 }
 _NEVER = int(np.iinfo(np.int64).max)
 _ANY = pd.Timestamp(0, tz="UTC")
@@ -45,7 +45,7 @@ class Group(NamedTuple):
     product: str
 
 
-class Kind(NamedTuple):
+class Evidence(NamedTuple):
     """All of an audit that its decision rests on, besides the inspection that it found."""
 
     version: int
@@ -61,14 +61,14 @@ class Names:
 
     texts: Numbered[str] = field(default_factory=Numbered)
     groups: Numbered[Group] = field(default_factory=Numbered)
-    kinds: Numbered[Kind] = field(default_factory=Numbered)
-    joints: Numbered[Joint] = field(default_factory=Numbered)
+    evidence: Numbered[Evidence] = field(default_factory=Numbered)
+    states: Numbered[States] = field(default_factory=Numbered)
 
 
 class _After(NamedTuple):
     """What comes of an audit: the states after it, its verdict, and the classes that it stopped."""
 
-    joint: int
+    states: int
     verdict: int
     stopped: tuple[str, ...]
 
@@ -96,9 +96,9 @@ def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[A
         if name not in (*COLUMNS, "number")
     }
     inspected = rows["inspected"].to_numpy(dtype=np.int64)
-    kind, first = alike(version, size, texts["purpose"][0], inspected, *counts.values())
-    kinds = [
-        Kind(
+    number, first = alike(version, size, texts["purpose"][0], inspected, *counts.values())
+    evidence = [
+        Evidence(
             int(version[at]),
             int(size[at]),
             text("purpose", at),
@@ -110,7 +110,7 @@ def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[A
     pulled, filled = moments(rows["pulled_at"]), moments(rows["fill_start"])
     return {
         "group": np.array(groups, dtype=np.int32)[group],
-        "kind": np.array(names.kinds.of_all(kinds), dtype=np.int32)[kind],
+        "evidence": np.array(names.evidence.of_all(evidence), dtype=np.int32)[number],
         **{name: _named(rows[name], names.texts) for name in ("lot", "shift", "tote")},
         "day": moments(rows["day"]),
         "pulled_at": pulled,
@@ -127,13 +127,14 @@ def _named(values: pd.Series, texts: Numbered[str]) -> NDArray[np.int32]:
 
 def records(names: Names, table: Table | Columns, at: Any) -> Iterator[Record]:
     """Some rows of a table as records of audits, with what is needed to judge them."""
-    codes = (table[name][at].tolist() for name in ("group", "kind", "lot", "shift", "tote"))
+    codes = (table[name][at].tolist() for name in ("group", "evidence", "lot", "shift", "tote"))
     utc = ("pulled_at", "re_sorted_at", "filled_at")
     times = (pd.DatetimeIndex(table[name][at]).tz_localize("UTC").tolist() for name in utc)
     days = pd.DatetimeIndex(table["day"][at]).tolist()
-    for group, kind, *texts, pulled, again, filled, day in zip(*codes, *times, days, strict=True):
+    every = zip(*codes, *times, days, strict=True)
+    for group, evidence, *texts, pulled, again, filled, day in every:
         lot, shift, tote = (names.texts.every[each] for each in texts)
-        yield _record(names, group, kind) | {
+        yield _record(names, group, evidence) | {
             "lot": lot,
             "shift": shift,
             "tote": tote,
@@ -144,8 +145,8 @@ def records(names: Names, table: Table | Columns, at: Any) -> Iterator[Record]:
         }
 
 
-def _record(names: Names, group: int, kind: int) -> dict[str, Any]:
-    of = names.kinds.every[kind]
+def _record(names: Names, group: int, evidence: int) -> dict[str, Any]:
+    of = names.evidence.every[evidence]
     return {
         **names.groups.every[group]._asdict(),
         "programme": of.version,
@@ -161,20 +162,23 @@ def lot_of(names: Names, table: Table, head: int) -> Lot:
     return site, names.texts.every[table["lot"][head]], int(table["number"][head])
 
 
-def thawed(
+def judged_anew(
     judge: Judge, names: Names, table: Table, rows: Mapping[int, Sequence[int]]
 ) -> dict[int, Case]:
-    """Lots as they stand: `rows` are those of each, which begins with the row that names it."""
+    """Lots as they stand, made from their audits and the states that each of those found.
+
+    `rows` are those of each lot, which begins with the row that names it.
+    """
     judge = judge.at(Standing({}, {}, {}))
     every = [at for each in rows.values() for at in each]
     audits = records(names, table, every)
-    joints = iter(table["joint"][every].tolist())
+    states = iter(table["states"][every].tolist())
     cases = {}
     for head, each in rows.items():
         case = cases[head] = Case(head)
         for _ in each:
             audit = next(audits)
-            judge.states = states_of(group_of(audit), names.joints.every[next(joints)])
+            judge.states = states_of(group_of(audit), names.states.every[next(states)])
             judge.add(case, audit)
     return cases
 
@@ -184,9 +188,9 @@ def group_of(audit: Record) -> Group:
     return Group(*(audit[name] for name in Group._fields))
 
 
-def states_of(group: Group, joint: Joint) -> dict[Stream, Switching]:
+def states_of(group: Group, states: States) -> dict[Stream, Switching]:
     """The states of a group's streams."""
-    return {Stream(*group, severity): state for severity, state in joint}
+    return {Stream(*group, severity): state for severity, state in states}
 
 
 def lots(names: Names, table: Table, new: Columns, judge: Judge) -> tuple[Whole, Whole, Flags]:
@@ -198,16 +202,16 @@ def lots(names: Names, table: Table, new: Columns, judge: Judge) -> tuple[Whole,
     asked = np.zeros(len(names.texts.every), dtype=np.bool_)
     asked[new["lot"]] = True
     earlier = np.flatnonzero(asked[table["lot"]])
-    wanted = ("group", "lot", "kind", "tote", "pulled_at", "re_sorted_at")
+    wanted = ("group", "lot", "evidence", "tote", "pulled_at", "re_sorted_at")
     c = {name: np.concatenate([table[name][earlier], new[name]]) for name in wanted}
     row = np.concatenate([earlier, table.size + np.arange(len(new["lot"]))])
     groups = pd.DataFrame(names.groups.every)
     lane, site = (pd.factorize(groups[name])[0][c["group"]] for name in ("lane", "site"))
     streams = [
-        stream_kind(each.purpose, judge.programme(each.version)) for each in names.kinds.every
+        stream_kind(each.purpose, judge.programme(each.version)) for each in names.evidence.every
     ]
     stream = pd.factorize(np.array(streams, dtype=object), use_na_sentinel=False)
-    kind = stream[0][c["kind"]]
+    kind = stream[0][c["evidence"]]
     again = kind == next(iter(np.flatnonzero(stream[1] == "again")), -1)
     aside = kind == next(iter(np.flatnonzero(stream[1] == "aside")), -1)
     code = site.astype(np.int64) * len(asked) + c["lot"]
@@ -238,15 +242,15 @@ def _begun(code: Whole, lane: Whole, pulled: NDArray[Any], again: Flags) -> tupl
 
 
 class Stop(NamedTuple):
-    """How a replay stood: the joint state of each group, when some stopped, what is to end that."""
+    """How a replay stood: the states of each group, when some stopped, what is to end that."""
 
-    joints: tuple[int, ...]
+    states: tuple[int, ...]
     stopped_at: dict[Stream, Any]
     resumed: dict[tuple[str, str], list[Any]]
 
 
 class Fold:
-    """The states of every group, from one audit to the next.
+    """The states of every group, from one audit to the next: each group's by their number.
 
     Parameters
     ----------
@@ -257,77 +261,79 @@ class Fold:
     def __init__(self, judge: Judge, names: Names) -> None:
         self.judge = judge
         self._names = names
-        self._joints: list[int] = []
+        self._states: list[int] = []
         self._after: defaultdict[int, dict[int, _After]] = defaultdict(dict)
         self._due: list[int] = []  # when a cause was put right next, of each group
 
     def standing(self) -> Standing:
         """What the next audit rests on, besides its lot."""
         self.judge.states = {}
-        for group, joint in zip(self._names.groups.every, self._joints, strict=False):
-            self.judge.states |= states_of(group, self._names.joints.every[joint])
+        for group in range(len(self._states)):
+            self.judge.states |= self._streams(group)
         return self.judge.standing()
 
     def stop(self) -> Stop:
         """How the replay stands, to be put back."""
         _, stopped_at, resumed = self.judge.standing()
-        return Stop(tuple(self._joints), stopped_at, resumed)
+        return Stop(tuple(self._states), stopped_at, resumed)
 
     def put_back(self, stop: Stop) -> None:
         """Stand as it stood."""
         self.judge = self.judge.at(Standing({}, stop.stopped_at, stop.resumed))
-        self._joints = list(stop.joints)
+        self._states = list(stop.states)
 
-    def take(
+    def take_by_day(
         self, new: dict[str, NDArray[Any]], mixed: Mapping[int, Case]
     ) -> Iterator[tuple[int, Stop]]:
         """Take audits in columns, and write down the states that each found and what it says.
 
-        Before each day of theirs gives the row at which it begins, and how the replay stands.
+        Gives, before each day of theirs is taken, the row at which it begins and how the replay
+        stands.
         `mixed` are lots that were mixed before; those that begin here are found by themselves.
         """
         size = len(new["lot"])
-        new["joint"], new["verdict"] = (np.zeros(size, dtype=np.int32) for _ in range(2))
-        none = self._names.joints.of(())
-        self._joints += [none] * (len(self._names.groups.every) - len(self._joints))
-        self._learn_due()
+        new["states"], new["verdict"] = (np.zeros(size, dtype=np.int32) for _ in range(2))
+        groups = self._names.groups.every
+        none = self._names.states.of(())
+        self._states += [none] * (len(groups) - len(self._states))
+        self._due = [self._due_of(group) for group in range(len(groups))]
         day = new["pulled_at"].astype("datetime64[D]")
         begins = [0, *(np.flatnonzero(day[1:] != day[:-1]) + 1).tolist()]
         for begin, end in zip(begins, [*begins[1:], size], strict=True):
             yield begin, self.stop()
             found = list(self._found(new, slice(begin, end), mixed))
-            new["joint"][begin:end], new["verdict"][begin:end] = zip(*found, strict=True)
+            new["states"][begin:end], new["verdict"][begin:end] = zip(*found, strict=True)
 
     def _found(
         self, new: Columns, rows: slice, mixed: Mapping[int, Case]
     ) -> Iterator[tuple[int, int]]:
-        joints, every, due = self._joints, self._after, self._due
-        columns = (new["group"], new["kind"], new["pulled_at"].view(np.int64), new["mixed"])
+        states, after, due = self._states, self._after, self._due
+        columns = (new["group"], new["evidence"], new["pulled_at"].view(np.int64), new["mixed"])
         lists = (each[rows].tolist() for each in columns)
-        for at, (group, kind, pulled, lot) in enumerate(zip(*lists, strict=True), rows.start):
+        for at, (group, evidence, pulled, lot) in enumerate(zip(*lists, strict=True), rows.start):
             if lot >= 0:
                 yield self._by_hand(new, at, mixed[lot])
                 continue
             if pulled >= due[group]:
                 self._resume(group, pulled)
-            joint = joints[group]
-            after = every[joint].get(kind)
-            if after is None:
-                after = every[joint][kind] = self._worked_out(new, at, joint)
-            if after.stopped:
-                self._stopped(group, pulled, after.stopped)
-            joints[group] = after.joint
-            yield joint, after.verdict
+            before = states[group]
+            then = after[before].get(evidence)
+            if then is None:
+                then = after[before][evidence] = self._worked_out(new, at)
+            if then.stopped:
+                self._stopped(group, pulled, then.stopped)
+            states[group] = then.states
+            yield before, then.verdict
 
-    def _worked_out(self, new: Columns, at: int, joint: int) -> _After:
-        """What comes of an audit that begins a lot; the same of all of its kind."""
-        group, kind, shift = (int(new[name][at]) for name in ("group", "kind", "shift"))
+    def _worked_out(self, new: Columns, at: int) -> _After:
+        """What comes of an audit that begins a lot; the same of all with its evidence."""
+        group, evidence, shift = (int(new[name][at]) for name in ("group", "evidence", "shift"))
         times = dict.fromkeys(("pulled_at", "re_sorted_at", "fill_start", "day"), _ANY)
         texts = {"lot": "", "tote": "", "shift": self._names.texts.every[shift]}
-        audit = _record(self._names, group, kind) | texts | times
+        audit = _record(self._names, group, evidence) | texts | times
         case, before = Case(0), dict(self.judge.stopped_at)
         self.judge.stopped_at = {}
-        self._show(group, joint)
+        self.judge.states = self._streams(group)
         self.judge.add(case, audit)
         stopped = tuple(stream.severity for stream in self.judge.stopped_at)
         self.judge.stopped_at = before
@@ -339,22 +345,22 @@ class Fold:
         group, pulled = int(new["group"][at]), int(new["pulled_at"][at].astype(np.int64))
         if self.judge.begins(case, audit) and pulled >= self._due[group]:
             self._resume(group, pulled)
-        joint = self._joints[group]
-        self._show(group, joint)
+        before = self._states[group]
+        self.judge.states = self._streams(group)
         self.judge.add(case, audit)
-        self._joints[group] = self._read(group)
-        return joint, VERDICTS.index(case.standing.verdict)
+        self._states[group] = self._read(group)
+        return before, VERDICTS.index(case.standing.verdict)
 
-    def _show(self, group: int, joint: int) -> None:
-        """Let the judge see the states of a group, and no others."""
-        of, states = self._names.groups.every[group], self._names.joints.every[joint]
-        self.judge.states = states_of(of, states)
+    def _streams(self, group: int) -> dict[Stream, Switching]:
+        """The states of a group, as the judge takes them."""
+        names = self._names
+        return states_of(names.groups.every[group], names.states.every[self._states[group]])
 
     def _read(self, group: int) -> int:
-        """The joint state of a group as the judge has it."""
+        """The number of a group's states as the judge has them."""
         of = self._names.groups.every[group]
         found = ((s.severity, state) for s, state in self.judge.states.items() if s[:3] == of)
-        return self._names.joints.of(tuple(found))
+        return self._names.states.of(tuple(found))
 
     def _stopped(self, group: int, pulled: int, classes: Sequence[str]) -> None:
         of = self._names.groups.every[group]
@@ -363,16 +369,22 @@ class Fold:
 
     def _resume(self, group: int, pulled: int) -> None:
         """Stopped inspection of a group's lane starts again where its cause was put right."""
-        of = self._names.groups.every[group]
-        self.standing()
-        self.judge.resume(of.site, of.lane, pd.Timestamp(pulled, unit="us", tz="UTC"))
-        self._joints[:] = [self._read(each) for each in range(len(self._joints))]
-        self._learn_due()
+        groups = self._names.groups.every
+        lane = groups[group].site, groups[group].lane
+        same = [at for at, each in enumerate(groups) if (each.site, each.lane) == lane]
+        self.judge.states = {}
+        for each in same:
+            self.judge.states |= self._streams(each)
+        self.judge.resume(*lane, pd.Timestamp(pulled, unit="us", tz="UTC"))
+        for each in same:
+            self._states[each] = self._read(each)
+            self._due[each] = self._due_of(each)
 
-    def _learn_due(self) -> None:
-        resumed = self.judge.standing().resumed
-        due = (resumed.get((each.site, each.lane)) for each in self._names.groups.every)
-        self._due[:] = [_micros(each[0]) if each else _NEVER for each in due]
+    def _due_of(self, group: int) -> int:
+        """When a cause on a group's lane was put right next."""
+        of = self._names.groups.every[group]
+        moment = self.judge.next_put_right(of.site, of.lane)
+        return _NEVER if moment is None else _micros(moment)
 
 
 def _micros(moment: Any) -> int:

@@ -15,7 +15,7 @@ from qa.programme import Programme
 from qa.tally import in_order
 from qa.verdicts import back
 from qa.verdicts.columns import Table
-from qa.verdicts.folding import KINDS, Fold, Names, Stop, coded, lots, thawed
+from qa.verdicts.folding import COLUMN_TYPES, Fold, Names, Stop, coded, judged_anew, lots
 from qa.verdicts.judged import Filling, Replay, Whole
 from qa.verdicts.judging import JUDGING, Case, Judge
 from qa.wording import load
@@ -35,7 +35,7 @@ class Following:
         self._known: Resumed = {}
         self._stops: list[tuple[Any, int, Stop]] = []  # of each day: its row, how the fold stood
         self._last: tuple[Any, str] | None = None  # what was taken last: when pulled, its key
-        self._table = Table(KINDS)
+        self._table = Table(COLUMN_TYPES)
         self._more: dict[int, tuple[int, ...]] = {}
         self._lanes: dict[tuple[str, str], Filling] = {}
         self._back = back.NONE
@@ -115,9 +115,9 @@ class Following:
         new["mixed"] = np.where(mixed, new["head"], -1)
         heads = set(new["head"][mixed].tolist())
         earlier = {each: (each, *self._more.get(each, ())) for each in heads if each < table.size}
-        cases = thawed(judge, self._names, table, earlier)
+        cases = judged_anew(judge, self._names, table, earlier)
         cases |= {head: Case(head) for head in heads if head >= table.size}
-        for begin, stop in self._fold.take(new, cases):
+        for begin, stop in self._fold.take_by_day(new, cases):
             day = new["pulled_at"][begin].astype("datetime64[D]")
             if not self._stops or self._stops[-1][0] < day:
                 self._stops.append((day, table.size + begin, stop))
@@ -132,7 +132,7 @@ class Following:
         """Find anew whether some lots stand back."""
         several = self._more.keys() & set(touched.tolist())
         rows = {head: (head, *self._more[head]) for head in several - cases.keys()}
-        by_hand = thawed(self._fold.judge, self._names, self._table, rows)
+        by_hand = judged_anew(self._fold.judge, self._names, self._table, rows)
         now = {**by_hand, **{head: cases[head] for head in several & cases.keys()}}
         self._back = self._back.after(self._table, touched, now)
 
@@ -168,8 +168,8 @@ class Following:
         several = self._more.keys() & heads.tolist()
         more = [row for head in several for row in self._more[head]]
         rows = np.concatenate([heads, np.array(more, dtype=np.int64)])
-        again = [each.purpose == "re-audit" for each in self._names.kinds.every]
-        rows = rows[~np.array(again, dtype=np.bool_)[self._table["kind"][rows]]]
+        again = [each.purpose == "re-audit" for each in self._names.evidence.every]
+        rows = rows[~np.array(again, dtype=np.bool_)[self._table["evidence"][rows]]]
         head, at = self._table["head"][rows], self._table["filled_at"][rows]
         rows = rows[np.lexsort((-rows, at, head))]
         head = self._table["head"][rows]

@@ -23,7 +23,7 @@ from qa.verdicts.answer import (
 )
 from qa.verdicts.back import Back
 from qa.verdicts.columns import Table, alike
-from qa.verdicts.folding import VERDICTS, Names, lot_of, thawed
+from qa.verdicts.folding import VERDICTS, Names, judged_anew, lot_of
 from qa.verdicts.holding import Held, accepted, of_lane, placed
 from qa.verdicts.judging import JUDGING, Case, Judge, Lot, Standing
 from qa.verdicts.locks import locks
@@ -127,7 +127,7 @@ class Replay:
 
     def cases(self, judge: Judge, heads: Iterable[int]) -> dict[int, Case]:
         """Some lots as they stand."""
-        return thawed(judge, self.names, self.table, {head: self.rows(head) for head in heads})
+        return judged_anew(judge, self.names, self.table, {head: self.rows(head) for head in heads})
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,9 +232,9 @@ class Judged:
         table, more = self.replay.table, self.replay.more
         apart = set(self.replay.of_codes(lot[:2] for lot in locked)) if locked else set()
         apart |= {head for head in heads.tolist() if head in more}
-        again = [each.purpose == "re-audit" for each in self.replay.names.kinds.every]
+        again = [each.purpose == "re-audit" for each in self.replay.names.evidence.every]
         plain = ~np.isin(heads, list(apart)) & (table["verdict"][heads] != REJECTS)
-        plain &= ~np.array(again, dtype=np.bool_)[table["kind"][heads]]
+        plain &= ~np.array(again, dtype=np.bool_)[table["evidence"][heads]]
         told = self._told(heads[~plain].tolist())
         told |= {lot: self._locked[lot] for lot in locked}
         parts = [self._alike(heads[plain])] if plain.any() else []
@@ -247,7 +247,7 @@ class Judged:
     def _alike(self, heads: Whole) -> pd.DataFrame:
         """Lots of one audit that none rejects: those that differ in name and time are told once."""
         table, texts = self.replay.table, self.replay.names.texts.every
-        number, first = alike(*(table[name][heads] for name in ("joint", "kind", "group")))
+        number, first = alike(*(table[name][heads] for name in ("states", "evidence", "group")))
         told = table_of(self._told(heads[first].tolist()).values())
         pulled = pd.DatetimeIndex(table["pulled_at"][heads]).tz_localize("UTC")
         return (

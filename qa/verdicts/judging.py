@@ -188,6 +188,10 @@ class Judge:
             more = [each for each in resumed.get(lane, ()) if after is None or each > after]
             self._resumed[lane] = sorted(left + more)
 
+    def next_put_right(self, site: str, lane: str) -> Any:
+        """When a cause on a lane was put right next; None where no moment is left."""
+        return next(iter(self._resumed.get((site, lane), ())), None)
+
     def take(self, audit: Record) -> None:
         """One more audit, pulled after all that were taken before."""
         self.add(self._lot(audit), audit)
