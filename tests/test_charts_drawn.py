@@ -1,5 +1,6 @@
 """A lane's chart as it is told to the charts' library: what is known of it, and nothing else."""
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import pairwise
 from math import nan
@@ -88,3 +89,20 @@ def test_what_people_did_and_what_changed_is_laid_over_the_charts(drawing: Drawi
     ends = [("rect", AT[0], AT[3]), ("rect", AT[4], AT[8]), ("line", AT[12], AT[12])]
     assert spans == [(k, a.isoformat(), b.isoformat()) for k, a, b in ends for _ in range(2)]
     assert {each.yref for each in figure.layout.shapes} == {"y domain", "y2 domain"}
+
+
+@pytest.mark.parametrize(("place", "side"), [(0, "left"), (6, "center"), (SIZE - 1, "right")])
+def test_what_a_change_says_stands_inside_the_chart(
+    drawing: Drawing, place: int, side: str
+) -> None:
+    change = Change(AT[place], AT[place], AT[place], AT[-1], 1.0, 3.0, "since then")
+    figure = go.Figure(control_chart(replace(drawing, changes=[change])))
+    assert [e.xanchor for e in figure.layout.annotations if e.text == "since then"] == [side]
+
+
+def test_no_axis_measures_its_words_and_there_is_room_for_the_longest(drawing: Drawing) -> None:
+    rows = ["events", "holds", "notificaciones"]
+    figure = go.Figure(control_chart(replace(drawing, rows=rows)))
+    axes = [figure.layout[f"{of}axis{k}"] for of in "xy" for k in ("", "2", "3")]
+    assert not any(each.automargin for each in axes)
+    assert figure.layout.margin.l >= 7 * len("notificaciones")

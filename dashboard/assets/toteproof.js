@@ -169,14 +169,12 @@
     if (same) same.focus({ preventScroll: true });
   }).observe(document.documentElement, { childList: true, subtree: true });
 
-  setInterval(function () {
-    const heading = document.querySelector("main h1");
-    const name = document.querySelector(".bar-name");
-    if (heading && name) {
-      const title = heading.textContent + " \u00b7 " + name.textContent;
-      if (document.title !== title) document.title = title;
-    }
-  }, 1000);
+  /* The title says which page it is, and what of it, as its heading does. */
+  new MutationObserver(function () {
+    const heading = document.querySelector("main h1"), name = document.querySelector(".bar-name");
+    const title = heading && name && heading.textContent + " \u00b7 " + name.textContent;
+    if (title && document.title !== title) document.title = title;
+  }).observe(document.documentElement, { childList: true, characterData: true, subtree: true });
 
   document.addEventListener("click", function (event) {
     if (event.target.closest("[data-print]")) window.print();

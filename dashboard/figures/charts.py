@@ -20,8 +20,11 @@ _DIAMOND = {"symbol": "diamond-open", "size": 13, "color": theme.VERMILION, "lin
 _FARTHEST = 36  # pixels from its diamond that a reason may stand
 MOST_REASONS = 8  # more would cover the points; the table behind the chart has them all
 _HALF, _BESIDE = 8, 10  # pixels: half a diamond; from its middle to its reason
+_NEAR = 0.12  # of the width
 _LETTER, _LINE = 8, 24  # pixels, about: of a letter, of a line
 _WIDE, _HIGH = 900, (360, 170)  # pixels, about: of the chart and of its two parts
+_BELOW, _AFTER = 46, 26  # pixels: a time in two lines below the chart; half of one at its end
+_NUMBERS = 72  # pixels: of an axis's numbers and its title beside them
 _DOMAINS = ((0.478, 1.0), (0.176, 0.428), (0.0, 0.126))  # of the height: levels, sum, marks
 _SYMBOLS = ("square-open", "x-thin-open", "triangle-up-open")  # one a row of marks
 _ABOVE = (0, 14)  # pixels: a reason beside its diamond; that of the sum clear of its limit too
@@ -109,14 +112,14 @@ def control_chart(drawn: Drawing) -> Figure:
     layout = {
         "template": theme.TEMPLATE,
         "height": 720,
-        "margin": {"t": 52 if drawn.changes else 8},
+        "margin": _room_around(drawn),
         "hovermode": "closest",
         "dragmode": "select",
         "selectdirection": "h",
         **_axes(drawn),
         "shapes": [*_ground(drawn), *_breaks(drawn)],
         "annotations": [
-            *map(_since, drawn.changes),
+            *(_since(each, drawn.at) for each in drawn.changes),
             *_reasons(drawn, drawn.signals, row=1),
             *_reasons(drawn, drawn.sum_signals, row=2),
         ],
@@ -124,6 +127,12 @@ def control_chart(drawn: Drawing) -> Figure:
     return {"data": [each | _of(k) for k, row in enumerate(rows, 1) for each in row]} | {
         "layout": layout
     }
+
+
+def _room_around(drawn: Drawing) -> dict[str, int]:
+    """What the axes' words need. A chart that measures it for itself is drawn twice."""
+    left = max(_NUMBERS, *(_LETTER * len(row) + 14 for row in drawn.rows))
+    return {"l": left, "r": _AFTER, "t": 52 if drawn.changes else 8, "b": _BELOW}
 
 
 def _of(row: int, domain: str = "") -> dict[str, str]:
@@ -153,8 +162,10 @@ def _axes(drawn: Drawing) -> dict[str, Any]:
     axes: dict[str, Any] = {}
     for row, (x, y) in enumerate(((above, levels), (above, sums), (time, rows)), 1):
         of = _of(row)
-        axes["xaxis" + of["xaxis"][1:]] = x | {"anchor": of["yaxis"]}
-        axes["yaxis" + of["yaxis"][1:]] = y | {"anchor": of["xaxis"], "domain": _DOMAINS[row - 1]}
+        own = {"automargin": False}
+        axes["xaxis" + of["xaxis"][1:]] = x | own | {"anchor": of["yaxis"]}
+        own["domain"] = _DOMAINS[row - 1]
+        axes["yaxis" + of["yaxis"][1:]] = y | own | {"anchor": of["xaxis"]}
     return axes
 
 
@@ -226,12 +237,14 @@ def _step(change: Change) -> dict[str, Any]:
     }
 
 
-def _since(change: Change) -> dict[str, Any]:
+def _since(change: Change, at: Sequence[datetime]) -> dict[str, Any]:
+    """Above its place, and from there inwards where it is near an end."""
+    place = (change.since - at[0]) / max(at[-1] - at[0], timedelta(minutes=1))
     return {
         "x": _said(change.since),
         "y": 1,
         "yanchor": "bottom",
-        "xanchor": "center",
+        "xanchor": "left" if place < _NEAR else "right" if place > 1 - _NEAR else "center",
         "text": change.said,
         "showarrow": False,
         **_beside(1, " domain"),

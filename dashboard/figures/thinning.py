@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Sequence
 
-MOST = 900  # points drawn
+MOST = 600  # points drawn: of each stretch as wide as a point on a desk's screen, the peaks
 _KEPT = 3  # of each stretch: the highest and the lowest level, and the highest sum
 
 

@@ -53,10 +53,11 @@ PAGES = (
 # Before any script of the page: when it became useful, and when it last changed.
 _WATCH = f"""
 window.benchChanged = 0;
+const aside = (node) => (node.closest ? node : node.parentElement)?.closest(
+  "#floor-heard, header, nav");
 new MutationObserver((all) => {{
-  const told = all.filter((e) => !(e.target.closest ?? e.target.parentElement?.closest)
-    ?.call(e.target.closest ? e.target : e.target.parentElement, "#floor-heard, header, nav"));
-  if (told.length) window.benchChanged = performance.now();
+  if (all.some((e) => !aside(e.target)))
+    window.benchChanged = performance.now();
 }}).observe(document, {{subtree: true, childList: true, characterData: true, attributes: true}});
 const look = () => {{
   const drawn = [...document.querySelectorAll(".dash-graph")].every((e) => e.querySelector("svg"));

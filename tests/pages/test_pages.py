@@ -51,6 +51,15 @@ def test_floor_takes_in_a_new_audit_by_itself(
     assert page.all(".bone") == []
 
 
+def test_the_title_says_which_page_it_is_and_what_of_it(page: Any) -> None:
+    page.open("/lane?lane=2")
+    page.says("Lane 2", "h1")
+    page.wait(lambda driver: driver.title == page.text("h1") + " · Toteproof", "the page's title")
+    page.click('.filters a[href*="lane=5"]')
+    page.says("Lane 5", "h1")
+    page.wait(lambda driver: driver.title == page.text("h1") + " · Toteproof", "the new title")
+
+
 def test_lane_draws_its_charts_with_the_figures_behind(page: Any) -> None:
     page.open("/lane?lane=2&category=stem&days=30")
     page.drawn()
