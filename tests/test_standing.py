@@ -1,5 +1,6 @@
 """What a shift leaves open, as it stood at its end, and what Shift says of it."""
 
+import re
 from collections import Counter
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -308,3 +309,50 @@ def test_of_very_many_held_lots_the_newest_are_listed_and_that_is_said() -> None
     assert listed == lots[:-1]
     assert "The newest 100 are listed" in str(said[0])
     assert left_open.newest(words("en"), lots[:-1], len(lots) - 1) == ([], lots[:-1])
+
+
+def test_an_advice_is_said_once_for_all_lots_that_it_is_of(
+    store: schema.Store, programme: Programme
+) -> None:
+    bad = [{"tote": f"B{each}", "pulled_at": AT + timedelta(minutes=9 * each)} for each in range(7)]
+    good = {"tote": "A0", "pulled_at": AT - timedelta(minutes=9)}
+    log(store, programme, good, *({**each, "stem": 40} for each in bad))
+    tally.save_finding(store, {**FINDING, "tote": "X9", "lane": "2"}, AT)
+    view = seen(store, "morning", now=AT + timedelta(hours=1))
+    text = said(view)
+    told = verdicts.lots(records.tallies(store), programme).iloc[-1]
+    assert told["floor"] == "hold"
+    assert f"Next, for each of these 7 lots: {told['next']}" in text
+    assert f"Next, for this lot: {view.held[0].next}" in text
+    assert text.count(told["next"]) == 1
+    assert text.count("To narrow it, audit a tote filled about halfway") == 1
+    assert text.count("All after tote A0 (") == 1  # what the newest holds back, the others too
+    assert "What is held back with it is told at B6." in text
+    others = text[text.index("The other 2 lots") :]
+    assert [each for each in (f"Th(children='B{n}'" for n in range(7)) if each in others] == [
+        "Th(children='B0'",
+        "Th(children='B1'",
+    ]
+    assert "2 more such lots are not printed; Shift lists them." in text
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_what_is_held_back_is_told_briefly_with_the_same_figures(
+    store: schema.Store, programme: Programme, language: str
+) -> None:
+    audits = [
+        {"tote": "A0", "pulled_at": AT},
+        {"tote": "B1", "pulled_at": AT + timedelta(minutes=30), "stem": 40},
+        {"tote": "B2", "pulled_at": AT + timedelta(minutes=90), "stem": 40},
+    ]
+    log(store, programme, *audits)
+    table = verdicts.lots(records.tallies(store), programme, language=language)
+    first, last = table.iloc[1], table.iloc[2]
+    for each in (first, last):
+        assert len(each["hold_brief"]) < len(each["hold"]) / 2
+        shared = set(re.findall(r"[A-Z]?[0-9][0-9:]*", each["hold_brief"]))
+        assert {"A0", "10:00", "17"} <= shared
+        assert shared <= set(re.findall(r"[A-Z]?[0-9][0-9:]*", each["hold"]))
+    assert "B1" not in first["hold_brief"]  # the lot's own tote is in the list already
+    assert "B1" in last["hold_brief"]
+    assert table.iloc[0]["hold_brief"] == ""

@@ -12,7 +12,8 @@ from dashboard.views.standing import Accepted, HeldTote, Lot, Need
 
 IDENTITY = "open"
 MOST = standing.LISTED
-COLUMNS = ("lot", "lane", "floor", "since_why", "next")
+SHOWN = 5  # lots of one kind that stand in the open; the others are opened
+COLUMNS = ("lane", "since_why", "with_it")
 
 
 def block(words: Wording, view: ShiftView) -> html.Section:
@@ -29,7 +30,7 @@ def block(words: Wording, view: ShiftView) -> html.Section:
             if view.needs
             else []
         ),
-        *table(words, view, recent),
+        *listed(words, view, recent),
         *(before(words, view, older) if older else []),
         html.P(put_right(words, view)),
         html.P(say("shift.release_note"), className="quiet shift-note"),
@@ -65,29 +66,44 @@ def need(words: Wording, view: ShiftView, of: Need) -> list[Any]:
     return [*head, " ", " ".join(components.sentence(each) for each in told)]
 
 
-def table(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
-    """Lots held lately and all that are locked; what is next for every one is said once."""
+def listed(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
+    """Lots held lately and all that are locked; what is next is said once for all that it is of."""
     if not lots:
         return []
-    say, alike = words.say, len(lots) > 1 and len({each.next for each in lots}) == 1
     left_out, lots = newest(words, lots, len(lots))
+    kinds = dict.fromkeys((each.floor, each.next) for each in lots)
+    parts = [of_kind(words, view, [e for e in lots if (e.floor, e.next) == kind]) for kind in kinds]
+    return [*left_out, *(each for part in parts for each in part)]
+
+
+def of_kind(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
+    """Lots of which the same is next, the first in the open."""
+    say, of = words.say, lots[0]
+    mark = html.B(say(f"floor_word.{of.floor}"), className=f"floor-{of.floor}")
+    told = [html.P([mark, " ", say("shift.for_each", count=len(lots), next=of.next)])]
+    if any(each.hold for each in lots):
+        told.append(html.P(say("shift.hold_with"), className="quiet"))
+    told.append(table(words, view, lots[:SHOWN], lots))
+    others = lots[SHOWN:]
+    if others:
+        title = html.Summary(say("shift.others", count=len(others)))
+        told.append(html.Details([title, table(words, view, others, lots)]))
+        said = say("shift.not_printed", count=len(others))
+        told.append(html.P(said, className="only-print"))
+    return told
+
+
+def table(words: Wording, view: ShiftView, lots: list[Lot], among: list[Lot]) -> html.Div:
+    """Some lots, with what stands back with each."""
+    beside = [then(words, view, each, among) for each in lots]
+    names = COLUMNS if any(beside) else COLUMNS[:-1]
     rows = [
-        [
-            each.lot,
-            each.lane,
-            html.Span(say(f"floor_word.{each.floor}"), className=f"floor-{each.floor}"),
-            why(words, view, each),
-            [*([] if alike else [html.P(each.next)]), *then(words, view, each, lots)],
-        ]
-        for each in lots
+        [each.lot, each.lane, why(words, view, each), html.Div(with_it, className="shift-with")]
+        for each, with_it in zip(lots, beside, strict=True)
     ]
-    columns = [of_lot(words, view), *(say(f"shift.{name}") for name in COLUMNS[1:])]
-    listed = components.table(None, columns, rows, name=say("shift.lots"), stacks=columns)
-    return [
-        *left_out,
-        *([html.P(say("shift.for_each", next=lots[0].next))] if alike else []),
-        listed,
-    ]
+    columns = [of_lot(words, view), *(words.say(f"shift.{name}") for name in names)]
+    rows = [row[: len(columns)] for row in rows]
+    return components.table(None, columns, rows, name=words.say("shift.lots"), stacks=columns)
 
 
 def of_lot(words: Wording, view: ShiftView) -> str:
@@ -148,11 +164,12 @@ def then(words: Wording, view: ShiftView, lot: Lot, lots: list[Lot]) -> list[Any
     hold = words.say("shift.held_with", lot=other.lot) if lot.hold and other else lot.hold
     said: list[Any] = [html.P(hold)] if hold else []
     said += [html.P(done(words, view, each)) for each in lot.totes if each.what]
+    parts: list[Any] = [html.Div(said)] if said else []
     if lot.verdict == "reject" and lot.totes and people.may(people.RECORD):
         to = choices.query(tote=lot.totes[-1].tote, lane=lot.lane, purpose="re-audit")
         link = html.A(words.say("shift.re_audit"), href=f"/tally{to}", className="choice no-print")
-        said.append(link)
-    return said
+        parts.append(link)
+    return parts
 
 
 def done(words: Wording, view: ShiftView, tote: HeldTote) -> str:

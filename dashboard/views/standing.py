@@ -178,7 +178,7 @@ def _lot(held: LotVerdict, begin: datetime, done: dict[tuple[str, str, str], Hel
     since = None if held.since is None else utc(held.since)
     totes = (done.get((held.site, held.lane, each), HeldTote(each)) for each in held.held)
     recent = held.floor == "locked" or since is None or since >= begin
-    told = (held.verdict, held.floor, held.why, held.next, held.hold)
+    told = (held.verdict, held.floor, held.why, held.next, held.hold_brief)
     return Lot(held.lot, held.lane, *told, tuple(totes), since, recent)
 
 

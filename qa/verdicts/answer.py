@@ -59,6 +59,8 @@ class LotVerdict:
         UTC.
     earlier : tuple of Seen
         Its audits but the last, each with how the lot stood after it.
+    hold_brief : str
+        What `hold` says where a list says once what to consider and how to narrow it.
     """
 
     site: str
@@ -80,6 +82,7 @@ class LotVerdict:
     switched: str
     last_pulled_at: Any
     earlier: tuple[Seen, ...] = ()
+    hold_brief: str = ""
 
     @property
     def stood(self) -> tuple[tuple[Any, str], ...]:
@@ -325,6 +328,7 @@ def verdict_of(words: Wording, lot: Lot, case: Case, back: Held | None) -> LotVe
         switched=case.switched,
         last_pulled_at=case.audits[-1].pulled_at,
         earlier=tuple(case.audits[:-1]),
+        hold_brief=back.brief if back else "",
     )
 
 
@@ -344,6 +348,7 @@ def _as_it_stood(words: Wording, now: LotVerdict, seen: Sequence[Seen]) -> LotVe
         more=stood.more,
         held=(),
         hold="",
+        hold_brief="",
         last_pulled_at=seen[-1].pulled_at,
         earlier=tuple(seen[:-1]),
     )

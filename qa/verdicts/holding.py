@@ -25,10 +25,13 @@ class Held(NamedTuple):
         The lane's audited totes since its last accepted one, in order of filling.
     said : str
         All that the floor must consider holding and how to narrow it, as sentences.
+    brief : str
+        The same where a list says once what to consider and how to narrow it.
     """
 
     totes: tuple[str, ...]
     said: str
+    brief: str
 
 
 class Filled(NamedTuple):
@@ -93,10 +96,8 @@ def of_lane(
         if standing == "reject":
             newest = list(islice(reversed(back), MOST))[::-1]
             ends = (next(iter(back)), newest[-1], len(back))
-            yield (
-                row.lot,
-                Held(tuple(newest), _said(words, programme, lane, since, row, newest, ends)),
-            )
+            told = _said(words, programme, lane, since, row, newest, ends)
+            yield row.lot, Held(tuple(newest), *told)
 
 
 def _said(
@@ -107,23 +108,25 @@ def _said(
     row: Filled,
     totes: list[str],
     ends: tuple[str, str, int],
-) -> str:
+) -> tuple[str, str]:
     first, last, count = ends
     listed = words.listed(totes)
     if count > LISTED:
         listed = words.say("hold.many", count=count, first=first, last=last)
+    also = words.say("hold.also", totes=listed) if count > 1 else ""
     if since is None:
-        return words.say("hold.all", lane=lane, totes=listed)
+        said = words.say("hold.all", lane=lane, totes=listed)
+        return said, words.say("hold.brief_all", also=also)
     between = _between(programme, lane, since.at, row.at) - count + 1
-    when = words.moment(utc(since.at), programme.zone)
-    key = "hold.since_more" if between > 0 else "hold.since"
-    said = words.say(
-        key, lane=lane, tote=since.tote, when=when, totes=listed, more=words.about(between)
-    )
+    where = {"tote": since.tote, "when": words.moment(utc(since.at), programme.zone)}
     if between < 1:
-        return said
+        said = words.say("hold.since", lane=lane, totes=listed, **where)
+        return said, words.say("hold.brief", also=also, **where)
     half = words.moment(utc(since.at + (row.at - since.at) / 2), programme.zone)
-    return f"{said} {words.say('hold.bracket', when=half)}"
+    more = words.about(between)
+    said = words.say("hold.since_more", lane=lane, totes=listed, more=more, **where)
+    brief = words.say("hold.brief_more", also=also, more=more, half=half, **where)
+    return f"{said} {words.say('hold.bracket', when=half)}", brief
 
 
 def _between(programme: Programme, lane: str, first: Any, last: Any) -> int:
