@@ -216,9 +216,9 @@ def _frame() -> list[Any]:
                     className="bar-name",
                 ),
                 html.Nav(id=NAV, **{"aria-label": say("app.pages")}),
-                _waiting(),
                 _languages(),
                 *_person(),
+                _waiting(),
                 html.P(
                     say("app.away"), id="app-away", className="bar-ended", role="alert", hidden=True
                 ),

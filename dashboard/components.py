@@ -86,7 +86,10 @@ def links(name: str, choices: Iterable[tuple[str, str, bool]]) -> html.Nav:
         for text, href, chosen in choices
     ]
     return html.Nav(
-        [html.Span(name, className="choices-name"), *made],
+        [
+            html.Span(name, className="choices-name"),
+            html.Div(made, className="choices-set"),
+        ],
         className="choices",
         **{"aria-label": name},
     )

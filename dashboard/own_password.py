@@ -47,7 +47,7 @@ def _changed(gate: Gate, asking: Person, now: datetime) -> Answer:
         request.remote_addr or "",
     )
     if fault := _fault(asking.name, password, pin):
-        return _page(asking, (fault, 422))
+        return _page(asking, (f"{fault.rstrip('.')}.", 422))
     holds = sign_in.typed("now")
     tried = sign_ins.try_password(gate.store, asking.name, holds, place, at=now)
     if not tried.key:

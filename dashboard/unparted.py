@@ -1,4 +1,4 @@
-"""What no line may part on a screen: a figure from its unit, a day from its month.
+"""What no line may part on a screen: a figure from its unit, a day from its month, a lane's name.
 
 Texts are worded with plain spaces, which paper, files, the command and devices get as they are.
 """
@@ -31,7 +31,9 @@ def unparted(told: str, of: str) -> str:
 @cache
 def _spaces(of: str) -> re.Pattern[str]:
     after = "|".join((*_UNITS, *(rf"{month}\b" for month in words(of).months)))
-    return re.compile(rf"{_KEPT}|(?<=\d) (?:de )?(?={after})")
+    lane = words(of).say("ledger.lane")
+    named = "|".join(rf"(?<=\b{each})" for each in (lane, lane.lower(), "ISO"))
+    return re.compile(rf"{_KEPT}|(?<=\d) (?:de )?(?={after})|(?:{named}) (?=\d)")
 
 
 def _held(found: re.Match[str]) -> str:

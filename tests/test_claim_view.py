@@ -55,6 +55,19 @@ def test_the_answer_is_that_of_the_claim(plant: schema.Store) -> None:
     assert shown.answered.left_out == (("head-check", 6),)
 
 
+@pytest.mark.parametrize(("target", "look"), [("98", "release"), ("99.9", "hold"), (None, "open")])
+def test_yes_no_and_not_yet_each_have_a_look_of_their_own(
+    target: str | None, look: str, plant: schema.Store
+) -> None:
+    answered = view.view(plant, DAYS).answered
+    assert answered is not None
+    amid = 50 * (answered.claim.bounds.lower + answered.claim.bounds.upper)
+    shown = view.view(plant, f"{DAYS}&target={target or f'{amid:.3f}'}")
+    assert shown.answered is not None
+    section = page.answer(words(), shown.answered, shown.fields).to_plotly_json()
+    assert section["props"]["data-state"] == look
+
+
 def test_one_lane_and_another_specification_may_be_asked_for(plant: schema.Store) -> None:
     one = view.view(plant, f"{DAYS}&lane=2&specification=freezer").answered
     assert one is not None

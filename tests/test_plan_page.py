@@ -316,10 +316,26 @@ def test_the_picture_has_each_plan_s_curve_and_the_effects_of_the_first(plant: A
     assert_allclose(first.y[0], 100)
     work = go.Figure(work_curve(curves.work_panel(words(), view)))
     assert len(work.data) == 4  # ASN and ATI of two plans
+    assert work.layout.yaxis.separatethousands
     out = go.Figure(work_curve(curves.out_panel(words(), view)))
     assert len(out.data) == 2
     assert [note.text for note in out.layout.annotations] == ["B: at most 0.92 %",
                                                                "A: at most 1.7 %"]  # fmt: skip
+
+
+def test_points_on_the_curve_are_said_in_per_cent_alone_since_pieces_would_lie_over_it(
+    plant: Any,
+) -> None:
+    view = seen(plant, way="points", lot_size="4000", p1="1", p2="6")
+    assert all("of 4,000 pieces" in told for _, _, told in view.points)
+    figure = oc_curve(curves.oc_panel(words(), view))
+    assert not [each for each in figure["layout"]["annotations"] if "pieces" in each["text"]]
+
+
+def test_what_each_plan_accepts_is_said_in_a_line_of_its_own(plant: Any) -> None:
+    wish = plan.wish_of("aql", {"lot_size": "4000", "aql": "0.65"})
+    said = curves.says(words(), seen(plant, aql="1", beside=wish)).splitlines()
+    assert [each[:2] for each in said] == ["A:", "B:"]
 
 
 # The page

@@ -93,9 +93,9 @@ def test_rows_come_and_go(client: FlaskClient, store: schema.Store) -> None:
         store, "lanes", **{"0__heads": "A", "5__gone": "yes", "6__code": "007", "6__line": "A"}
     )
     said = client.post("/setup/changes", json=asked).get_json()["said"]
-    assert "Lane 1: Heads A, B → A" in said
-    assert "Lane 6 is taken away (6, A, A, B)" in said
-    assert "Lane 007 is new (007, A)" in said
+    assert "Lane\u00a01: Heads A, B → A" in said
+    assert "Lane\u00a06 is taken away (6, A, A, B)" in said
+    assert "Lane\u00a0007 is new (007, A)" in said
     assert [each.code for each in records.programme(store).lanes] == [*"12345", "007"]
 
 

@@ -19,6 +19,8 @@ HARD = "\u00a0"
         ("en", "12 shifts of 40 heads, 5 Mayors", "12 shifts of 40 heads, 5 Mayors"),
         ("es", "a las 02:10 del 14 de mayo", "a las 02:10 del 14_de_mayo"),
         ("es", "14 de cada 100", "14 de cada 100"),
+        ("en", "lane 4 and Lane 12, lanes 1 to 3", "lane_4 and Lane_12, lanes 1 to 3"),
+        ("es", "en el carril 4, ISO 2859-1", "en el carril_4, ISO_2859-1"),
     ],
 )
 def test_units_and_months_stay_with_their_figure(of: str, plain: str, held: str) -> None:

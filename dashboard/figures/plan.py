@@ -86,7 +86,7 @@ def _layout(panel: Panel, height: int, top: float, notes: list[dict[str, Any]]) 
         "hovermode": "closest",
         "annotations": notes,
         "xaxis": {"title": {"text": panel.x_axis}, "rangemode": "tozero"},
-        "yaxis": {"title": {"text": panel.y_axis}, "range": [0, top]},
+        "yaxis": {"title": {"text": panel.y_axis}, "range": [0, top], "separatethousands": True},
     }
 
 

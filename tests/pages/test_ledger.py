@@ -6,10 +6,12 @@ from threading import Event
 from typing import Any
 
 import pytest
+from selenium.webdriver.common.keys import Keys
 
 from dashboard.views import taking_in
 from qa.store import ledger, records, schema
-from tests.browser import SECONDS
+from tests.browser import SECONDS, look, look_as_ever
+from tests.pages.test_every_page import broken_rules
 
 CSV = "tote,lane,pulled_at,inspector,inspected,stem,over_trim,double\n"
 ROWS = "B1,1,2026-04-20 08:10,insp-01,200,1,0,0\nB2,9,2026-04-20 08:20,insp-01,200,1,0,0\n"
@@ -131,3 +133,55 @@ def test_a_bad_filter_is_said_beside_its_field(page: Any) -> None:
     page.open("/ledger?first=yesterday")
     page.says("Must be a date such as", "#ledger-first-fault")
     page.find('#ledger-first[aria-invalid="true"]')
+
+
+def test_on_a_phone_the_filters_are_folded_into_what_they_say(page: Any) -> None:
+    look(page.driver, 390, "dark")
+    try:
+        page.open("/ledger?lane=2&shift=morning")
+        page.drawn()
+        page.says("Filters: Lane 2; Shift Morning; recorded, newest first", "#ledger-fold")
+        top = "return document.querySelector('#ledger-rows').getBoundingClientRect().top"
+        assert page.driver.execute_script(top) < 700, "the list begins on the first screen"
+        assert not page.shown("#ledger-tote")
+        page.press("#ledger-fold", Keys.ENTER)
+        assert page.attribute("#ledger-fold", "aria-expanded") == "true"
+        assert broken_rules(page) == []
+        page.type("#ledger-tote", "2051")
+        page.click("#ledger-filters [type=submit]")
+        page.says("Filters: Tote 2051; Lane 2; Shift Morning", "#ledger-fold")
+        assert not page.shown("#ledger-tote")
+        page.open("/ledger?first=yesterday")
+        page.says("Must be a date such as", "#ledger-first-fault")  # what is wrong is not folded
+    finally:
+        look_as_ever(page.driver)
+
+
+def test_on_a_wide_screen_the_filters_stand_open(page: Any) -> None:
+    look(page.driver, 820, "light")
+    try:
+        page.open("/ledger?lane=2")
+        page.drawn()
+        assert page.shown("#ledger-tote")
+        assert not page.shown("#ledger-fold")
+    finally:
+        look_as_ever(page.driver)
+
+
+LINES = """
+const link = document.querySelector("#ledger-rows tbody a");
+link.firstChild.data = "520308";
+const text = document.createRange();
+text.selectNodeContents(link);
+return new Set(Array.from(text.getClientRects(), (each) => Math.round(each.top))).size;
+"""
+
+
+def test_no_totes_number_is_broken_over_two_lines(page: Any) -> None:
+    look(page.driver, 820, "light")
+    try:
+        page.open("/ledger")
+        page.drawn()
+        assert page.driver.execute_script(LINES) == 1
+    finally:
+        look_as_ever(page.driver)

@@ -102,3 +102,20 @@ def test_nothing_overflows(office: Any, path: str, width: int) -> None:
         office.wait(lambda d: d.execute_script(OVER) == [], f"nothing beyond {width} px")
     finally:
         look_as_ever(office.driver)
+
+
+WIDER = """
+return Array.from(document.querySelectorAll(".scroll")).filter((e) => e.scrollWidth > e.clientWidth)
+  .map((each) => each.getAttribute("aria-label"));
+"""
+
+
+def test_no_list_goes_on_sideways_on_a_phone(office: Any) -> None:
+    send(office, "token", name="scanner 1")
+    office.says("scanner 1", "#setup-devices")
+    look(office.driver, 390, "light")
+    try:
+        office.drawn()
+        office.wait(lambda driver: driver.execute_script(WIDER) == [], "rows are stacked")
+    finally:
+        look_as_ever(office.driver)

@@ -7,6 +7,7 @@ from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from qa.store import records, schema
+from tests.browser import look, look_as_ever
 
 SLOW_TAP = """
 const more = document.querySelector('[data-of="tally-stem"][data-step="1"]');
@@ -231,3 +232,37 @@ def test_a_clean_tote_takes_few_strokes_after_its_number(
         page.click(tap)
     page.says("Saved: tote scan-1", "#tally-answer")
     assert len(taps) <= most
+
+
+GLOVE = 75  # CSS pixels: 20 mm; what is seldom pressed has 64
+SIZES = """
+return Array.from(document.querySelectorAll(arguments[0]), (e) => e.getBoundingClientRect())
+  .map((each) => Math.min(each.width, each.height)).filter((each) => each > 0);
+"""
+
+
+@pytest.mark.parametrize("width", [390, 820, 1280])
+def test_what_is_pressed_for_every_tote_is_big_enough_for_gloves(page: Any, width: int) -> None:
+    look(page.driver, width, "light")
+    try:
+        page.open("/tally")
+        page.find("#tally-form[data-state]")
+        page.drawn()
+        often = "#tally-lane .choice, .step, .counter input, .tally-sum .act"
+        for css, least in ((often, GLOVE), (".tally .choice", 64)):
+            sizes = page.driver.execute_script(SIZES, css)
+            assert sizes
+            assert min(sizes) >= least, css
+    finally:
+        look_as_ever(page.driver)
+
+
+def test_a_saved_tote_offers_the_next_one_and_no_clearing(page: Any, plant: schema.Store) -> None:
+    page.open("/tally")
+    fill(page, "next-1")
+    assert page.shown("#tally-clear")
+    page.click("#tally-clean")
+    page.click("#tally-save")
+    page.says("Saved: tote next-1", "#tally-answer")
+    assert not page.shown("#tally-clear")
+    assert len(records.tallies(plant, tote="next-1")) == 1

@@ -33,6 +33,7 @@ PATH, TITLE = "/claim", "page.claim"
 BODY, MORE = "claim-body", "claim-more"
 STATEMENT_AT, JSON_AT, AUDITS_AT = "/claim/statement", "/claim/statement.json", "/claim/audits.csv"
 SHARES = ("target", "share", "confidence")
+STATES = {"supported": "release", "contradicted": "hold"}  # the look of an answer
 CHANGES = {
     "method": "claim_change.method",
     "correlation": "claim_change.correlation",
@@ -133,7 +134,7 @@ def answer(words: Wording, found: Answered, asked: Mapping[str, str]) -> html.Se
             files(words, urlencode({name: text for name, text in asked.items() if text})),
         ],
         className="panel answer",
-        **{"data-state": "release" if found.claim.answer == "supported" else "hold"},
+        **{"data-state": STATES.get(found.claim.answer, "open")},
     )
 
 

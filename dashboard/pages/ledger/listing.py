@@ -4,22 +4,20 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-from dash import dcc, html
+from dash import html
 
 from dashboard import components, explained, people
-from dashboard.pages.ledger import taking
+from dashboard.pages.ledger import filters, taking
 from dashboard.texts import Wording, told
 from dashboard.views import ledger
 from dashboard.views.ledger import Change, LedgerView, Line
 from qa.store.ledger import PAGE
 
-PATH = "/ledger"
+PATH = filters.PATH
 CHECK_AT, EXPORT_AT = "/ledger/check", "/ledger/export"
 FILES = ("csv", "xlsx", "parquet")
 MOST_CHANGES = 2  # of a correction, in the list
 SECONDS = 600  # a long record takes long to check
-PURPOSES = ("routine", "re-audit", "for-cause", "head-check", "study")
-STATES = ("logged", "corrected", "voided")
 DEEDS = {
     "findings": ("found_at", "lane", "tote", "what"),
     "events": ("happened_at", "lane", "kind", "what"),
@@ -33,7 +31,7 @@ def body(words: Wording, view: LedgerView) -> list[Any]:
     return [
         components.head(words.say("ledger.title"), html.P(words.say("ledger.lead"))),
         switch(words, view),
-        *([filters(words, view)] if of_audits else ()),
+        *([filters.form(words, view)] if of_audits else ()),
         rows(words, view) if of_audits else deeds(words, view, what),
         *([files(words, view)] if of_audits else ()),
         *([taking.panel(words)] if people.may(people.GOVERN) else ()),
@@ -49,89 +47,6 @@ def switch(words: Wording, view: LedgerView) -> html.Div:
         for each in ledger.WHATS
     ]
     return html.Div(components.links(words.say("ledger.listed"), links), className="filters")
-
-
-def filters(words: Wording, view: LedgerView) -> html.Form:
-    say, known, programme = words.say, view.asked, view.programme
-    every = ("", say("ledger.all"))
-    choices = {
-        "lane": [(each.code, each.code) for each in programme.lanes],
-        "shift": [(each.code, each.name) for each in programme.shifts],
-        "product": [(each.code, each.name) for each in programme.products],
-        "purpose": [(each, say(f"purpose.{each}")) for each in PURPOSES],
-        "state": [(each, say(f"ledger_state.{each}")) for each in STATES],
-    }
-    orders = [(each, say(f"ledger_order.{each}")) for each in ledger.ORDERS]
-    fields = [
-        *(typed(words, view, name) for name in ("first", "last", "tote", "lot", "inspector")),
-        *(chosen(words, view, name, [every, *each]) for name, each in choices.items()),
-        chosen(words, view, "order", orders),
-    ]
-    narrowed = any(name in known for name in ledger.FILTERS)
-    clear = html.A(say("ledger.clear"), href=PATH, className="choice")
-    return html.Form(
-        [
-            html.Div(fields, className="fields"),
-            dcc.Input(type="hidden", name="page", value="", id="ledger-page"),
-            html.Div(
-                [
-                    html.Button(say("ledger.show"), type="submit", className="act act-second"),
-                    *([clear] if narrowed else ()),
-                ],
-                className="ledger-acts",
-            ),
-        ],
-        id="ledger-filters",
-        key=ledger.address(known),
-        className="panel form ledger-filters",
-        autoComplete="off",
-        **{"data-to": PATH},
-    )
-
-
-def typed(words: Wording, view: LedgerView, name: str) -> html.Div:
-    identity, problem = f"ledger-{name}", view.problems.get(name)
-    hint = words.say("ledger.day_hint") if name in ("first", "last") else ""
-    box = dcc.Input(
-        id=identity,
-        name=name,
-        type="text",
-        value=view.asked.get(name, ""),
-        maxLength=200,
-        placeholder=hint,
-    )
-    return html.Div(
-        [
-            html.Label(words.say(f"ledger_field.{name}"), htmlFor=identity),
-            box,
-            *fault(identity, problem),
-        ],
-        className="field field-bad" if problem else "field",
-    )
-
-
-def chosen(
-    words: Wording, view: LedgerView, name: str, choices: Sequence[tuple[str, str]]
-) -> html.Div:
-    known = view.asked.get(name, choices[0][0])
-    if known not in dict(choices):  # a lane that the programme has no longer is still on record
-        choices = [*choices, (known, known)]
-    made = components.select(
-        f"ledger-{name}", words.say(f"ledger_field.{name}"), choices, known, name
-    )
-    problem = view.problems.get(name)
-    if problem:
-        made.children[-1:] = fault(f"ledger-{name}", problem)
-        made.className = "field field-bad"
-    return made
-
-
-def fault(identity: str, problem: str | None) -> list[html.P]:
-    if not problem:
-        return []
-    told = f"{components.sentence(problem)}."
-    more = {"data-fault-of": identity}
-    return [html.P(told, id=f"{identity}-fault", className="fault", role="alert", **more)]
 
 
 def rows(words: Wording, view: LedgerView) -> Any:

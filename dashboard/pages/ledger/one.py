@@ -5,7 +5,8 @@ from typing import Any
 from dash import html
 
 from dashboard import components, people
-from dashboard.pages.ledger.listing import PATH, PURPOSES, changed, dated
+from dashboard.pages.ledger.filters import PATH, PURPOSES
+from dashboard.pages.ledger.listing import changed, dated
 from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import ledger
@@ -13,7 +14,7 @@ from dashboard.views.ledger import OF, REVISION, WHO, WHY, AuditView, Version
 
 CORRECT_AT, VOID_AT = "/ledger/corrections", "/ledger/voids"
 NUMBERS = ("inspected", "correct", "pieces_in_tote")
-HINTS = {"lot": "ledger.follows_tote", "day": "ledger.follows_time"}
+FOLLOWING = ("lot", "day")
 
 
 def body(words: Wording, view: AuditView) -> list[Any]:
@@ -43,7 +44,9 @@ def history(words: Wording, view: AuditView) -> html.Section:
         ]
         for each in reversed(view.versions)
     ]
-    table = components.table(None, columns, rows, say("ledger.history"))
+    table = components.table(
+        None, columns, rows, say("ledger.history"), stacks=("", "", *columns[2:])
+    )
     return components.panel(say("ledger.history"), table, id="ledger-history")
 
 
@@ -125,5 +128,5 @@ def field(words: Wording, view: AuditView, name: str) -> html.Div:
     if name in choices:
         return components.select(identity, label, choices[name], value)
     number = name in categories or name in NUMBERS
-    hint = say(HINTS[name]) if name in HINTS else ""
+    hint = say("ledger.follows") if name in FOLLOWING else ""
     return components.field(identity, label, number=number, value=value, hint=hint)

@@ -152,7 +152,7 @@ def rejected(words: Wording, report: taking_in.ImportReport) -> html.Div:
     ]
     hidden = len(report.rejects) - SHOWN
     caption = say("ledger.more_rejects", count=hidden) if hidden > 0 else None
-    return components.table(caption, columns, rows, say("ledger.problem"))
+    return components.table(caption, columns, rows, say("ledger.problem"), stacks=columns)
 
 
 def more(title: str, lines: list[str]) -> html.Details:

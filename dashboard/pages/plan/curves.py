@@ -55,7 +55,7 @@ def says(words: Wording, view: PlanView) -> str:
             if quality is not None
         ]
         told.append(words.say("plan.says", plan=name_of(view, at), points=words.listed(points)))
-    return components.sentence(" ".join(told))
+    return "\n".join(map(components.sentence, told))
 
 
 def asked(words: Wording, view: PlanView) -> dict[str, str]:
@@ -103,8 +103,9 @@ def oc_panel(words: Wording, view: PlanView) -> Panel:
             chances = getattr(first.curves, name)
             if chances is not None:
                 lines.append(Line(x, _per_cent(chances), 0, say(f"plan.{name}"), dash))
-        for chance, quality, told in view.points:
-            said = say("plan.mark", chance=words.number(100 * chance, ".3g"), quality=told)
+        for chance, quality, _ in view.points:  # in pieces too it would lie over the curves
+            known = plan.share(quality, words)
+            said = say("plan.mark", chance=words.number(100 * chance, ".3g"), quality=known)
             marks.append(Mark(100 * quality, 100 * chance, said))
     letters = LETTERS[: len(view.drawn)] if len(view.drawn) > 1 else ""
     return Panel(lines, x_axis(words, view), say("plan.accepted_axis"), marks, letters)

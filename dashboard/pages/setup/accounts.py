@@ -52,7 +52,7 @@ def listed(words: Wording, view: PeopleView) -> html.Div:
                 moment(words, view, standing and standing.locked_until) or say("people.not_locked"),
             ]
         )
-    return components.table(None, columns, rows, say("people.accounts"))
+    return components.table(None, columns, rows, say("people.accounts"), stacks=("", *columns[1:]))
 
 
 def ways(words: Wording, account: Account) -> str:
@@ -118,7 +118,11 @@ def devices(words: Wording, view: PeopleView) -> list[html.Section]:
     names = ("device", "kind", "role", "stands", "last_used", "since", "who")
     rows = [device(words, view, each) for each in view.devices]
     columns = [say(f"people.{name}") for name in names]
-    there = components.table(None, columns, rows, say("people.devices")) if rows else None
+    there = (
+        components.table(None, columns, rows, say("people.devices"), stacks=("", *columns[1:]))
+        if rows
+        else None
+    )
     live = [(each.name, each.name) for each in view.devices if not each.revoked]
     station = html.A(say("make_station.title"), href=people.AT_STATION, target="_self")
     token = [
@@ -181,7 +185,7 @@ def history(words: Wording, view: PeopleView) -> list[html.Section]:
     ]
     more = say("people.earlier", count=view.earlier) if view.earlier else None
     of = say("people.history_of", name=view.of.name) if view.of else say("people.history")
-    table = components.table(more, columns, rows, of)
+    table = components.table(more, columns, rows, of, stacks=("", "", *columns[2:]))
     return [components.panel(of, table, id="setup-people-history")]
 
 
@@ -217,8 +221,8 @@ def pin(words: Wording, identity: str) -> html.Div:
 def form(words: Wording, deed: str, fields: list[Any], *hidden: Any) -> html.Form:
     name = f"setup-{deed}"
     stamp = [
-        components.field(f"{name}-{WHY}", words.say("people.why")),
         asked_who(words, f"{name}-{WHO}"),
+        components.field(f"{name}-{WHY}", words.say("people.why")),
     ]
     return components.form(
         words,
