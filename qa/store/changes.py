@@ -5,7 +5,7 @@ from datetime import date
 import pandas as pd
 from sqlalchemy import select
 
-from qa.store import records
+from qa.store import records, tallied
 from qa.store.rows import frame, plain
 from qa.store.schema import Store, current, entry, reading
 
@@ -55,11 +55,11 @@ def replaced(store: Store) -> pd.DataFrame:
     after = entry.alias()
     next_ = (after.c.key == entry.c.key) & (after.c.revision == entry.c.revision + 1)
     found = select(
-        *plain(entry, records.TALLIED),
+        *plain(entry, tallied.TALLIED),
         *(each.label("replaced_at") for each in plain(after, ("at",))),
     )
     found = found.join(after, next_).where(after.c.action != "logged").order_by(entry.c.number)
     with reading(store) as connection:
-        rows = frame(connection, found)
-        tallies = records.as_tally(rows, records.every_category(connection))
-    return tallies.assign(replaced_at=rows["replaced_at"])
+        categories = records.every_category(connection)
+        rows = tallied.read(connection, found, categories, ("replaced_at",))
+    return tallied.as_tally(rows, categories)

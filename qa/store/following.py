@@ -4,7 +4,6 @@ Texts that come again are kept once, and a change reads only what was recorded s
 look.
 """
 
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -16,14 +15,11 @@ from pandas.api.types import union_categoricals
 from sqlalchemy import Connection, Select, func, select
 
 from qa import tally
-from qa.store import records, schema
+from qa.store import records, schema, tallied
 from qa.store.rows import plain
 from qa.store.schema import Store, entry, reading
 
 MOST_LATE = 5_000  # rows kept apart from the others before they are put among them
-_BATCH = 50_000
-_NAMES = ("number", *records.TALLIED)
-_CHUNK = 500
 Chosen = Callable[[pd.DataFrame], Any]
 
 
@@ -57,7 +53,7 @@ class Audits:
         chosen : callable
             Takes a table such as `past`, gives which of its rows.
         """
-        parts = [_plain(part.iloc[_places(chosen(part))]) for part in (self.past, self.late)]
+        parts = [tallied.plain(part.iloc[_places(chosen(part))]) for part in (self.past, self.late)]
         found = pd.concat([part for part in parts if len(part)] or parts[:1])
         if len(parts[0]) and len(parts[1]):
             found = found.sort_values(["pulled_at", "key"], kind="stable")
@@ -86,7 +82,7 @@ class Audits:
 
     def column(self, name: str) -> NDArray[Any]:
         """The values of one column; in no order that means anything."""
-        parts = (_texts(part[name]) for part in (self.past, self.late))
+        parts = (tallied.values(part[name]) for part in (self.past, self.late))
         return np.concatenate(list(parts))
 
 
@@ -106,7 +102,7 @@ def read(store: Store) -> Audits:
     with reading(store) as connection:
         last = _last(connection)
         categories = records.every_category(connection)
-        past = _lean(connection, _current(), categories)
+        past = _read(connection, _current(), categories)
     return Audits(past, past.iloc[:0], last, categories)
 
 
@@ -116,7 +112,7 @@ def follow(store: Store, known: Audits) -> tuple[Audits, Change]:
         last = _last(connection)
         categories = records.every_category(connection)
         known = _counted(known, categories)
-        new = _lean(connection, _current().where(entry.c.number > known.last), categories)
+        new = _read(connection, _current().where(entry.c.number > known.last), categories)
         replaced = select(entry.c.key).where(entry.c.number > known.last, entry.c.revision > 1)
         keys = connection.execute(replaced).scalars().all()
     past, late, gone = known.past, known.late, known.late.iloc[:0]
@@ -138,87 +134,14 @@ def _last(connection: Connection) -> int:
 def _current() -> Select[Any]:
     """The current audits, not voided, in no order: a database is slow to put many in one."""
     return (
-        select(*plain(entry, _NAMES))
+        select(*plain(entry, ("number", *tallied.TALLIED)))
         .join(schema.current, schema.current.c.entry == entry.c.number)
         .where(entry.c.action != "voided")
     )
 
 
-class _Numbers(dict[Any, int]):
-    """A number for each thing, in the order in which they came."""
-
-    def __missing__(self, each: Any) -> int:
-        self[each] = found = len(self)
-        return found
-
-
-def _lean(connection: Connection, found: Select[Any], categories: Sequence[str]) -> pd.DataFrame:
-    """Rows as a table such as `Audits.past`; each different text is kept, and read, once."""
-    read: dict[str, list[NDArray[Any]]] = {name: [] for name in _NAMES}
-    texts = {name: _Numbers() for name in _NAMES}
-    with connection.execution_options(yield_per=_BATCH).execute(found) as rows:
-        for part in rows.partitions(_BATCH):
-            for name, values in zip(_NAMES, zip(*part, strict=True), strict=True):
-                read[name].append(_column(name, values, texts[name]))
-    columns = {
-        name: np.concatenate(parts) if parts else _column(name, (), _Numbers())
-        for name, parts in read.items()
-    }
-    every = {name: list(each) for name, each in texts.items()}
-    return tally.in_order(_table(columns, every, categories))
-
-
-def _column(name: str, values: Sequence[Any], texts: _Numbers) -> NDArray[Any]:
-    """Some values of a column: keys, whole numbers, moments, or numbers of texts."""
-    if name == "key":
-        return np.array(values, dtype=object)
-    if name in _WHOLE:
-        return np.array(values, dtype=np.int64)
-    if name == "pieces_in_tote":
-        return np.array(values, dtype=np.float64)
-    if name in _MOMENTS:
-        times = pd.to_datetime(list(values), utc=True, format="ISO8601")
-        return times.tz_localize(None).to_numpy(dtype="datetime64[us]")
-    return np.fromiter(map(texts.__getitem__, values), dtype=np.int32, count=len(values))
-
-
-def _table(
-    columns: dict[str, NDArray[Any]], texts: dict[str, list[Any]], categories: Sequence[str]
-) -> pd.DataFrame:
-    parsed = pd.DataFrame([json.loads(text) for text in texts["counts"]], columns=list(categories))
-    counts = parsed.fillna(0).astype(np.int32)
-    days = pd.to_datetime(texts["day"], format="ISO8601").to_numpy(dtype="datetime64[us]")
-    whole = {name: columns[name].astype(np.int32) for name in ("programme", "inspected", "correct")}
-    made = {
-        **columns,
-        **whole,
-        **{name: counts[name].to_numpy()[columns["counts"]] for name in categories},
-        **{name: _categories(columns[name], texts[name]) for name in _TEXTS},
-        **{name: pd.DatetimeIndex(columns[name]).tz_localize("UTC") for name in _MOMENTS},
-        "key": pd.array(columns["key"], dtype="str"),
-        "day": days[columns["day"]],
-        "incorrect": whole["inspected"] - whole["correct"],
-    }
-    made["recorded_at"] = made.pop("at")
-    return pd.DataFrame({name: made[name] for name in (*tally.COLUMNS, *categories, "number")})
-
-
-def _categories(numbers: NDArray[Any], texts: Sequence[Any]) -> pd.Categorical:
-    """Texts as categories, an absent one as an empty one."""
-    places, every = pd.factorize(np.array([each or "" for each in texts], dtype=object))
-    return pd.Categorical.from_codes(places[numbers], categories=pd.Index(every, dtype="str"))
-
-
-_WHOLE = ("number", "programme", "inspected", "correct")
-_MOMENTS = ("pulled_at", "re_sorted_at", "fill_start", "fill_end", "at")
-_TEXTS = (
-    *("site", "shift", "line", "lane", "head", "product", "raw_lot"),
-    *("tote", "lot", "inspector", "purpose"),
-)
-
-
-def _counts(categories: Sequence[str]) -> tuple[str, ...]:
-    return ("programme", "inspected", "correct", "incorrect", *categories)
+def _read(connection: Connection, found: Select[Any], categories: tuple[str, ...]) -> pd.DataFrame:
+    return tally.in_order(tallied.read(connection, found, categories, ("number",)))
 
 
 def _counted(known: Audits, categories: tuple[str, ...]) -> Audits:
@@ -237,7 +160,7 @@ def _joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
         return parts[0]
     same = {
         name: union_categoricals([part[name] for part in parts])
-        if name in _TEXTS
+        if name in tallied.TEXTS
         else pd.concat([part[name] for part in parts], ignore_index=True)
         for name in parts[0].columns
     }
@@ -246,15 +169,3 @@ def _joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
 
 def _places(chosen: Any) -> NDArray[np.intp]:
     return np.flatnonzero(np.asarray(chosen))
-
-
-def _plain(rows: pd.DataFrame) -> pd.DataFrame:
-    """Texts as themselves again."""
-    texts = {name: pd.Series(_texts(rows[name]), rows.index, dtype="str") for name in _TEXTS}
-    return rows.assign(**texts)
-
-
-def _texts(values: pd.Series) -> NDArray[Any]:
-    if not isinstance(values.dtype, pd.CategoricalDtype):
-        return values.to_numpy()
-    return values.cat.categories.to_numpy()[values.cat.codes.to_numpy()]

@@ -5,7 +5,6 @@ when and why. Sending the same again is harmless. Who and when come from the cal
 programme's versions are kept by `programmes`, food-safety findings by `findings`.
 """
 
-import json
 from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import Any
@@ -22,11 +21,10 @@ from sqlalchemy import (
     select,
 )
 
-from qa import tally
 from qa._validate import chosen
 from qa.audit import Audit
 from qa.errors import Conflict, InvalidInput, StoreError
-from qa.store import entries, schema
+from qa.store import entries, schema, tallied
 from qa.store.entries import Logged
 from qa.store.findings import findings, lift_finding, record_finding
 from qa.store.programmes import programme, programmes, programmes_by_version, put_programme, version
@@ -34,9 +32,7 @@ from qa.store.rows import check_stamp, frame, plain
 from qa.store.schema import CELL, SIX, Store, entry, reading, writing
 
 __all__ = [
-    "TALLIED",
     "Logged",
-    "as_tally",
     "audits",
     "correct",
     "every_category",
@@ -58,10 +54,6 @@ __all__ = [
     "void",
     "would_log",
 ]
-
-# Columns of an entry from which `as_tally` makes a tally.
-_MADE = ("incorrect", "recorded_at")
-TALLIED = (*(name for name in tally.COLUMNS if name not in _MADE), "counts", "at")
 
 
 def log(store: Store, audit: Audit, *, by: str, at: datetime) -> Logged:
@@ -330,8 +322,8 @@ def history(store: Store, key: str) -> pd.DataFrame:
     with reading(store) as connection:
         entries.last_of(connection, key)
         rows, categories = frame(connection, found), every_category(connection)
-    stamps, notes = rows[list(names)], rows[["note", "source"]]
-    return pd.concat([stamps, as_tally(rows, categories), notes], axis=1)
+        tallies = tallied.read(connection, found, categories, ("note", "source"))
+    return pd.concat([rows[list(names)], tallied.as_tally(tallies, categories)], axis=1)
 
 
 def newest(store: Store) -> tuple[int, ...]:
@@ -366,15 +358,6 @@ def every_category(connection: Connection) -> tuple[str, ...]:
     )
 
 
-def as_tally(rows: pd.DataFrame, categories: Sequence[str]) -> pd.DataFrame:
-    """Rows of entries as a tally; each different text of counts is parsed once."""
-    codes, texts = pd.factorize(rows["counts"])
-    counts = pd.DataFrame([json.loads(text) for text in texts], columns=list(categories))
-    spread = counts.take(codes).set_axis(rows.index)
-    made = rows.assign(incorrect=rows["inspected"] - rows["correct"], recorded_at=rows["at"])
-    return tally.table(pd.concat([made, spread], axis=1), categories)
-
-
 def _standing(wanted: Select[Any], only: list[ColumnElement[bool]]) -> Select[Any]:
     """What is wanted of the current audits that are not voided."""
     current = entry.join(schema.current, schema.current.c.entry == entry.c.number)
@@ -385,8 +368,8 @@ def _current(
     store: Store, only: list[ColumnElement[bool]], more: tuple[str, ...] = ()
 ) -> pd.DataFrame:
     """The current audits, not voided, with more of their columns, in order of pulling."""
-    found = _standing(select(*plain(entry, (*TALLIED, *more))), only)
+    found = _standing(select(*plain(entry, (*tallied.TALLIED, *more))), only)
     found = found.order_by(entry.c.pulled_at, entry.c.key)
     with reading(store) as connection:
-        rows = frame(connection, found)
-        return pd.concat([as_tally(rows, every_category(connection)), rows[list(more)]], axis=1)
+        categories = every_category(connection)
+        return tallied.as_tally(tallied.read(connection, found, categories, more), categories)
