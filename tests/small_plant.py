@@ -13,15 +13,18 @@ RISEN = 28  # days after the first, on which lane 2 begins to leave more stems: 
 LANES = 6
 
 
-def small_plant(where: Path | str) -> schema.Store:
-    """A new store with four routine totes a lane and day, and a head check a lane and week."""
+def small_plant(where: Path | str, risen: str = "2") -> schema.Store:
+    """A new store with four routine totes a lane and day, and a head check a lane and week.
+
+    The lanes of `risen` leave more stems from `RISEN` on.
+    """
     store = schema.open_store(where, create=True)
     text, at = PROGRAMME_FILE.read_text(encoding="utf-8"), datetime(2026, 3, 1, tzinfo=UTC)
     records.put_programme(store, text, by="lead", at=at, reason="the plant is set up")
     programme = records.programme(store)
     days = range((NOW - FIRST).days + 1)
     made = [
-        _routine(day, lane, hour)
+        _routine(day, lane, hour, risen=str(lane) in risen and day >= RISEN)
         for day in days
         for lane in range(1, LANES + 1)
         for hour in range(4)
@@ -31,9 +34,8 @@ def small_plant(where: Path | str) -> schema.Store:
     return store
 
 
-def _routine(day: int, lane: int, hour: int) -> dict[str, object]:
+def _routine(day: int, lane: int, hour: int, *, risen: bool) -> dict[str, object]:
     filled = FIRST + timedelta(days=day, hours=hour, minutes=10 * lane)
-    risen = lane == 2 and day >= RISEN
     return {
         "pulled_at": filled + timedelta(minutes=5),
         "fill_start": filled,

@@ -65,6 +65,18 @@ def test_of_several_rises_the_largest_that_is_open_is_told(programme: Programme)
     assert said.endswith("; acknowledged by lead-1.")
 
 
+def test_where_many_lanes_have_one_it_is_one_short_sentence(programme: Programme) -> None:
+    every = [rise("over_trim", 1.1, None), rise("stem", 1.9, "B")]
+    said, caution = drift.briefly(every, programme, short=True)
+    assert said == (
+        "Stem left on up since about 06:45 on 2 May: 0.45 % to 1.9 %; mostly head B; over-trim too."
+    )
+    assert len(said) < len(drift.briefly(every, programme)[0])
+    assert caution == CAUTION
+    said, _ = drift.briefly(every, programme, short=True, language="es")
+    assert said.endswith("; sobre todo el cabezal B; también over-trim.")
+
+
 def test_every_head_that_is_known_is_in_the_caution(programme: Programme) -> None:
     found = [rise("stem", 1.9, "B"), rise("double", 1.2, "A")]
     assert "goes to head A or B: lockout" in drift.briefly(found, programme)[1]

@@ -356,3 +356,20 @@ def test_what_is_held_back_is_told_briefly_with_the_same_figures(
     assert "B1" not in first["hold_brief"]  # the lot's own tote is in the list already
     assert "B1" in last["hold_brief"]
     assert table.iloc[0]["hold_brief"] == ""
+
+
+def test_of_many_lanes_in_trouble_floor_tells_each_shortly(tmp_path: Path) -> None:
+    store = small_plant(tmp_path / "trouble.db", risen="135")
+    view = floor.view(store, Choices(), NOW)
+    assert view.many
+    first = view.rows[0]
+    assert "has risen since" in first.sentence
+    assert re.fullmatch(r"Stem left on up since about .+: [\d.]+ % to [\d.]+ %\.", first.brief)
+    assert not any(row.caution for row in view.rows)
+    caution = "Before anyone goes to head B: lockout"
+    shown = str(floor_page.body(words(), replace(view, caution=caution)))
+    assert shown.count(caution) == 1
+    assert f"{first.held} held" in shown
+    few = floor.view(store, Choices(lane="1"), NOW)
+    assert (few.many, few.caution) == (False, "")
+    assert few.rows[0].brief.startswith("Stem left on has risen since about")

@@ -74,12 +74,15 @@ def body(words: Wording, view: FloorView) -> list[Any]:
     shares = [share for row in view.rows for share in (row.shift, row.week) if share]
     scale = high_scale((share.low for share in shares), view.programme.target)
     rows = [lane_row(words, view, scale, row) for row in view.rows]
+    look = "rows rows-many" if view.many else "rows"
+    caution = [html.P(view.caution, className="row-caution")] if view.caution else []
     return [
         top,
         whole_line(words, view),
+        *caution,
         explained.charted(
             says(words, view),
-            [scale_row(words, view, scale), html.Ol(rows, className="rows"), key(words)],
+            [scale_row(words, view, scale), html.Ol(rows, className=look), key(words)],
             intervals(words, view),
             audits(words, view),
             how(words, view),
@@ -259,10 +262,11 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                         className="row-word",
                     ),
                     *standing(words, view, row),
+                    *(inspected(words, row) if view.many else ()),
                 ],
                 className="row-need",
             ),
-            html.Div(row_says(words, row), className="row-says"),
+            html.Div(row_says(words, view, row), className="row-says"),
             html.Div(
                 [
                     share_line(words, view, scale, say("floor.this_shift"), row.shift),
@@ -279,7 +283,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
     )
 
 
-def row_says(words: Wording, row: Row) -> list[html.P]:
+def row_says(words: Wording, view: FloorView, row: Row) -> list[html.P]:
     """Whom to call, what its charts say, and inspection that is not normal."""
     said = [html.P(components.sentence(row.brief), title=components.sentence(row.sentence))]
     if row.caution:
@@ -288,13 +292,13 @@ def row_says(words: Wording, row: Row) -> list[html.P]:
     return [
         *(html.P(each, className="last-held") for each in row.gross),
         *([] if quiet else said),
-        *(html.P(inspection(words, each)) for each in row.inspections),
+        *(html.P(inspection(words, each)) for each in row.inspections if not view.many),
     ]
 
 
 def standing(words: Wording, view: FloorView, row: Row) -> list[html.P]:
     """Lots that stand locked or held, before anything that only may be wrong."""
-    said = [("locked", row.locked), ("held", row.held)]
+    said = [("locked", row.locked), ("held_short" if view.many else "held", row.held)]
     return [
         html.P(
             html.A(words.say(f"floor.{name}", count=count), href=listed_at(view)),
@@ -302,6 +306,27 @@ def standing(words: Wording, view: FloorView, row: Row) -> list[html.P]:
         )
         for name, count in said
         if count
+    ]
+
+
+def inspected(words: Wording, row: Row) -> list[html.P]:
+    """Inspection that is not normal, in a word each; whoever points at it reads of what it is."""
+    told: dict[str, list[str]] = {}
+    for found in row.inspections:
+        said = words.say(
+            f"inspection.{found.inspection}", severity=words.say(f"class.{found.severity}")
+        )
+        told.setdefault(found.inspection, []).append(said)
+    return [
+        html.P(
+            [
+                html.Span(words.say("floor.inspection"), className="quiet"),
+                components.status(each, words.say(f"inspected.{each}")),
+            ],
+            className="row-inspected",
+            title=" ".join(said),
+        )
+        for each, said in told.items()
     ]
 
 

@@ -1,7 +1,7 @@
 """Floor answers: which lane needs me now."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
@@ -25,6 +25,7 @@ from qa.wording import utc
 
 WORDS = ("gross", *drift.STATUSES, "down")  # the neediest first
 WEEK = 7  # production days
+IN_FULL = 2  # lanes in trouble; of more, each is told more shortly
 RECENT = 12  # audits in a lane's strip
 WATCHED_HOURS, SILENT_HOURS = (each // timedelta(hours=1) for each in (AFTER_RETURN, SILENCE))
 
@@ -87,10 +88,19 @@ class Row:
         """The lane's need in one word."""
         return kept_record.word(self.status, self.gross, down=self.down)
 
+    @property
+    def troubled(self) -> bool:
+        """Whether anything of the lane needs somebody."""
+        needs = self.word in ("gross", "drifting", "watch")
+        return bool(needs or self.locked or self.held or self.inspections)
+
 
 @dataclass(frozen=True, slots=True)
 class FloorView:
-    """The whole floor at one moment, the neediest lane first."""
+    """The whole floor at one moment, the neediest lane first.
+
+    Where `many` lanes are in trouble each is told shortly, and `caution` is that of all of them.
+    """
 
     programme: Programme
     now: datetime
@@ -101,6 +111,8 @@ class FloorView:
     line_week: Share | None
     rows: tuple[Row, ...]
     latest: bool
+    many: bool = False
+    caution: str = ""
 
     @property
     def empty(self) -> bool:
@@ -131,7 +143,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             lane,
             status,
             sentence,
-            *_briefly(found, lane, sentence, programme, language),
+            *_briefly(found, lane, sentence, kept, short=False),
             figures.by_shift.get(lane),
             figures.by_week.get(lane),
             marks.get(lane, ()),
@@ -144,6 +156,12 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         if choices.lane in (None, lane)
     ]
     rows.sort(key=_need)
+    many = sum(row.troubled for row in rows) > IN_FULL
+    if many:
+        short = {
+            row.lane: _briefly(found, row.lane, row.sentence, kept, short=True) for row in rows
+        }
+        rows = [replace(row, brief=short[row.lane][0], caution="") for row in rows]
     return FloorView(
         programme=programme,
         now=now,
@@ -154,19 +172,17 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
         line_week=figures.line_week,
         rows=tuple(rows),
         latest=latest,
+        many=many,
+        caution=drift.briefly(found, programme, language=language)[1] if many else "",
     )
 
 
 def _briefly(
-    found: tuple[drift.DriftFinding, ...],
-    lane: str,
-    sentence: str,
-    programme: Programme,
-    language: str,
+    found: tuple[drift.DriftFinding, ...], lane: str, sentence: str, kept: Record, *, short: bool
 ) -> tuple[str, str]:
     """A lane's sentence as short as it may be, and the caution."""
     own = [each for each in found if each.lane == lane]
-    brief, caution = drift.briefly(own, programme, language=language)
+    brief, caution = drift.briefly(own, kept.programme, short=short, language=kept.language)
     return brief or sentence, caution
 
 

@@ -9,7 +9,11 @@ from qa.wording import Wording, decimals_for, load
 
 
 def briefly(
-    found: Sequence[DriftFinding], programme: Programme, *, language: str = "en"
+    found: Sequence[DriftFinding],
+    programme: Programme,
+    *,
+    short: bool = False,
+    language: str = "en",
 ) -> tuple[str, str]:
     """The rises of one lane in a sentence, and the caution that goes with it.
 
@@ -18,6 +22,8 @@ def briefly(
     found : sequence of DriftFinding
         Of one lane; what does not drift is passed over.
     programme : Programme
+    short : bool
+        Shorter still, and in one sentence: where many lanes have one.
     language : str
 
     Returns
@@ -31,10 +37,13 @@ def briefly(
     rises = sorted((each for each in found if each.status == "drifting"), key=_need)
     if not rises:
         return "", ""
-    said = [_risen(words, programme, rises[0], names[rises[0].category])]
+    parts = _risen(words, programme, rises[0], names[rises[0].category], short=short)
     others = [names[each.category] for each in rises[1:]]
-    if others:
-        too = {"count": len(others), "categories": words.listed(others)}
+    too = {"count": len(others), "categories": words.listed(others)}
+    if others and short:
+        parts.append(words.say("drift.too_short", **too))
+    said = ["; ".join(parts) + "."]
+    if others and not short:
         said.append(words.say("drift.risen_too", **too))
     heads = sorted({each.head for each in rises if each.head})
     where = words.listed(heads, "or")
@@ -42,21 +51,22 @@ def briefly(
     return " ".join(begun), words.say("drift.caution", head=where) if heads else ""
 
 
-def _risen(words: Wording, programme: Programme, rise: DriftFinding, name: str) -> str:
+def _risen(
+    words: Wording, programme: Programme, rise: DriftFinding, name: str, *, short: bool
+) -> list[str]:
     zone, parts = programme.zone, []
+    key = "drift.risen_short" if short else "drift.risen_brief"
     if rise.since and rise.before and rise.after:
         level = {"before": _plainly(words, rise.before), "after": _plainly(words, rise.after)}
         since = words.moment(rise.since, zone)
-        parts.append(
-            words.say("drift.risen_brief", category=name, since=since, tote=rise.tote, **level)
-        )
+        parts.append(words.say(key, category=name, since=since, tote=rise.tote, **level))
     if rise.head:
         parts.append(words.say("drift.head_brief", head=rise.head))
     if rise.down_since:
         parts.append(words.say("drift.down_since", since=words.moment(rise.down_since, zone)))
     if rise.acknowledged:
         parts.append(words.say("drift.acknowledged_brief", by=rise.acknowledged.by))
-    return "; ".join(parts) + "."
+    return parts
 
 
 def _need(rise: DriftFinding) -> tuple[bool, float]:

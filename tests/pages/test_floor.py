@@ -12,12 +12,13 @@ from typing import Any
 
 import pytest
 
+from dashboard.texts import COOKIE
 from qa.audit import parse
 from qa.store import records, schema
 from tests import browser
 from tests.pages.conftest import served
 from tests.shots.__main__ import demo
-from tests.small_plant import NOW
+from tests.small_plant import NOW, small_plant
 
 WITHIN = 5.0  # seconds from the record to the screen
 REFRESHES = int(os.environ.get("TOTEPROOF_REFRESHES", "150"))
@@ -113,6 +114,54 @@ def test_a_new_audit_is_seen_in_seconds_and_every_other_row_stays_the_same_eleme
     assert rows
     assert set(same) == {f"floor-lane-{lane}" for lane in "12346"}
     assert inside
+
+
+# The page's clock goes on only by hand, in its own ticks; what the machine takes is none of it.
+BY_HAND = """
+const ticks = [], set = setInterval, fetched = fetch;
+window.clock = Date.now();
+window.asks = 0;
+Date.now = () => clock;
+setInterval = (f, ms) => { if (ms !== 250) return set(f, ms); ticks.push(f); return 0; };
+fetch = (...how) => { asks += 1; return fetched(...how).finally(() => { asks -= 1; }); };
+window.tick = () => { clock += 250; ticks.forEach((each) => each()); };
+"""
+
+
+def test_by_the_page_s_own_clock_a_new_audit_is_seen_within_the_promise(
+    chromium: Any, plant: schema.Store
+) -> None:
+    """However late in its pace of questions the audit comes, and however slow the machine is."""
+    said = "return document.getElementById('floor-lane-5')?.innerText.replaceAll('\u00a0', ' ')"
+    by_hand = chromium.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": BY_HAND})
+    try:
+        with served(chromium, plant, lambda: NOW) as page:
+            page.open("/floor")
+            answered = "return window.asks === 0"
+
+            def tick() -> None:
+                page.driver.execute_script("tick()")
+                page.wait(lambda driver: driver.execute_script(answered), "it is answered")
+
+            for _ in range(40):
+                if page.driver.execute_script(said):
+                    break
+                tick()
+            for number in range(9):  # from one question to the next, wherever between them
+                stem = number % 4
+                log(plant, NOW + timedelta(seconds=number), "5", f"clock-{number}", stem=stem)
+                mark = f"clock-{number}"
+                shown = f"return document.body.innerHTML.includes('{mark}')"
+                passed = 0
+                while not page.driver.execute_script(shown):
+                    tick()
+                    passed += 250
+                    assert passed <= 1000 * WITHIN, mark
+                print(f"{mark}: on the screen {passed / 1000} s later")
+                for _ in range(number % 3):
+                    tick()
+    finally:
+        chromium.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", by_hand)
 
 
 def test_a_row_that_goes_up_is_moved_and_keeps_the_focus(floor: Any, plant: schema.Store) -> None:
@@ -228,6 +277,38 @@ def test_all_six_lanes_are_seen_at_once_on_a_screen_over_the_line(page: Any) -> 
         finally:
             browser.look_as_ever(page.driver)
             page.leave()
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_six_lanes_in_trouble_are_seen_at_once_on_a_screen_over_the_line(
+    language: str, page: Any, tmp_path: Path
+) -> None:
+    """Each drifts, has lots held and inspection that is not normal, and is told as large."""
+    store = small_plant(tmp_path / "trouble.db", risen="123456")
+    server = browser.Server(store, lambda: NOW)
+    page.address = server.address
+    browser.look(page.driver, 1920, "light", 1080)
+    try:
+        page.open("/floor")
+        page.driver.add_cookie({"name": COOKIE, "value": language, "path": "/"})
+        page.open("/floor")
+        page.wait(lambda driver: len(driver.execute_script(ROWS)) == 6, "six lanes")
+        page.drawn()
+        assert len(page.all(".row-drifting")) == 6
+        assert len(page.all(".row-need .last-held")) == 6
+        assert len(page.all(".row-need .row-inspected")) == 6
+        low = page.driver.execute_script(LAST_ROW)
+        print(f"the last lane ends at {low:.0f} px")
+        assert low <= 1080
+        for part in (".row-word", ".row-need .last-held", ".row-says p", ".row-inspected .status"):
+            high = page.driver.execute_script(CAPITALS, page.find(part))
+            assert minutes_of_arc(high) >= LEAST, part
+    finally:
+        page.driver.delete_cookie(COOKIE)
+        browser.look_as_ever(page.driver)
+        page.leave()
+        server.stop()
+        store.engine.dispose()
 
 
 def measured(driver: Any) -> dict[str, float]:
