@@ -15,6 +15,7 @@ from flask_wtf.csrf import generate_csrf
 from dashboard import (
     api,
     components,
+    door_words,
     log,
     offline,
     own_password,
@@ -133,6 +134,7 @@ def create_app(store: Store, now: Callable[[], datetime]) -> Dash:
     people.guard(app, store, now)
     sign_in.register(app.server, now)
     own_password.register(app.server, now)
+    door_words.register(app.server)
     switch.register(app.server)
     offline.register(app.server)
     unparted.register(app.server)

@@ -11,6 +11,7 @@ from flask_wtf.csrf import generate_csrf
 from werkzeug.wrappers import Response as Answer
 
 from dashboard import plain, sign_in
+from dashboard.explained import GLOSSARY
 from dashboard.people import NAME, OWN_PASSWORD, Gate, Person, check_token, person
 from dashboard.texts import told, words
 from qa.errors import InvalidInput, QAError
@@ -89,5 +90,6 @@ def _page(asking: Person, refusal: tuple[str, int] = ("", 200)) -> Response:
         token=generate_csrf(),
         name=asking.name,
         here=OWN_PASSWORD,
+        terms_at=GLOSSARY,
         **sign_in.said(*SAYS),
     )

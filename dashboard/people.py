@@ -62,13 +62,14 @@ PAGES = {
 }
 ASSETS = "/assets/<path:filename>"
 AT_THE_DOOR = (
-    *("/assets/toteproof.css", "/assets/station.js"),
+    *("/assets/toteproof.css", "/assets/help.css", "/assets/station.js"),
     *("/assets/source-sans-3.woff2", "/assets/source-sans-3-licence.txt"),
 )
 CALLBACKS = "/_dash-update-component"  # each by the pages that it draws on
 # What every other route needs; one that is not here is refused to everybody.
 ROUTES = {
     "/sign-in": OPEN,
+    "/sign-in/words": OPEN,  # what the words mean, which says nothing of a plant
     "/sign-out": OPEN,
     "/station": OPEN,
     "/password": SEE,  # but at a station
@@ -116,7 +117,7 @@ ROUTES = {
 }
 
 SIGN_IN, SIGN_OUT, AT_STATION = "/sign-in", "/sign-out", "/station"
-OWN_PASSWORD = "/password"
+OWN_PASSWORD, DOOR_WORDS = "/password", "/sign-in/words"
 DEVICE_COOKIE, TOKEN_COOKIE, TOKEN_HEADER = "toteproof_station", "_csrf_token", "X-CSRFToken"
 KEY = "key"  # of the session, in the signed cookie
 PREFIX = sign_ins.AT_STATION

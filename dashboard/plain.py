@@ -36,6 +36,7 @@ def page(template: str, status: int = 200, **shown: Any) -> Response:
         "floor": say("refused.floor"),
         "others": others(),
         "switch": SWITCH_AT,
+        "terms": say("app_foot.words"),
     }
     return make_response(render_template(f"{template}.html", **frame, **shown), status)
 

@@ -15,6 +15,7 @@ from dashboard import plain
 from dashboard.people import (
     AT_STATION,
     DEVICE_COOKIE,
+    DOOR_WORDS,
     GOVERN,
     KEY,
     MAY,
@@ -141,6 +142,7 @@ def _sign_in_page(refusal: tuple[str, int] = ("", 200)) -> Response:
         typed=typed("name"),
         here=plain.address(SIGN_IN, plain.local(request.args.get("next"))),
         station=AT_STATION if DEVICE_COOKIE in request.cookies else "",
+        terms_at=DOOR_WORDS,
         **said(*SIGN_IN_SAYS),
     )
 
@@ -160,6 +162,7 @@ def _station_page(
         device=words().say("station.device", name=device),
         here=plain.address(AT_STATION, plain.local(request.args.get("next"))),
         sign_in=SIGN_IN,
+        terms_at=DOOR_WORDS,
         **said(*STATION_SAYS),
     )
 
@@ -172,6 +175,7 @@ def _make_page(fault: str = "") -> Response:
         token=generate_csrf(),
         typed=typed("name"),
         here=AT_STATION,
+        terms_at=DOOR_WORDS,
         **said(*MAKE_SAYS),
     )
 

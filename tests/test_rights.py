@@ -16,6 +16,7 @@ from werkzeug.routing import Rule
 from dashboard import people as rights
 from dashboard.app import APART, PAGES, create_app
 from dashboard.asked import KINDS
+from dashboard.pages import glossary
 from qa.audit import parse
 from qa.store import people, records, schema
 from qa.store.people import ROLES
@@ -196,6 +197,7 @@ def test_open_routes_are_the_few_that_are_meant() -> None:
     opened = {rule for rule, right in rights.ROUTES.items() if right == rights.OPEN}
     assert opened == {
         "/sign-in",
+        "/sign-in/words",
         "/sign-out",
         "/station",
         "/language",
@@ -230,6 +232,17 @@ def test_no_file_but_the_assets_can_be_reached(nobody: FlaskClient) -> None:
         assert answer.status_code == 200
     for path in ("../people.py", "..%2fpeople.py", "%2e%2e/app.py", "/etc/passwd", "../../x.db"):
         assert nobody.get(f"/assets/{path}").status_code in (303, 401, 404), path
+
+
+def test_nobody_may_look_up_the_words_and_comes_back_to_the_door(nobody: FlaskClient) -> None:
+    assert 'href="/sign-in/words"' in nobody.get("/sign-in", headers=PAGE).text
+    shown = nobody.get("/sign-in/words", headers=PAGE)
+    assert shown.status_code == 200
+    for each in ("acceptance number Ac", "ISO 2859-1", 'href="/sign-in"'):
+        assert each in shown.text
+    assert shown.text.count("<dt>") == sum(map(len, glossary.GROUPS.values()))
+    for name in ("Lena", "Rosa", "Vera", "SP1"):
+        assert name not in shown.text
 
 
 # Each role

@@ -267,6 +267,16 @@ def test_a_claim_as_shipped_rests_on_what_left_the_plant(plant: schema.Store) ->
     assert (made.categories, made.by_lane) == (found.categories, found.by_lane)
 
 
+def test_the_row_of_one_lane_alone_is_not_said_twice(plant: schema.Store) -> None:
+    for lanes, rows in ((("2",), 2), (("1", "2"), 4)):  # as shipped, too
+        document = statement.tell(gathered(plant, replace(SCOPE, lanes=lanes)), WORDS)
+        tables = [each.table for each in document.sections if each.table]
+        shares = [table for table in tables if table.heads[4:] == tables[0].heads[4:]]
+        assert sum(len(table.rows) for table in shares) == rows
+        [strip] = [each.strip for each in document.sections if each.strip]
+        assert len(strip.rows) == len(lanes)
+
+
 def test_a_claim_as_shipped_is_of_the_average(plant: schema.Store) -> None:
     with pytest.raises(InvalidInput, match=r"as shipped must be of the average: .* got tote-by-t"):
         gathered(plant, replace(SCOPE, as_shipped=True, kind="tote-by-tote"))

@@ -29,13 +29,14 @@ def figures(teller: Teller) -> Section:
 
 
 def lanes(teller: Teller) -> Section:
-    """Every lane, as a table and as the picture."""
+    """Every lane, as a table and as the picture; of one alone the row as made stands above."""
     limits = ((each.estimate, each.lower, each.upper) for each in teller.of.by_lane)
     told = alike(teller.words, limits, teller.of.claim.target)
     codes = [each.label for each in teller.of.by_lane]
+    several = len(codes) > 1
     return Section(
         teller.say("section.lanes"),
-        table=_table_of(teller, "lane", codes, teller.of.by_lane, told),
+        table=_table_of(teller, "lane", codes, teller.of.by_lane, told) if several else None,
         strip=_strip(teller, told),
     )
 

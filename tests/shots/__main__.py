@@ -1,4 +1,4 @@
-"""Pictures of every page over the demo's store, at every width, light and dark.
+"""Pictures of every page over the demo's store, at every width, light and dark; of the doors too.
 
 ``python -m tests.shots [--folder DIR] [--page NAME] [--language CODE]``, or ``--readme`` for README
 """
@@ -19,6 +19,7 @@ from selenium.webdriver.support.ui import WebDriverWait
 from dashboard.texts import COOKIE, DEFAULT, LANGUAGES
 from qa.cli import answers
 from tests import browser
+from tests.shots import doors
 
 PAGES = {
     "floor": "/floor",
@@ -33,6 +34,7 @@ PAGES = {
     "inspectors": "/inspectors",
     "words": "/words",
 }
+NAMES = (*PAGES, *doors.PAGES)
 README = ("floor", "lane")
 README_SCALE = 0.75  # README is read at about this width
 SECONDS = 60  # for a page over two months of audits, on a busy machine
@@ -47,7 +49,7 @@ def main() -> int:
     """Make the pictures and say where each is."""
     parser = argparse.ArgumentParser(prog="python -m tests.shots", description=__doc__)
     parser.add_argument("--folder", metavar="DIR", type=Path, default=Path(".shots"))
-    parser.add_argument("--page", metavar="NAME", choices=PAGES, help=", ".join(PAGES))
+    parser.add_argument("--page", metavar="NAME", choices=NAMES, help=", ".join(NAMES))
     parser.add_argument("--language", metavar="CODE", choices=LANGUAGES, default=DEFAULT)
     parser.add_argument("--readme", action="store_true", help="make README's pictures anew")
     asked = parser.parse_args()
@@ -55,21 +57,29 @@ def main() -> int:
         parser.error(f"pictures need {lacking}, which is not on this machine")
     logging.getLogger("werkzeug").setLevel(logging.WARNING)
     asked.folder.mkdir(parents=True, exist_ok=True)
-    with demo() as address, tempfile.TemporaryDirectory() as kept:
+    with tempfile.TemporaryDirectory() as kept:
         driver = browser.chromium(Path(kept))
         try:
-            driver.get(address + "/assets/source-sans-3-licence.txt")
-            driver.add_cookie({"name": COOKIE, "value": asked.language, "path": "/"})
-            if asked.readme:
-                making = for_readme(driver, address, Path(__file__).parent)
-            else:
-                pages = [asked.page] if asked.page else PAGES
-                making = shots(driver, address, asked.folder, pages)
-            for made in making:
+            for made in pictures(driver, asked):
                 print(made, flush=True)
         finally:
             driver.quit()
     return 0
+
+
+def pictures(driver: webdriver.Chrome, asked: argparse.Namespace) -> Iterator[Path]:
+    """What is asked for: pages over the demo, and the doors over a store with accounts."""
+    names = README if asked.readme else [asked.page] if asked.page else NAMES
+    for here, making in ((PAGES, demo), (doors.PAGES, doors.guarded)):
+        if not (wanted := [each for each in names if each in here]):
+            continue
+        with making() as address:
+            driver.get(address + "/assets/source-sans-3-licence.txt")
+            driver.add_cookie({"name": COOKIE, "value": asked.language, "path": "/"})
+            if asked.readme:
+                yield from for_readme(driver, address, Path(__file__).parent)
+            else:
+                yield from shots(driver, address, asked.folder, wanted)
 
 
 @contextmanager
@@ -91,7 +101,10 @@ def shots(
     """Each picture's file as it is made: the whole page, however long."""
     for name, width, scheme in product(pages, browser.WIDTHS, browser.SCHEMES):
         browser.look(driver, width, scheme)
-        driver.get(address + PAGES[name])
+        if name in doors.PAGES:
+            doors.at(driver, address, name)
+        else:
+            driver.get(address + PAGES[name])
         settle(driver)
         to = folder / f"{name}-{width}-{scheme}.png"
         to.write_bytes(picture(driver, width))
