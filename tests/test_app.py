@@ -15,7 +15,7 @@ import sys
 import tomllib
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -61,7 +61,10 @@ def fields() -> dict[str, object]:
     }
 
 
-def drawn(client: FlaskClient, output: str, *inputs: tuple[str, str, Any]) -> str:
+Given = tuple[str, str, Any]  # a component, a property of it, and its value
+
+
+def drawn(client: FlaskClient, output: str, *inputs: Given, state: Sequence[Given] = ()) -> str:
     """What a callback gives, as the text of its answer."""
     identity, _, name = output.rpartition(".")
     sent = {
@@ -69,7 +72,7 @@ def drawn(client: FlaskClient, output: str, *inputs: tuple[str, str, Any]) -> st
         "outputs": {"id": identity, "property": name},
         "inputs": [{"id": i, "property": p, "value": v} for i, p, v in inputs],
         "changedPropIds": [],
-        "state": [],
+        "state": [{"id": i, "property": p, "value": v} for i, p, v in state],
     }
     answer = client.post("/_dash-update-component", json=sent)
     assert answer.status_code == 200, answer.text

@@ -1,5 +1,7 @@
 """Sentences and figures for people."""
 
+import calendar
+import re
 import string
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -13,6 +15,7 @@ from qa import wording
 from qa.errors import InvalidInput
 
 WORDS = wording.load("en")
+ROOT = Path(__file__).resolve().parents[1]
 DUBLIN = ZoneInfo("Europe/Dublin")
 
 
@@ -144,3 +147,24 @@ def test_every_language_has_the_same_sentences_with_the_same_values():
     assert "en" in languages
     for language in languages:
         assert needs(wording.load(language)) == needs(WORDS)
+
+
+def test_no_sentence_is_kept_that_nobody_says():
+    """The last word of each stands in the code, or is put together there; messages are matched."""
+    sources = (path for room in ("qa", "dashboard") for path in (ROOT / room).rglob("*.py"))
+    code = "".join(path.read_text(encoding="utf-8") for path in sources)
+    words = set(re.findall(r"[\w-]+", code))
+    begun = set(re.findall(r"([\w-]+)\{", code))  # "short_" of f"short_{why}"
+    ended = set(re.findall(r"\}([\w-]+)", code))
+    days = {day.lower() for day in calendar.day_name}
+
+    def said(key: str) -> bool:
+        whole = re.sub(r"\.(one|other)$", "", key)
+        last = whole.rpartition(".")[2]
+        parts = last.split()
+        cuts = [cut for cut, each in enumerate(last) if each == "_"]
+        together = any(last[: cut + 1] in begun or last[cut:] in ended | words for cut in cuts)
+        return whole in code or set(parts) <= words or together or last in days
+
+    keys = {key for key in WORDS.sentences if not key.startswith("message.")}
+    assert {key for key in keys if not said(key)} == set()
