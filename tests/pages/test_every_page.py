@@ -1,4 +1,4 @@
-"""Every page at every width, light and dark: nothing overflows, accessibility rules are kept."""
+"""Every page at every width, light and dark: nothing overflows or overlaps, rules are kept."""
 
 import os
 from pathlib import Path
@@ -11,7 +11,8 @@ from tests.browser import SCHEMES, WIDTHS, look, look_as_ever
 RULES = Path(__file__).resolve().parents[2] / ".tools" / "axe.min.js"
 PAGES = ("/floor", "/lane?lane=2", "/shift?day=2026-04-19&shift=morning", "/plan", "/tally",
          "/claim?first=2026-04-01&last=2026-04-10", "/ledger", "/setup?part=categories",
-         "/setup?part=text", "/setup?part=versions", "/setup?part=people")  # fmt: skip
+         "/setup?part=text", "/setup?part=versions", "/setup?part=people", "/inspectors",
+         "/words")  # fmt: skip
 SERIOUS = ("serious", "critical")
 OVER = """
 const over = (e) => e.getBoundingClientRect().right > window.innerWidth + 1;
@@ -19,6 +20,32 @@ const scrolls = (e) => e && e !== document.body
   && (/auto|scroll|hidden/.test(getComputedStyle(e).overflowX) || scrolls(e.parentElement));
 return [...document.querySelectorAll("body *")].filter((e) => over(e) && !scrolls(e.parentElement))
   .map((e) => e.tagName + "#" + e.id + "." + e.className).slice(0, 5);
+"""
+# Texts that lie over each other by more than the height that lines share.
+UPON = """
+const away = (style) => style.display === "none" || style.clipPath !== "none";
+const hidden = (e) => e && (away(getComputedStyle(e)) || hidden(e.parentElement));
+const shown = (e) => e.checkVisibility({ visibilityProperty: true, opacityProperty: true })
+  && !e.closest("nav") && !hidden(e);
+const lines = [];
+const texts = document.createTreeWalker(document.querySelector("main"), NodeFilter.SHOW_TEXT);
+while (texts.nextNode()) {
+  const text = texts.currentNode, range = document.createRange();
+  if (!text.data.trim() || !shown(text.parentElement)) continue;
+  range.selectNodeContents(text);
+  for (const r of range.getClientRects()) if (r.width > 1) lines.push([r, text.data.trim()]);
+}
+lines.sort(([a], [b]) => a.top - b.top);
+const found = [];
+lines.forEach(([a, said], k) => {
+  for (const [b, other] of lines.slice(k + 1)) {
+    if (b.top >= a.bottom) break;
+    const wide = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+    const high = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+    if (wide > 2 && high > 0.4 * Math.min(a.height, b.height)) found.push([said, other]);
+  }
+});
+return found.slice(0, 5);
 """
 _AXE = """
 const done = arguments[0];
@@ -44,9 +71,10 @@ def shown(page: Any) -> Any:
 
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("path", PAGES)
-def test_nothing_overflows(shown: Any, path: str, width: int) -> None:
+def test_nothing_overflows_or_overlaps(shown: Any, path: str, width: int) -> None:
     page = shown(path, width, "light")
     page.wait(lambda driver: driver.execute_script(OVER) == [], f"nothing beyond {width} px")
+    page.wait(lambda driver: driver.execute_script(UPON) == [], f"texts apart at {width} px")
 
 
 @pytest.mark.parametrize("scheme", SCHEMES)

@@ -12,7 +12,7 @@ from dashboard.texts import COOKIE
 from qa.store import people, records, schema
 from tests.browser import WIDTHS, look, look_as_ever
 from tests.pages.conftest import Page, served
-from tests.pages.test_every_page import OVER, PAGES
+from tests.pages.test_every_page import OVER, PAGES, UPON
 from tests.small_plant import NOW
 
 AT: dict[str, Any] = {"by": "plant", "at": NOW}
@@ -127,11 +127,12 @@ def test_the_switch_is_at_the_doors_too(guarded: Page) -> None:
 
 @pytest.mark.parametrize("width", WIDTHS)
 @pytest.mark.parametrize("path", PAGES)
-def test_nothing_overflows_in_spanish(spanish: Page, path: str, width: int) -> None:
+def test_nothing_overflows_or_overlaps_in_spanish(spanish: Page, path: str, width: int) -> None:
     look(spanish.driver, width, "light")
     try:
         spanish.open(path)
         spanish.drawn()
         spanish.wait(lambda driver: driver.execute_script(OVER) == [], f"nothing beyond {width} px")
+        spanish.wait(lambda driver: driver.execute_script(UPON) == [], f"texts apart at {width} px")
     finally:
         look_as_ever(spanish.driver)
