@@ -12,7 +12,7 @@ from qa.charts.attribute import (
 from qa.charts.change_point import ChangePoint, change_point
 from qa.charts.cusum import Cusum, cusum
 from qa.charts.ewma import ewma
-from qa.charts.leaning import Lean, lean, scored
+from qa.charts.leaning import Lean, lean, outlying, scored
 from qa.charts.mix import Mix, mix, mix_run_length
 from qa.charts.rare import bernoulli_cusum, g_chart, pieces_between
 from qa.charts.run_length import (
@@ -70,6 +70,7 @@ __all__ = [
     "mix",
     "mix_run_length",
     "np_chart",
+    "outlying",
     "p_chart",
     "pieces_between",
     "rule_run_lengths",

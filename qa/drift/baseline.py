@@ -1,8 +1,9 @@
 """What a lane's charts are held against: its series of totes, a baseline's totes and the limits.
 
 Only routine audits speak; audits of one tote are one point. Levels are the lane's own, how much
-totes differ is taken from all lanes and categories, and the floor's budget of false alarms is
-shared evenly over all charts, so that each chart's run length follows from its own rate of audits.
+totes differ is taken from all lanes and categories but those that stand out, and the floor's
+budget of false alarms is shared evenly over all charts, so that each chart's run length follows
+from its own rate of audits.
 The budget is kept as people count it, over half a year (`guarded_limit`), and limits lie higher
 where the baselines' totes go further than their law says (`qa.charts.leaning`).
 All of it rests on the baselines of one product at a time: later audits never move a limit, and a
@@ -20,7 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize
 
-from qa.charts import CusumLimit, Lean, guarded_limit, lean, scored
+from qa.charts import CusumLimit, Lean, guarded_limit, lean, outlying, scored
 from qa.programme import Programme
 from qa.tally import checked, routine
 
@@ -96,13 +97,19 @@ class Spread:
     second makes a high level differ more than a low one.
 
     `source` is "measured", "none" (totes do not differ, and the baseline could have shown it) or
-    "assumed" (the baseline is too small to tell; the programme's own).
+    "assumed" (the baseline is too small to tell; the programme's own). `apart` has that of the
+    charts whose baselines are left out of this one.
     """
 
     alike: float
     growing: float
     source: str
     lean: Lean = field(default_factory=Lean)
+    apart: "Mapping[tuple[Held, str], Spread]" = field(default_factory=dict, hash=False)
+
+    def of(self, lane: "Held | None", category: str) -> "Spread":
+        """That of one chart: where its baseline stands out, it alone is held against that too."""
+        return self if lane is None else self.apart.get((lane, category), self)
 
     def at(self, level: float) -> Correlation:
         """The correlation at a level."""
@@ -167,36 +174,58 @@ def running(tallies: pd.DataFrame) -> dict[str, str]:
 
 
 def spread(lanes: Sequence[Held], programme: Programme) -> Spread:
-    """How much totes differ, and how far their sums lean, from the baselines of all lanes."""
+    """How much totes differ, and how far their sums lean, from the baselines of all lanes.
+
+    A lane with some days of trouble in its baseline would lift the limits of all. So a category
+    of a lane whose days stand out from the other lanes' (`outlying`) is left out, but for its own
+    chart: what else it says may be the nature of that lane.
+    """
+    every, out = _together(lanes, programme)
+    if not out:
+        return every
+    kept = [
+        replace(lane, counts={c: x for c, x in lane.counts.items() if (lane, c) not in out})
+        for lane in lanes
+    ]
+    return replace(_together(kept, programme)[0], apart=dict.fromkeys(out, every))
+
+
+def _together(
+    lanes: Sequence[Held], programme: Programme
+) -> tuple[Spread, tuple[tuple[Held, str], ...]]:
+    """The spread of all these, and which categories of lanes stand out."""
     found = _spread(lanes, programme)
     if sum(lane.inspected.size for lane in lanes) < FEW_TOTES:
-        return found
+        return found, ()
+    charts = [(lane, c) for lane in lanes if lane.inspected.size for c in lane.counts]
     every = tuple(
-        _Counted(*(each.astype(np.int64).tobytes() for each in (lane.inspected, lane.day, x)))
-        for lane in lanes
-        for x in lane.counts.values()
+        _Counted(c, *(e.astype(np.int64).tobytes() for e in (lane.inspected, lane.day, x)))
+        for lane, c in charts
+        for x in [lane.counts[c]]
     )
-    return replace(found, lean=_lean(every, found))
+    leaning, out = _lean(every, found)
+    return replace(found, lean=leaning), tuple(charts[at] for at in out)
 
 
 class _Counted(NamedTuple):
     """The totes of one lane and category in a baseline: whole numbers as bytes, to be kept by."""
 
+    category: str
     inspected: bytes
     day: bytes
     found: bytes
 
 
 @lru_cache(maxsize=16)
-def _lean(every: tuple[_Counted, ...], differ: Spread) -> Lean:
-    """How far sums lean; kept as limits are."""
+def _lean(every: tuple[_Counted, ...], differ: Spread) -> tuple[Lean, tuple[int, ...]]:
+    """How far sums lean, and which charts stand out; kept as limits are."""
     charts = []
-    for each in every:
-        n, day, x = (np.frombuffer(one, dtype=np.int64) for one in each)
-        if n.size:
-            level = _level_of(int(x.sum()), int(n.sum()))
-            charts.append(scored(x, n, day, **_asked(n, level, differ.at(level).value)))
-    return lean(charts)
+    for category, *numbers in every:
+        n, day, x = (np.frombuffer(one, dtype=np.int64) for one in numbers)
+        level = _level_of(int(x.sum()), int(n.sum()))
+        asked = _asked(n, level, differ.at(level).value)
+        charts.append(scored(x, n, day, **asked, category=category))
+    return lean(charts), outlying(charts)
 
 
 def _spread(lanes: Sequence[Held], programme: Programme) -> Spread:
@@ -251,6 +280,7 @@ def watch(
     x = np.concatenate([each.counts[category] for each in held])
     n = np.concatenate([each.inspected for each in held])
     level = _level_of(int(x.sum()), int(n.sum()))
+    differ = differ.of(lane if own else None, category)
     rho = differ.at(level).value
     shared = run.totes(n.size / len(held)), run.charts, run.alarms
     limit = _limit(n.tobytes(), int(x.sum()), rho, differ.lean, shared)

@@ -203,7 +203,7 @@ class Floor:
         positions = [each.position for each in breaks if each.kind in AFRESH]
         key = (lane.lane, lane.product, category, era.first, era.last, era.begins)
         seen = self._memory.watched(key, x, n, start, chart, positions)
-        rho = differ.at(chart.level)
+        rho = differ.of(own if chart.own else None, category).at(chart.level)
         return _Stretch(era, fixed, own, chart, rho, seen, min(start, stop), stop)
 
     def _together(self, era: Era, lane: str) -> tuple[list[Held], Spread]:
