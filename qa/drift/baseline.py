@@ -129,6 +129,7 @@ class Watch:
     correlation : float
     limit : CusumLimit, guarded against the baseline's being an estimate
     lean : how many times as high its limit lies as the law says
+    apart : whether the baseline stands out from the other lanes'
     """
 
     count: Whole
@@ -138,6 +139,7 @@ class Watch:
     correlation: float
     limit: CusumLimit
     lean: Lean = field(default_factory=Lean)
+    apart: bool = False
 
 
 def series(tallies: pd.DataFrame, programme: Programme) -> dict[tuple[str, str], Series]:
@@ -280,11 +282,11 @@ def watch(
     x = np.concatenate([each.counts[category] for each in held])
     n = np.concatenate([each.inspected for each in held])
     level = _level_of(int(x.sum()), int(n.sum()))
-    differ = differ.of(lane if own else None, category)
-    rho = differ.at(level).value
+    mine = differ.of(lane if own else None, category)
+    rho = mine.at(level).value
     shared = run.totes(n.size / len(held)), run.charts, run.alarms
-    limit = _limit(n.tobytes(), int(x.sum()), rho, differ.lean, shared)
-    return Watch(x, n, own, level, rho, limit, differ.lean)
+    limit = _limit(n.tobytes(), int(x.sum()), rho, mine.lean, shared)
+    return Watch(x, n, own, level, rho, limit, mine.lean, mine is not differ)
 
 
 @lru_cache(maxsize=4096)

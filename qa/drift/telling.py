@@ -159,6 +159,8 @@ class Teller:
             notes.append(say("drift.baseline_shared", few=FEW_TOTES))
         value = self._words.number(correlation.value, ".3f")
         notes.append(say(f"drift.correlation_{correlation.source}", value=value))
+        if watch.apart:
+            notes.append(say("drift.stands_out"))
         if watch.lean.limit > _TOLD:
             times = self._words.number(watch.lean.limit, ".1f")
             notes.append(say("drift.leaning", times=times))
