@@ -18,6 +18,7 @@ from tests.coverage import floor_budget as floor
 from tests.coverage.floor_budget import Kind, Row
 
 KIND = Kind("few", lanes=2, totes=2)
+SHIFTS = "shifts differ, 8 weeks"
 LEVELS = np.array([[0.01, 0.005, 0.002], [0.02, 0.005, 0.002]])
 ROW = Row("few", 9, 4, 0.5, 0.1, 0.95, 0.01, 0.05, 300, 14.0, 1.0, 0.0, 12.0, 80.0)
 
@@ -190,3 +191,24 @@ def test_the_kept_table_is_of_todays_plants_and_keeps_the_budget() -> None:
     rows = list(csv.DictReader(file.read_text("utf-8").splitlines()))
     assert [row["kind"] for row in rows] == [kind.name for kind in floor.kinds()]
     assert all(float(row["within"]) >= floor.OFTEN for row in rows)
+
+
+# What people read of the floor's budget is what the table holds.
+def test_the_sentences_on_the_budget_say_what_the_table_says() -> None:
+    file = coverage.TABLE.with_name(coverage.FLOOR)
+    rows = {row["kind"]: row for row in csv.DictReader(file.read_text("utf-8").splitlines())}
+    said = Path("DEVELOPERS.md").read_text("utf-8")
+    (plants,) = {row["plants"] for row in rows.values()}
+    assert f"healthy plants of {len(rows)} kinds watched for 26 weeks, {plants} of each" in said
+    within, errors, alarms = (
+        [float(row[name]) for row in rows.values()] for name in ("within", "within_error", "alarms")
+    )
+    assert (
+        f"Within the budget are {100 * min(within):.0f} to {100 * max(within):.0f} % of a kind's "
+        f"plants (an error of up to {100 * max(errors):.0f} points), "
+        f"at {min(alarms):.2f} to {max(alarms):.2f} alarms a week"
+    ) in said
+    four, six = "4 lanes, 26 audits a lane and week", "6 lanes, 51 audits a lane and week"
+    for kind in (*(f"{size}, {of} weeks" for size in (four, six) for of in (8, 2)), SHIFTS):
+        row = rows[kind]
+        assert f" {float(row['totes']):.1f} ({float(row['totes_error']):.1f})" in said, kind
