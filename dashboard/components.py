@@ -338,6 +338,7 @@ def graph(
         height=f"{figure['layout']['height']}px",
         library=library(),
         chosen=chosen,
+        missing=words.say("chart.missing"),
     )
     return html.Figure(chart, role="img", className="figure", **{"aria-label": label})
 

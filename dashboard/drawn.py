@@ -42,11 +42,12 @@ class Chart(_Ours):
     """A figure in its place, or, without one, the place alone, while the library is fetched.
 
     When a page is drawn anew, the chart of the same `id` is changed and not made anew. A stretch
-    that was dragged over goes to the store that `chosen` names.
+    that was dragged over goes to the store that `chosen` names. Where the library does not come,
+    `missing` is said in the chart's place.
     """
 
     _type = "Chart"
-    _prop_names = ("id", "figure", "config", "height", "library", "chosen")
+    _prop_names = ("id", "figure", "config", "height", "library", "chosen", "missing")
     available_properties = _prop_names
 
 

@@ -15,7 +15,7 @@ from dashboard.pages import floor as floor_page
 from dashboard.pages import lane as lane_page
 from dashboard.pages import left_open
 from dashboard.pages import shift as page
-from dashboard.pages.lane.drawing import signal_said
+from dashboard.pages.lane.drawing import says, signal_said
 from dashboard.texts import words
 from dashboard.views import deeds as deeds_view
 from dashboard.views import floor, lane, shift, signals, standing, tally
@@ -28,6 +28,7 @@ from qa.audit import parse
 from qa.programme import Programme
 from qa.programme import parse as parse_programme
 from qa.store import records, schema
+from qa.wording import decimals_for
 from tests.conftest import PROGRAMME_FILE
 from tests.small_plant import NOW, small_plant
 
@@ -373,3 +374,17 @@ def test_of_many_lanes_in_trouble_floor_tells_each_shortly(tmp_path: Path) -> No
     few = floor.view(store, Choices(lane="1"), NOW)
     assert (few.many, few.caution) == (False, "")
     assert few.rows[0].brief.startswith("Stem left on has risen since about")
+
+
+def test_the_level_and_its_baseline_are_told_in_the_same_digits(plant: schema.Store) -> None:
+    for category in ("stem", "over_trim"):
+        view = lane.view(plant, Choices(lane="2", category=category, days=14), NOW)
+        assert view.level is not None
+        decimals = decimals_for(view.level.low, view.level.high)
+        base = words().per_cent(view.points[-1].center, decimals=decimals)
+        text = says(words(), view)
+        assert f"where the baseline has {base}" in text
+        count, inspected = (sum(getattr(e, n) for e in view.points) for n in ("count", "inspected"))
+        assert words().per_cent(count / inspected, decimals=decimals) in text
+        assert "SP1" in str(lane_page.body(words(), view))  # on the printed sheet
+    assert decimals > 1  # else any way of rounding would do

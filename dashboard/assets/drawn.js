@@ -20,7 +20,8 @@
   let fetched = null;
   function library(address) {
     fetched = fetched || new Promise(function (done, failed) {
-      const script = Object.assign(document.createElement("script"), { src: address, onload: done });
+      const script = Object.assign(document.createElement("script"), { src: address });
+      script.onload = function () { if (window.Plotly) done(); else script.onerror(); };
       script.onerror = function () { fetched = null; failed(new Error("the charts' library did not load")); };
       document.head.append(script);
     });
@@ -42,10 +43,13 @@
       place.current.append(chart);
       library(props.library).then(function () {
         if (!props.figure || !chart.isConnected) return;
+        if (chart.firstChild && !chart.on) chart.replaceChildren();
         const anew = !chart.on, layout = structuredClone(props.figure.layout);
         window.Plotly.react(chart, props.figure.data, Object.assign(layout, { autosize: true, height: undefined }), props.config);
         if (!anew || !props.chosen) return;
         for (const each of ["plotly_selected", "plotly_deselect"]) chart.on(each, (event) => window.dash_clientside.set_props(props.chosen, { data: stretch(event) || null }));
+      }, function () {
+        if (props.figure && chart.isConnected) chart.replaceChildren(Object.assign(document.createElement("p"), { className: "note", textContent: props.missing }));
       });
       return function () {
         left[props.id] = chart;

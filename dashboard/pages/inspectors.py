@@ -104,8 +104,10 @@ def says(words: Wording, view: InspectorsView) -> str:
         count=len(beyond),
         inspector=most.value,
         category=view.names[most.category],
-        rate=words.per_cent(float(most.rate.estimate)),
-        others=words.per_cent(float(most.others.estimate)),
+        **{
+            name: components.level(words, share.fraction, share.low, share.high)
+            for name, share in zip(("rate", "others"), sources.shares(most), strict=True)
+        },
     )
     return f"{told} {drawn}"
 

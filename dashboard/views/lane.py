@@ -129,7 +129,10 @@ class Mark:
 
 @dataclass(frozen=True, slots=True)
 class LaneView:
-    """One lane over some production days, one category (or percent correct) at a time."""
+    """One lane over some production days, one category (or percent correct) at a time.
+
+    `level` is that of the baseline in force now, `baseline` its first and last tote of the lane.
+    """
 
     programme: Programme
     now: datetime
@@ -147,6 +150,7 @@ class LaneView:
     limit: float
     arl: float
     rises: tuple[Rise, ...]
+    level: Level | None
     baseline: tuple[datetime, datetime] | None
     heads: tuple[Head, ...]
     notes: tuple[str, ...]
@@ -204,6 +208,7 @@ def view(store: Store, choices: Choices, now: datetime, language: str = "en") ->
             for each in (chart.excursions if chart else ())
             if each.since_low < end and (each.until is None or each.until > begin)
         ),
+        level=_level(chart.baseline, category) if chart else None,
         baseline=_baseline(chart, begin) if points else None,
         heads=_heads(kept_record.window(kept, first, last), programme, lane, category),
         notes=chart.notes if chart else (),

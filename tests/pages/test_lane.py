@@ -6,6 +6,7 @@ from typing import Any
 import pytest
 from selenium.webdriver.common.action_chains import ActionChains
 
+from dashboard.texts import COOKIE
 from qa.store import deeds, schema, signals
 from qa.store.deeds import Event
 from tests.small_plant import NOW
@@ -101,3 +102,39 @@ def test_a_baseline_is_chosen_by_dragging_over_the_chart(page: Any, own: schema.
     )
     page.says("closed: another baseline holds since 12:00 on 20 April")
     assert page.complaints() == []
+
+
+@pytest.mark.parametrize(
+    ("language", "said"),
+    [
+        ("en", "The chart is not drawn: its library did not load."),
+        ("es", "El gráfico no se dibuja: su biblioteca no se cargó."),
+    ],
+)
+@pytest.mark.parametrize("answer", ["404 NOT FOUND", "200 OK"])  # with 200 it is an empty file
+def test_a_chart_whose_library_does_not_load_says_so_beside_its_table(
+    page: Any, language: str, said: str, answer: str
+) -> None:
+    app = page.server.app
+
+    def without(environ: Any, begin: Any) -> Any:
+        if "plotly" not in environ["PATH_INFO"]:
+            return app(environ, begin)
+        begin(answer, [("Content-Type", "text/javascript"), ("Cache-Control", "no-store")])
+        return [b""]
+
+    page.driver.execute_cdp_cmd("Network.clearBrowserCache", {})
+    page.server.app = without
+    page.driver.add_cookie({"name": COOKIE, "value": language, "path": "/"})
+    page.open("/lane?lane=2&category=stem&days=30")
+    page.says(said, "#lane-chart")
+    assert page.all(".chart-more details table")
+    page.complaints()
+    page.server.app = app
+    page.driver.execute_cdp_cmd("Network.clearBrowserCache", {})
+    page.driver.refresh()
+    page.wait(lambda driver: driver.execute_script(DRAWN), "the chart is drawn")
+    assert said not in page.text("#lane-chart")
+
+
+DRAWN = "return Boolean(document.querySelector('#lane-chart svg'))"

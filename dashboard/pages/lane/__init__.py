@@ -95,12 +95,20 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
         return days[0].isoformat(), days[1].isoformat(), True
 
 
+def sheet(words: Wording, view: LaneView) -> str:
+    """What a sheet on a wall must say besides."""
+    of = {"site": view.programme.site, "name": view.programme.name}
+    target, year = words.per_cent(view.programme.target), str(view.last_day.year)
+    return words.say("shift.paper", **of, year=year, target=target)
+
+
 def body(words: Wording, view: LaneView) -> list[Any]:
     say = words.say
     days = {"first": words.day(view.first_day), "last": words.day(view.last_day)}
     worst = components.status(view.word, say(f"status.{view.word}"))
     top = [
         components.head(say("lane.title", lane=view.lane), html.P(worst, className="row-word")),
+        html.P(sheet(words, view), className="only-print"),
         filters(words, view),
         *([html.P(each, className="last-held") for each in view.gross]),
         components.panel(say("lane.says"), sentences(words, view)),

@@ -183,12 +183,12 @@ def says(words: Wording, view: LaneView) -> str:
         "lane.says_level",
         category=components.sentence(name_of(words, view)),
         totes=say("count.totes", count=len(points)),
-        share=words.per_cent(count / inspected),
+        share=of_baseline(words, view, count / inspected),
         pieces=count,
         inspected=inspected,
     )
     if view.kind != "standardised":
-        base = words.per_cent(points[-1].center)
+        base = of_baseline(words, view, points[-1].center)
         level += say("lane.says_baseline", center=base)
     beyond = say("lane.signals", count=sum(bool(each.beyond) for each in points))
     last = points[-1]
@@ -197,6 +197,14 @@ def says(words: Wording, view: LaneView) -> str:
     figures = {name: words.number(value, ".1f") for name, value in sums.items()}
     told = say(f"lane.says_sum_{side}", **figures)
     return f"{level}. {components.sentence(beyond)}. {told}"
+
+
+def of_baseline(words: Wording, view: LaneView, fraction: float) -> str:
+    """A level in the digits that the baseline's level can bear."""
+    base = view.level
+    if base is None:
+        return words.per_cent(fraction)
+    return components.level(words, fraction, base.low, base.high)
 
 
 def table(words: Wording, view: LaneView) -> html.Details:
