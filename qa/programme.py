@@ -295,34 +295,13 @@ def _read(top: Fields) -> Programme:
         correlation=top.fraction("correlation", default=0.01),
         switching=top.choice("switching", SWITCHING, default="none"),
         reduced=top.flag("reduced", default=False),
-        lines=tuple(
-            Line(
-                each.code("code"),
-                each.number("nest_time_ms", default=None),
-                each.number("belt_speed_mm_s", default=None),
-            )
-            for each in top.tables("lines")
-        ),
-        lanes=tuple(
-            Lane(each.code("code"), each.code("line"), each.codes("heads", default=()))
-            for each in top.tables("lanes")
-        ),
-        shifts=tuple(
-            Shift(each.code("code"), each.text("name"), each.clock("start"), each.clock("end"))
-            for each in top.tables("shifts")
-        ),
+        lines=tuple(_line(each) for each in top.tables("lines")),
+        lanes=tuple(_lane(each) for each in top.tables("lanes")),
+        shifts=tuple(_shift(each) for each in top.tables("shifts")),
         products=tuple(
             Product(each.code("code"), each.text("name")) for each in top.tables("products")
         ),
-        categories=tuple(
-            Category(
-                each.column("code", RESERVED),
-                each.text("name"),
-                each.choice("class", SEVERITIES),
-                _gross_limit(each),
-            )
-            for each in top.tables("categories")
-        ),
+        categories=tuple(_category(each) for each in top.tables("categories")),
         plans={name: _class_plan(name, each) for name, each in top.named("plans", JUDGED)},
         specifications=tuple(
             Specification(each.code("code"), each.text("name"), each.codes("categories"))
@@ -335,6 +314,31 @@ def _read(top: Fields) -> Programme:
     )
     top.no_more()
     return programme
+
+
+def _line(each: Fields) -> Line:
+    return Line(
+        each.code("code"),
+        each.number("nest_time_ms", default=None),
+        each.number("belt_speed_mm_s", default=None),
+    )
+
+
+def _lane(each: Fields) -> Lane:
+    return Lane(each.code("code"), each.code("line"), each.codes("heads", default=()))
+
+
+def _shift(each: Fields) -> Shift:
+    return Shift(each.code("code"), each.text("name"), each.clock("start"), each.clock("end"))
+
+
+def _category(each: Fields) -> Category:
+    return Category(
+        each.column("code", RESERVED),
+        each.text("name"),
+        each.choice("class", SEVERITIES),
+        _gross_limit(each),
+    )
 
 
 def _gross_limit(each: Fields) -> GrossLimit | None:

@@ -1,7 +1,7 @@
 """Claim answers: may we say 99 %, of what, and what would settle it."""
 
 import re
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
@@ -76,6 +76,7 @@ NAMES = (
     *PAPER,
 )
 Texts = Mapping[str, str]
+Say = Callable[..., str]  # a sentence by its key
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,24 +242,7 @@ def _wish(
     fields: Texts, programme: Programme, problems: dict[str, str], language: str
 ) -> Wish | None:
     say = load(language).say
-    numbers: dict[str, float] = {}
-    for name in ("target", "share", *(["confidence"] if fields["confidence"] else [])):
-        try:
-            numbers[name] = float(fields[name].replace(",", ".").rstrip("% ")) / 100
-        except ValueError:
-            numbers[name] = 0.0
-        if not LEAST_SHARE <= numbers[name] < 1:
-            problems[name] = say("field.high_per_cent", value=fields[name])
-        elif not in_thousandths(numbers[name]):
-            problems[name] = say("field.decimals", value=fields[name])
-    days = {}
-    for name in ("first", "last"):
-        try:
-            days[name] = date.fromisoformat(fields[name])
-        except ValueError:
-            problems[name] = say("field.day", value=fields[name])
-    if len(days) == 2 and days["last"] < days["first"]:
-        problems["last"] = say("field.day_order")
+    shares, days = _shares(fields, problems, say), _days(fields, problems, say)
     known = {
         "kind": KINDS,
         "figure": FIGURES,
@@ -282,11 +266,39 @@ def _wish(
             lanes=(fields["lane"],) if fields["lane"] else (),
             specification=fields["specification"],
             kind=fields["kind"],
-            **numbers,
+            **shares,
             as_shipped=fields["figure"] == FIGURES[1],
         ),
         study,
     )
+
+
+def _shares(fields: Texts, problems: dict[str, str], say: Say) -> dict[str, float]:
+    """What the form says in per cent, as fractions."""
+    found: dict[str, float] = {}
+    for name in ("target", "share", *(["confidence"] if fields["confidence"] else [])):
+        try:
+            found[name] = float(fields[name].replace(",", ".").rstrip("% ")) / 100
+        except ValueError:
+            found[name] = 0.0
+        if not LEAST_SHARE <= found[name] < 1:
+            problems[name] = say("field.high_per_cent", value=fields[name])
+        elif not in_thousandths(found[name]):
+            problems[name] = say("field.decimals", value=fields[name])
+    return found
+
+
+def _days(fields: Texts, problems: dict[str, str], say: Say) -> dict[str, date]:
+    """The first and the last day of the claim."""
+    found: dict[str, date] = {}
+    for name in ("first", "last"):
+        try:
+            found[name] = date.fromisoformat(fields[name])
+        except ValueError:
+            problems[name] = say("field.day", value=fields[name])
+    if len(found) == 2 and found["last"] < found["first"]:
+        problems["last"] = say("field.day_order")
+    return found
 
 
 def _study(fields: Texts, problems: dict[str, str], language: str) -> InspectionStudy | None:

@@ -75,7 +75,7 @@ class _After(NamedTuple):
 
 def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[Any]]:
     """Audits of a tally, in order of pulling, in the columns that hang on no other audit."""
-    texts = {name: split(rows[name]) for name in (*Group._fields, "shift", "purpose")}
+    texts = {name: split(rows[name]) for name in (*Group._fields, "shift")}
 
     def text(name: str, at: int) -> str:
         codes, every = texts[name]
@@ -90,33 +90,40 @@ def coded(rows: pd.DataFrame, names: Names, judge: Judge) -> dict[str, NDArray[A
         for at in first
     ]
     size = np.array(sizes, dtype=np.int64)[place]
-    counts = {
-        str(name): rows[name].to_numpy(dtype=np.int64)
-        for name in rows.columns
-        if name not in (*COLUMNS, "number")
-    }
-    inspected = rows["inspected"].to_numpy(dtype=np.int64)
-    number, first = alike(version, size, texts["purpose"][0], inspected, *counts.values())
-    evidence = [
-        Evidence(
-            int(version[at]),
-            int(size[at]),
-            text("purpose", at),
-            int(inspected[at]),
-            tuple((code, int(each[at])) for code, each in counts.items() if each[at]),
-        )
-        for at in first
-    ]
     pulled, filled = moments(rows["pulled_at"]), moments(rows["fill_start"])
     return {
         "group": np.array(groups, dtype=np.int32)[group],
-        "evidence": np.array(names.evidence.of_all(evidence), dtype=np.int32)[number],
+        "evidence": _evidence(rows, version, size, names),
         **{name: _named(rows[name], names.texts) for name in ("lot", "shift", "tote")},
         "day": moments(rows["day"]),
         "pulled_at": pulled,
         "re_sorted_at": moments(rows["re_sorted_at"]),
         "filled_at": np.where(np.isnat(filled), pulled, filled),
     }
+
+
+def _evidence(rows: pd.DataFrame, version: Whole, size: Whole, names: Names) -> NDArray[np.int32]:
+    """The evidence that each audit has, by number."""
+    purpose, purposes = split(rows["purpose"])
+    inspected = rows["inspected"].to_numpy(dtype=np.int64)
+    counts = {
+        str(name): rows[name].to_numpy(dtype=np.int64)
+        for name in rows.columns
+        if name not in (*COLUMNS, "number")
+    }
+    number, first = alike(version, size, purpose, inspected, *counts.values())
+    every = [
+        Evidence(
+            int(version[at]),
+            int(size[at]),
+            str(purposes[purpose[at]]),
+            int(inspected[at]),
+            tuple((code, int(each[at])) for code, each in counts.items() if each[at]),
+        )
+        for at in first
+    ]
+    numbers = np.array(names.evidence.of_all(every), dtype=np.int32)
+    return numbers[number]
 
 
 def _named(values: pd.Series, texts: Numbered[str]) -> NDArray[np.int32]:
