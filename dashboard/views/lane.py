@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -268,7 +268,7 @@ def _points(
     rises = {each.signal: _rise(each, category) for each in chart.excursions}
     filled: NDArray[np.datetime64] = chart.at
     first, last = (np.searchsorted(filled, naive(pd.Timestamp(each))) for each in (begin, end))
-    moments = [utc(pd.Timestamp(at)) for at in filled[first:last]]
+    shown = slice(first, last)
     limits = chart.chart
     count, levels = chart.count, [limits.statistic, limits.center, limits.lower, limits.upper]
     low, high = chart.count < limits.least, chart.count > limits.most
@@ -280,21 +280,12 @@ def _points(
     beyond = np.where(high, "above", np.where(low, "below", ""))
     if kind == "ewma":  # a mean stays beyond for long: it signals where it gets there
         beyond[1:][beyond[1:] == beyond[:-1]] = ""
-    return tuple(
-        Point(
-            str(chart.tote[k]),
-            at,
-            int(count[k]),
-            int(chart.inspected[k]),
-            float(count[k] / chart.inspected[k]),
-            *(float(each[k]) for each in levels),
-            float(chart.cusum.path_up[k]),
-            float(chart.sum_limit[k]),
-            str(beyond[k]),
-            rises.get(k),
-        )
-        for k, at in enumerate(moments, start=first)
-    )
+    at = pd.DatetimeIndex(filled[shown]).tz_localize(UTC).to_pydatetime()
+    sums = (chart.cusum.path_up, chart.sum_limit)
+    columns = (count, chart.inspected, count / chart.inspected, *levels, *sums, beyond)
+    told = (np.asarray(each)[shown].tolist() for each in columns)
+    signalled = map(rises.get, range(first, last))
+    return tuple(map(Point, map(str, chart.tote[shown]), at, *told, signalled))
 
 
 def rise_of(signal: Signal) -> Rise:
