@@ -253,6 +253,7 @@ def test_a_form_is_saved_once_and_answered_with_the_verdict(
     assert first["state"] == second["state"] == "release"
     assert "not leave to ship" in first["next"]
     assert "Saved: tote A1, lane 1, 199 of 200 correct." in plainly(first["said"])
+    assert first["why"].endswith("accepts up to 7.")
     assert second["said"].startswith("Was saved before, and is there once")
     assert len(records.tallies(plant, tote="A1")) == 1
 

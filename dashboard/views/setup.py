@@ -156,9 +156,10 @@ def _amended(
     if which is None:
         raise InvalidInput(f'part must be one of {", ".join(PARTS)}, got "{part[:40]}"')
     before = amending.shown(text)[part]
-    typed = _typed(which, before, fields, problems, language)
-    if problems:
-        raise InvalidAudit(problems)
+    amiss: dict[str, str] = {}
+    typed = _typed(which, before, fields, amiss, language)
+    if amiss:
+        raise InvalidAudit(problems | amiss)
     made = amending.amended(text, part, typed)
     try:
         parse(made)
@@ -171,6 +172,8 @@ def _amended(
             found[name] = words.say("field.per_cent", value=value or words.say("field.nothing"))
         problems |= {_sent(name): told(said, language) for name, said in found.items()}
         raise InvalidAudit(problems) from None
+    if problems:
+        raise InvalidAudit(problems)
     return made
 
 

@@ -44,6 +44,9 @@ def test_every_page_says_what_to_do_until_the_first_audit_is_there(
         page.says(then)
         page.drawn()
         assert not page.all(".trouble"), f"{path} takes an empty store for a fault"
+    page.open("/ledger")
+    page.says("No audit is recorded yet")
+    assert not page.all("#ledger-filters, #ledger-export-csv"), "nothing is there to choose from"
     page.open("/floor")
     page.click('.note a[href="/tally"]')
     page.find("#tally-form[data-state]")

@@ -3,6 +3,7 @@
 from typing import Any
 
 from qa.store import records, schema
+from tests.browser import look, look_as_ever
 
 
 def test_a_target_is_changed_and_the_versions_say_so(page: Any, plant: schema.Store) -> None:
@@ -57,3 +58,21 @@ def test_the_whole_text_is_refused_with_every_fault(page: Any, plant: schema.Sto
     page.says("target: must be a fraction between 0 and 1", "#setup-fault")
     page.says("site: is missing", "#setup-fault")
     assert len(records.programmes(plant)) == before
+
+
+BOXES = """
+return Array.from(document.querySelectorAll(".setup .fields"), (group) => new Set(
+  Array.from(group.querySelectorAll(".dash-input-container, select"),
+    (each) => Math.round(each.getBoundingClientRect().top))).size);
+"""
+
+
+def test_fields_beside_one_another_stand_on_one_line(page: Any) -> None:
+    look(page.driver, 1280, "light")
+    try:
+        page.open("/setup?part=plant")
+        page.drawn()
+        rows = page.driver.execute_script(BOXES)
+        assert rows == [1, 1], "a label of two lines moved its field"
+    finally:
+        look_as_ever(page.driver)

@@ -27,7 +27,6 @@ def form(words: Wording, view: LedgerView) -> html.Form:
         *(chosen(words, view, name, [every, *each]) for name, each in choices.items()),
         chosen(words, view, "order", orders),
     ]
-    narrowed = any(name in view.asked for name in ledger.FILTERS)
     clear = html.A(say("ledger.clear"), href=PATH, className="choice")
     return html.Form(
         [
@@ -47,7 +46,7 @@ def form(words: Wording, view: LedgerView) -> html.Form:
                             html.Button(
                                 say("ledger.show"), type="submit", className="act act-second"
                             ),
-                            *([clear] if narrowed else ()),
+                            *([clear] if narrowed(view) else ()),
                         ],
                         className="ledger-acts",
                     ),
@@ -62,6 +61,11 @@ def form(words: Wording, view: LedgerView) -> html.Form:
         autoComplete="off",
         **{"data-to": PATH},
     )
+
+
+def narrowed(view: LedgerView) -> bool:
+    """Whether the list is of some audits only."""
+    return any(name in view.asked for name in ledger.FILTERS)
 
 
 def choices_of(words: Wording, view: LedgerView) -> Choices:

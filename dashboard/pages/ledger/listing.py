@@ -8,6 +8,7 @@ from dash import html
 
 from dashboard import components, explained, people
 from dashboard.pages.ledger import filters, taking
+from dashboard.pages.ledger.filters import narrowed
 from dashboard.texts import Wording, told
 from dashboard.views import ledger
 from dashboard.views.ledger import Change, LedgerView, Line
@@ -28,12 +29,14 @@ DEEDS = {
 def body(words: Wording, view: LedgerView) -> list[Any]:
     what = view.asked.get("what", ledger.AUDITS)
     of_audits = what == ledger.AUDITS
+    empty = not (view.audits or view.problems or narrowed(view))
+    filled = of_audits and not empty
     return [
         components.head(words.say("ledger.title"), html.P(words.say("ledger.lead"))),
         switch(words, view),
-        *([filters.form(words, view)] if of_audits else ()),
+        *([filters.form(words, view)] if filled else ()),
         rows(words, view) if of_audits else deeds(words, view, what),
-        *([files(words, view)] if of_audits else ()),
+        *([files(words, view)] if filled else ()),
         *([taking.panel(words)] if people.may(people.GOVERN) else ()),
         check(words),
     ]
@@ -56,8 +59,7 @@ def rows(words: Wording, view: LedgerView) -> Any:
         said = stray or [say("ledger.mend")]
         return components.panel(None, *(html.P(each, className="fault") for each in said))
     if not view.audits:
-        narrowed = any(name in view.asked for name in ledger.FILTERS)
-        return components.note(say("ledger.none" if narrowed else "ledger.empty"))
+        return components.note(say("ledger.none" if narrowed(view) else "ledger.empty"))
     columns = [
         say(f"ledger.{name}") for name in ("tote", "pulled", "lane", "who", "found", "state")
     ]
