@@ -17,9 +17,10 @@ from qa.verdicts.answer import (
     lots_and_inspection,
     of_audit,
 )
+from qa.verdicts.cases import USED_AGAIN
 from qa.verdicts.following import Following
 from qa.verdicts.judged import Judged, Replay
-from qa.verdicts.judging import JUDGING, USED_AGAIN
+from qa.verdicts.judging import JUDGING
 from qa.verdicts.locks import FINDING
 from qa.verdicts.numbers import STOPPED, class_plan, first_pull, floor_plan, numbers_at
 

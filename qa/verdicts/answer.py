@@ -14,8 +14,9 @@ from qa.plans.standard import Plan
 from qa.programme import Programme
 from qa.tally import checked, from_audits
 from qa.verdicts.back import since
+from qa.verdicts.cases import Case, Lot, Seen
 from qa.verdicts.holding import Held, held
-from qa.verdicts.judging import JUDGING, Case, Judge, Lot, Programmes, Seen
+from qa.verdicts.judging import JUDGING, Judge, Programmes
 from qa.verdicts.locks import Lock, locks
 from qa.verdicts.numbers import STOPPED, class_plan, classes
 from qa.verdicts.telling import Stream, told_back, told_why

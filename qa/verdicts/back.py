@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from qa.verdicts.cases import Case
 from qa.verdicts.columns import Table
 from qa.verdicts.folding import VERDICTS
-from qa.verdicts.judging import Case
 
 Whole = NDArray[np.int64]
 Moments = NDArray[np.datetime64]

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 from qa.plans import Switching
 from qa.programme import lot_size
 from qa.tally import COLUMNS
+from qa.verdicts.cases import USED_AGAIN, Case, Lot, Record, Standing
 from qa.verdicts.columns import Columns, Numbered, Table, alike, moments, split
-from qa.verdicts.judging import USED_AGAIN, Case, Judge, Lot, Record, Standing, stream_kind
+from qa.verdicts.judging import Judge, stream_kind
 from qa.verdicts.telling import Stream
 
 Whole = NDArray[np.int64]

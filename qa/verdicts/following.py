@@ -14,10 +14,11 @@ import pandas as pd
 from qa.programme import Programme
 from qa.tally import in_order
 from qa.verdicts import back
+from qa.verdicts.cases import Case
 from qa.verdicts.columns import Table
 from qa.verdicts.folding import COLUMN_TYPES, Fold, Names, Stop, coded, judged_anew, lots
 from qa.verdicts.judged import Filling, Replay, Whole
-from qa.verdicts.judging import JUDGING, Case, Judge
+from qa.verdicts.judging import JUDGING, Judge
 from qa.wording import load
 
 Resumed = Mapping[tuple[str, str], Sequence[Any]]

@@ -7,7 +7,8 @@ from operator import attrgetter
 from typing import Any, NamedTuple
 
 from qa.programme import Programme
-from qa.verdicts.judging import Case, Judge, Lot
+from qa.verdicts.cases import Case, Lot
+from qa.verdicts.judging import Judge
 from qa.wording import Wording, utc
 
 LISTED = 6  # totes that a sentence names one by one

@@ -22,10 +22,11 @@ from qa.verdicts.answer import (
     verdict_of,
 )
 from qa.verdicts.back import Back
+from qa.verdicts.cases import Case, Lot, Standing
 from qa.verdicts.columns import Table, alike
 from qa.verdicts.folding import VERDICTS, Names, judged_anew, lot_of
 from qa.verdicts.holding import Held, accepted, of_lane, placed
-from qa.verdicts.judging import JUDGING, Case, Judge, Lot, Standing
+from qa.verdicts.judging import JUDGING, Judge
 from qa.verdicts.locks import locks
 from qa.wording import load
 

@@ -7,52 +7,24 @@ another. The plans of a sample are those in force when its first pieces were pul
 
 from collections.abc import Mapping, Sequence
 from copy import copy
-from dataclasses import dataclass, field, replace
-from datetime import timedelta
+from dataclasses import replace
 from functools import lru_cache
 from typing import Any, NamedTuple
-
-import pandas as pd
 
 from qa.errors import InvalidInput
 from qa.plans import LotResult, Switching, switching
 from qa.programme import Programme
+from qa.verdicts.cases import Asking, Case, Decision, Lot, Record, Sample, Standing, seen
 from qa.verdicts.numbers import STOPPED, Asked, class_plan, classes, result, stage_of
 from qa.verdicts.telling import Stream, told_switch
 from qa.wording import Wording, utc
 
 Programmes = Programme | Mapping[int, Programme]
-Record = Mapping[str, Any]
-Lot = tuple[str, str, int]  # site, code, and which of those with this code
 JUDGING = ("routine", "for-cause", "re-audit")  # purposes of audits that judge a lot
-USED_AGAIN = timedelta(days=7)  # after so long without an audit, a lot's code is another lot's
 _WORST_FIRST = ("reject", "pull more", "not judged", "accept")
 
 
-class Decision(NamedTuple):
-    """What one sample says: the verdict, the figures in words, and pieces still to pull."""
-
-    verdict: str
-    why: str
-    more: int = 0
-    inspection: str = "normal"
-
-
-class Seen(NamedTuple):
-    """What is kept of an audit once it was judged."""
-
-    tote: str
-    lane: str
-    day: Any
-    shift: str
-    purpose: str
-    inspected: int
-    pulled_at: Any
-    filled_at: Any  # when filling began, or else the pieces were pulled
-    stood: Decision  # how its lot stood after it
-
-
-class _Case(NamedTuple):
+class _Counted(NamedTuple):
     """All that a class's decision rests on; many lots are alike, and are worded once."""
 
     version: int
@@ -60,74 +32,6 @@ class _Case(NamedTuple):
     asked: Asked
     inspected: int
     found: int
-
-
-class Asking(NamedTuple):
-    """What every class's plan asks of a sample; `key` names it, for many samples are alike."""
-
-    key: object
-    asked: dict[str, Asked]
-    classes: dict[str, dict[str, str]]
-
-
-@dataclass(slots=True)
-class _Sample:
-    """Pieces pulled so far towards one decision, and the plans that they were pulled for.
-
-    The programme is that of its first pieces: a later version never rewrites what was asked.
-    """
-
-    version: int
-    programme: Programme
-    asking: Asking
-    inspected: int = 0
-    counts: dict[str, int] = field(default_factory=dict)
-    scheduled: bool = True
-
-    def add(self, audit: Record) -> None:
-        self.inspected += int(audit["inspected"])
-        self.scheduled = self.scheduled and audit["purpose"] == "routine"
-        for code in self.programme.category_codes:
-            self.counts[code] = self.counts.get(code, 0) + int(audit.get(code, 0))
-
-    @property
-    def found(self) -> tuple[int, ...]:
-        """Pieces of each class's categories together."""
-        counts = self.counts
-        return tuple(
-            sum([counts.get(code, 0) for code in codes]) for codes in self.asking.classes.values()
-        )
-
-
-@dataclass(slots=True)
-class Case:
-    """One lot as it stands: its audits, its open samples, and what was decided last.
-
-    `order` rises in the order in which lots began.
-    """
-
-    order: int
-    audits: list[Seen] = field(default_factory=list)
-    samples: dict[object, _Sample] = field(default_factory=dict)
-    standing: Decision = field(default_factory=lambda: Decision("pull more", ""))
-    failed: bool = False
-    failed_at: Any = None
-    first_decided: bool = False
-    original: Decision | None = None
-    switched: str = ""
-
-    def ended(self, audit: Record) -> bool:
-        """Whether an audit of the same code must be of another lot: long after, or elsewhere."""
-        last = self.audits[-1]
-        return bool(last.lane != audit["lane"] or audit["pulled_at"] - last.pulled_at > USED_AGAIN)
-
-
-class Standing(NamedTuple):
-    """What a replay rests on besides the lots: inspection, when it stopped, what is to end that."""
-
-    states: dict[Stream, Switching]
-    stopped_at: dict[Stream, Any]
-    resumed: dict[tuple[str, str], list[Any]]
 
 
 class Judge:
@@ -155,7 +59,7 @@ class Judge:
         self._resumed = {lane: sorted(moments) for lane, moments in (resumed or {}).items()}
         self.stopped_at: dict[Stream, Any] = {}
         self._plans: dict[object, Asking] = {}
-        self._said: dict[_Case, Decision] = {}
+        self._said: dict[_Counted, Decision] = {}
         self._decided: dict[object, Decision] = {}
         self._results: dict[object, tuple[LotResult | None, ...]] = {}
 
@@ -207,7 +111,7 @@ class Judge:
         if stream not in lot.samples:
             self.resume(audit["site"], audit["lane"], audit["pulled_at"])
             asking = self._asked(audit, programme)
-            lot.samples[stream] = _Sample(audit["programme"], programme, asking)
+            lot.samples[stream] = Sample(audit["programme"], programme, asking)
         sample = lot.samples[stream]
         sample.add(audit)
         decision = self._decide(sample)
@@ -228,7 +132,7 @@ class Judge:
         elif standing.verdict == "accept":
             lot.failed_at = None
         lot.standing = standing
-        lot.audits.append(_seen(audit, standing))
+        lot.audits.append(seen(audit, standing))
 
     def _lot(self, audit: Record) -> Case:
         """The lot of an audit: the last of its code, or a new one where the code is used again."""
@@ -241,7 +145,7 @@ class Judge:
         self._coded[code] = number + 1
         return self.lots.setdefault((*code, number), Case(len(self.lots)))
 
-    def _aside(self, lot: Case, sample: _Sample, decision: Decision) -> Decision:
+    def _aside(self, lot: Case, sample: Sample, decision: Decision) -> Decision:
         """A tote pulled for cause may reject a lot of many totes; else the schedule's word stands.
 
         It makes up for none of the pieces that the schedule has still to pull.
@@ -305,7 +209,7 @@ class Judge:
             self._plans[key] = Asking(key, asked, classes(programme))
         return self._plans[key]
 
-    def _decide(self, sample: _Sample) -> Decision:
+    def _decide(self, sample: Sample) -> Decision:
         """What a sample says under every class's plan; samples that are alike are decided once."""
         found = sample.found
         key = sample.asking.key, sample.inspected, found
@@ -313,10 +217,10 @@ class Judge:
             self._decided[key] = self._decision(sample, found)
         return self._decided[key]
 
-    def _decision(self, sample: _Sample, found: Sequence[int]) -> Decision:
+    def _decision(self, sample: Sample, found: Sequence[int]) -> Decision:
         by_class = []
         for (severity, asked), count in zip(sample.asking.asked.items(), found, strict=True):
-            case = _Case(sample.version, severity, asked, sample.inspected, count)
+            case = _Counted(sample.version, severity, asked, sample.inspected, count)
             if case not in self._said:
                 self._said[case] = self._class(case)
             by_class.append(self._said[case])
@@ -326,7 +230,7 @@ class Judge:
         strictest = max((each.inspection for each in speaking), key=_STRICTNESS.index)
         return Decision(verdict, why, max(each.more for each in speaking), strictest)
 
-    def _class(self, case: _Case) -> Decision:
+    def _class(self, case: _Counted) -> Decision:
         programme = self.programme(case.version)
         names = list(classes(programme)[case.severity].values())
         stage = stage_of(case.asked, case.inspected)
@@ -357,7 +261,7 @@ class Judge:
             why = self.words.say(f"verdict.{case.asked.inspection}", why=why)
         return Decision(verdict, why, more, case.asked.inspection)
 
-    def _switch(self, sample: _Sample, audit: Record) -> str:
+    def _switch(self, sample: Sample, audit: Record) -> str:
         """Every class's state after a lot's first sample; what changed, as sentences.
 
         A class is told its own result: one that accepts is not charged with another's rejection.
@@ -377,7 +281,7 @@ class Judge:
                     self.stopped_at[stream] = audit["pulled_at"]
         return " ".join(told)
 
-    def _told_results(self, sample: _Sample, audit: Record) -> tuple[LotResult | None, ...]:
+    def _told_results(self, sample: Sample, audit: Record) -> tuple[LotResult | None, ...]:
         """What a first sample tells the switching rules of each class."""
         asking, n, found = sample.asking, sample.inspected, sample.found
         # The lot's size, which a result may rest on, is that of the lane and shift of this audit.
@@ -420,22 +324,6 @@ class Judge:
 # Most lots change a state as others did before them.
 _after = lru_cache(maxsize=100_000)(switching.after)
 _STRICTNESS = ("reduced", "normal", "tightened", STOPPED)
-
-
-def _seen(audit: Record, stood: Decision) -> Seen:
-    pulled, filled = audit["pulled_at"], audit["fill_start"]
-    at = pulled if filled is pd.NaT or filled != filled else filled
-    return Seen(
-        tote=audit["tote"],
-        lane=audit["lane"],
-        day=audit["day"],
-        shift=audit["shift"],
-        purpose=audit["purpose"],
-        inspected=int(audit["inspected"]),
-        pulled_at=pulled,
-        filled_at=at,
-        stood=stood,
-    )
 
 
 def stream_kind(purpose: str, programme: Programme) -> str:
