@@ -27,7 +27,8 @@ from qa import verdicts
 from qa.audit import parse
 from qa.programme import Programme
 from qa.programme import parse as parse_programme
-from qa.store import records, schema
+from qa.store import deeds, records, schema
+from qa.store.deeds import Event
 from qa.wording import decimals_for
 from tests.conftest import PROGRAMME_FILE
 from tests.small_plant import NOW, small_plant
@@ -388,3 +389,16 @@ def test_the_level_and_its_baseline_are_told_in_the_same_digits(plant: schema.St
         assert words().per_cent(count / inspected, decimals=decimals) in text
         assert "SP1" in str(lane_page.body(words(), view))  # on the printed sheet
     assert decimals > 1  # else any way of rounding would do
+
+
+def test_a_lane_that_is_down_is_handed_over_and_called_so_on_its_page(plant: schema.Store) -> None:
+    event = Event("e1", "SP1", "A", "5", NOW - timedelta(minutes=15), "lane-down", "gearbox")
+    deeds.record_event(plant, event, by="Ines", at=NOW)
+    view = seen(plant, "morning", now=NOW, day=NOW.date())
+    assert [(each.lane, each.word) for each in view.needs] == [("2", "drifting"), ("5", "down")]
+    text = said(view)
+    assert "lane 2 drifting, lane 5 down" in text
+    assert "The lane is down since 11:45 on 20 April: gearbox." in text
+    shown = str(lane_page.sentences(words(), lane.view(plant, Choices(lane="5"), NOW)))
+    assert "status-down" in shown
+    assert "status-no-audits" not in shown

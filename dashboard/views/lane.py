@@ -170,6 +170,11 @@ class LaneView:
         return kept_record.word(self.status, self.gross, down=down)
 
 
+def word_of(found: DriftFinding) -> str:
+    """What is known of a category in one word."""
+    return kept_record.word(found.status, (), down=found.down_since is not None)
+
+
 def view(store: Store, choices: Choices, now: datetime, language: str = "en") -> LaneView:
     """The lane that the choices name, else the neediest one."""
     kept = keeping.record(store, language)

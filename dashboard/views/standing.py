@@ -21,6 +21,7 @@ from qa.verdicts import JUDGING, USED_AGAIN, Judged, LotVerdict
 from qa.wording import utc
 
 DAYS = 2  # production days whose holds are told one by one
+NEEDING = ("gross", "drifting", "watch", "down")
 LISTED = 100  # lots held before, the newest; all are counted
 EVER = datetime(2200, 1, 1, tzinfo=UTC)
 
@@ -108,20 +109,22 @@ class Accepted:
 
 
 def needs(kept: Record, now: datetime) -> tuple[Need, ...]:
-    """Lanes that drift, are watched or failed grossly, the neediest first."""
+    """Lanes that drift, are watched, failed grossly or do not run, the neediest first."""
     found = kept_record.findings(kept, now)
     told = []
     for lane, status, sentence in drift.lanes(found, language=kept.language).itertuples(
         index=False
     ):
         gross = kept_record.gross_sentences(kept, lane, now)
-        if not gross and status not in ("drifting", "watch"):
+        down = any(each.down_since for each in found if each.lane == lane)
+        word = kept_record.word(status, gross, down=down)
+        if word not in NEEDING:
             continue
         drifting = (each for each in found if each.lane == lane and each.status == "drifting")
         unanswered = tuple(each.category for each in drifting if each.acknowledged is None)
-        said = (*gross, sentence) if status in ("drifting", "watch") else gross
-        told.append(Need(lane, kept_record.word(status, gross, down=False), said, unanswered))
-    return tuple(sorted(told, key=lambda each: each.word != "gross"))
+        said = (*gross, sentence) if down or status in ("drifting", "watch") else gross
+        told.append(Need(lane, word, said, unanswered))
+    return tuple(sorted(told, key=lambda each: NEEDING.index(each.word)))
 
 
 @lru_cache(maxsize=KEPT)

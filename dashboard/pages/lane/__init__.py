@@ -224,16 +224,16 @@ def filters(words: Wording, view: LaneView) -> html.Div:
 def sentences(words: Wording, view: LaneView) -> html.Ul:
     """What each category's finding says, the neediest first."""
     ordered = sorted(view.findings, key=lambda each: lane.STATUSES.index(each.status))
-    told = dict.fromkeys((each.status, each.sentence) for each in ordered)
+    told = dict.fromkeys((lane.word_of(each), each.sentence) for each in ordered)
     return html.Ul(
         [
             html.Li(
                 [
-                    components.status(status, words.say(f"status.{status}")),
+                    components.status(word, words.say(f"status.{word}")),
                     html.Span(components.sentence(sentence)),
                 ]
             )
-            for status, sentence in told
+            for word, sentence in told
         ],
         className="says lane-says",
     )
