@@ -27,7 +27,7 @@ table { width: 100%; border-collapse: collapse; margin-top: 2mm; }
 thead { display: table-header-group; } tr { break-inside: avoid; }
 th, td { border: 0.3mm solid #000; padding: 0 1.2mm; text-align: left; height: 5.8mm; }
 .place span, td:not(.place) { white-space: nowrap; }
-thead th { font-size: 7.5pt; vertical-align: bottom; }
+thead th { font-size: 7.5pt; vertical-align: bottom; padding-top: 0.6mm; padding-bottom: 0.6mm; }
 .code { min-width: 15mm; } .tote { font-size: 11pt; font-weight: 700; }
 @media print { body { padding: 0; max-width: none; } }
 """
