@@ -3,6 +3,8 @@
 import base64
 from typing import Any
 
+from tests.browser import look, look_as_ever
+
 
 def test_a_plan_is_asked_changed_and_compared(page: Any) -> None:
     page.open("/plan")
@@ -73,3 +75,16 @@ def test_totes_are_drawn_and_the_sheet_prints_on_one_page(page: Any) -> None:
     assert len(page.all("tbody tr")) == 30
     assert base64.b64decode(page.driver.print_page()).count(b"/Type /Page\n") == 1
     assert page.complaints() == []
+
+
+def test_on_a_phone_what_a_plan_risks_is_read_without_going_sideways(page: Any) -> None:
+    look(page.driver, 390, "light")
+    try:
+        page.open("/plan?way=points&lot_size=4000&p1=1&p2=5")
+        page.drawn()
+        sizes = "const e = document.querySelector('.plan-risks .scroll');"
+        wider = page.driver.execute_script(sizes + "return e.scrollWidth > e.clientWidth;")
+        assert not wider
+        page.says("of 4,000 pieces", ".plan-risks tbody")
+    finally:
+        look_as_ever(page.driver)

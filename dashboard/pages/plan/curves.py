@@ -180,15 +180,16 @@ def compare(words: Wording, view: PlanView) -> html.Div:
 
 
 def risks(words: Wording, view: PlanView) -> html.Section:
-    heads, rows = view.table
+    heads, rows = [components.sentence(each) for each in view.table[0]], view.table[1]
     return components.panel(
         words.say("plan.risks"),
         components.table(
             None,
-            [components.sentence(each) for each in heads],
+            heads,
             rows,
             name=words.say("plan.risks"),
             numbers=range(len(heads)),
+            stacks=heads,
         ),
         html.P(words.say("plan.risks_note"), className="quiet small"),
         explained.more(explained.how(words, "plan-risks", ("plan_risks", asked(words, view)))),
