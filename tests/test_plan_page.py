@@ -260,6 +260,11 @@ def test_a_claim_s_pieces_are_spread_over_the_totes_that_are_pulled(plant: Any) 
     assert view.pull.said.startswith(
         "The 288 pieces that prove the claim are spread over 12 totes, 24 from each"
     )
+    at_target = next(row for row in view.table[1] if row[0].startswith("1.0 %"))
+    assert at_target[2] == "7.4 %"  # when totes differ
+    assert view.pull.said.endswith("a sample that passes proves it with 92.6 % confidence.")
+    alike = seen(plant, way="claim", target="99", lot_size="4000", correlation="0").pull
+    assert "proves it" not in alike.said
     assert "Work: 288 pieces and about 1.1 hours for everything that is claimed" in str(view.told)
     assert (view.in_shift, view.told and "in a shift" in view.told.work) == ("", False)
     assert "lots" not in conditions(view)

@@ -1,10 +1,10 @@
 """What to pull: how many totes, shared over lanes and shifts, which ones, and where in them."""
 
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 from qa.errors import InvalidAsk, InvalidInput
-from qa.planning.answering import Answer
+from qa.planning.answering import Answer, in_totes
 from qa.planning.ask import ByClaim, Conditions
 from qa.planning.fields import Reader, choice, number, per_cent, refuse, strangers, take, whole
 from qa.plans.pull import DEPTHS, Schedule, allocate, schedule
@@ -81,6 +81,7 @@ class Pulling:
     shares : totes of each lane and shift
     schedule : which totes, and where in them; its labels are `Cell`
     spread : pieces that prove a claim, where these are what is spread over the totes
+    left : the confidence that these prove it with when totes differ; None where they do not
     """
 
     ask: PullAsk
@@ -88,6 +89,7 @@ class Pulling:
     shares: Mapping[Cell, int]
     schedule: Schedule
     spread: int | None = None
+    left: float | None = None
 
 
 READERS: Mapping[str, Reader] = {
@@ -193,13 +195,25 @@ def pull(
         name, _, told = str(reason).partition(" ")
         raise InvalidAsk({name: told}) from None
     told_shares = {each: shares[each] for each in where}
-    return Pulling(asked, size, told_shares, drawn, _spread(asked, answered))
+    spread = _spread(asked, answered)
+    left = None if spread is None else _left(answered, min(size.totes, spread))
+    return Pulling(asked, size, told_shares, drawn, spread, left)
 
 
 def _spread(asked: PullAsk, answered: Answer) -> int | None:
     """The pieces that prove a claim: of all totes together, unless so many of each are asked."""
     proves = isinstance(answered.ask.question, ByClaim) and isinstance(asked.question, ByPlan)
     return answered.stages[0].n if proves and asked.question.pieces is None else None
+
+
+def _left(answered: Answer, totes: int) -> float | None:
+    """One less the chance that a sample passes at the target when it comes from so many totes."""
+    question = answered.ask.question
+    if not isinstance(question, ByClaim):
+        return None
+    told = replace(answered.ask.conditions, from_totes=totes)
+    passes = in_totes(answered.plan, 1 - question.target, told)
+    return None if passes is None else 1 - float(passes)
 
 
 def _sized(

@@ -50,7 +50,10 @@ def said(pulling: Pulling, words: Wording) -> str:
         known["reached"] = words.per_cent(size.reached)
         return words.say("pull.rise", rise=words.number(question.rise), **known)
     if pulling.spread is not None:
-        return words.say("pull.claim", spread=pulling.spread, **known)
+        proves = words.say("pull.claim", spread=pulling.spread, **known)
+        if pulling.left is None or size.totes == 1:
+            return proves
+        return f"{proves} {words.say('pull.left', confidence=words.per_cent(pulling.left))}"
     return words.say("pull.plan", **known)
 
 
