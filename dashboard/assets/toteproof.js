@@ -172,7 +172,7 @@
   /* The title says which page it is, and what of it, as its heading does. */
   new MutationObserver(function () {
     const heading = document.querySelector("main h1"), name = document.querySelector(".bar-name");
-    const title = heading && name && heading.textContent + " \u00b7 " + name.textContent;
+    const title = heading && name && (heading.textContent + " \u00b7 " + name.textContent).replaceAll("\u00a0", " ");
     if (title && document.title !== title) document.title = title;
   }).observe(document.documentElement, { childList: true, characterData: true, subtree: true });
 
