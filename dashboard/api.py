@@ -107,7 +107,7 @@ def lots(asking: Asking) -> Told:
     own = kept_record.lots_coded(kept, asked["lot"])
     if own.empty:
         return {"trouble": words().say("api.no_lot", lot=asked["lot"])}, 404
-    return {"lots": own}, 200
+    return {"lots": own.drop(columns="hold_brief")}, 200  # a wording of a page's
 
 
 ROUTES: dict[tuple[str, str], tuple[str, Work]] = {

@@ -2,6 +2,7 @@
 
 import logging
 import traceback
+from contextlib import suppress
 
 from flask import Flask
 
@@ -15,7 +16,8 @@ def keep_to_lines(server: Flask) -> None:
 
 
 def _in_lines(record: logging.LogRecord) -> bool:
-    record.msg, record.args = _plain(record.getMessage()), ()
+    with suppress(TypeError, ValueError):  # values that do not fit: logging itself says so
+        record.msg, record.args = _plain(record.getMessage()), ()
     if record.exc_info:
         lines = "".join(traceback.format_exception(*record.exc_info)).split("\n")
         record.exc_text = "\n".join(f"  {_plain(line)}" for line in lines if line)

@@ -14,8 +14,9 @@ HELD = r"\u00a0"  # a space that does not break, as JSON writes it
 DEVICES = "/api/"
 _UNITS = ("%", r"min\b", r"h\b", r"s\b")
 _TEXT = r'"(?:[^"\\]|\\.)*"'
-# What a field or an element holds is sent back as it is, and names are names.
-_KEPT = rf'"(?:value|href|id|data-(?!say)[\w-]+)":\s*{_TEXT}|{_TEXT}\s*:'
+# What a field or an element holds is sent back as it is, and so are codes; names are names.
+_CODES = "tote|lot|lane|purpose|inspector"
+_KEPT = rf'"(?:value|href|id|{_CODES}|data-(?!say)[\w-]+)":\s*{_TEXT}|{_TEXT}\s*:'
 
 
 def register(server: Flask) -> None:

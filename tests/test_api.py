@@ -237,6 +237,7 @@ def test_figures_are_those_of_qa(client: FlaskClient, plant: schema.Store, token
 def test_a_lot_s_verdict_is_told_with_why(client: FlaskClient, token: str) -> None:
     (lot,) = got(client, token, "/api/v1/lots?lot=2320")["lots"]
     assert (lot["lot"], lot["lane"]) == ("2320", "2")
+    assert "hold_brief" not in lot  # a page's wording
     assert lot["why"]
     answer = client.get("/api/v1/lots?lot=none", headers=bearer(token))
     assert (answer.status_code, answer.get_json()) == (

@@ -294,7 +294,9 @@ def test_a_form_that_names_a_field_twice_is_refused(client: FlaskClient) -> None
     assert answer.get_json()["problems"] == {"tote": "must be said once, got 2 times"}
 
 
-def test_what_is_sent_writes_no_line_of_its_own_in_the_log(plant: schema.Store) -> None:
+def test_what_is_sent_writes_no_line_of_its_own_in_the_log(
+    plant: schema.Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Neither an address nor what an error quotes; else anybody could write what they like."""
     forged = "[2026-11-26 10:00:00,000] ERROR in app: forged"
     server = create_app(plant, lambda: NOW).server
@@ -311,6 +313,9 @@ def test_what_is_sent_writes_no_line_of_its_own_in_the_log(plant: schema.Store) 
                 except ValueError:
                     server.log_exception(sys.exc_info())
         logging.getLogger("waitress").error("Exception while serving %s", f"/x\n{forged}")
+        with monkeypatch.context() as quiet:
+            quiet.setattr(logging, "raiseExceptions", False)
+            server.logger.error("%s of %s", "values that do not fit")  # fails nobody
     finally:
         for logger in (server.logger, logging.getLogger("waitress")):
             logger.removeHandler(handler)

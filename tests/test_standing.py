@@ -213,6 +213,20 @@ def test_a_locked_tote_that_nobody_audited_is_handed_over(store: schema.Store) -
     assert "Hand over: 1 lot locked." in said(view)
 
 
+def test_a_lock_stays_on_the_sheet_when_its_tote_is_audited_later(
+    store: schema.Store, programme: Programme
+) -> None:
+    log(store, programme, {"tote": "T0", "lane": "2", "pulled_at": AT})
+    tally.save_finding(store, {**FINDING, "tote": "X9"}, AT + timedelta(minutes=5))
+    until = AT + timedelta(hours=1)
+    before = standing.lots(store, record(store), DAY, until)
+    assert [(each.lot, each.floor) for each in before.lots] == [("X9", "locked")]
+    log(store, programme, {"tote": "X9", "pulled_at": AT + timedelta(hours=8)})
+    after = standing.lots(store, record(store), DAY, until)
+    assert [(each.lot, each.floor) for each in after.lots] == [("X9", "locked")]
+    assert after.counts == before.counts
+
+
 @pytest.fixture
 def plant(tmp_path: Path) -> schema.Store:
     return small_plant(tmp_path / "plant.db")

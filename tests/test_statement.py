@@ -275,6 +275,7 @@ def test_the_row_of_one_lane_alone_is_not_said_twice(plant: schema.Store) -> Non
         assert sum(len(table.rows) for table in shares) == rows
         [strip] = [each.strip for each in document.sections if each.strip]
         assert len(strip.rows) == len(lanes)
+        assert 1 <= pages(document) <= 2
 
 
 def test_a_claim_as_shipped_is_of_the_average(plant: schema.Store) -> None:

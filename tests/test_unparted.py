@@ -36,7 +36,9 @@ def test_what_a_field_holds_stays_as_it_was_typed() -> None:
         assert json.loads(unparted(written, "en")) == told | {"children": f"99{HARD}%"}
 
 
-@pytest.mark.parametrize("name", ["data-value", "data-inspector", "href", "id"])
+@pytest.mark.parametrize(
+    "name", ["data-value", "data-inspector", "href", "id", "tote", "lot", "lane", "inspector"]
+)
 def test_what_an_element_sends_back_stays_as_it_is(name: str) -> None:
     told = {name: "sprout 24 h", "lane 5 h": "of 5 May", "data-say-one": "5 h"}
     assert json.loads(unparted(json.dumps(told), "en")) == {

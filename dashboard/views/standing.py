@@ -226,10 +226,11 @@ def _plainly(
 def _apart(kept: Record, judged: Judged, until: datetime | None) -> list[LotVerdict]:
     """Lots that stand locked, and those held whose audits go on after the moment."""
     found = list(judged.locks)
-    if until is not None:
-        found += verdicts_of(judged.of_codes(_judged_again(kept, until)))
-        then = (each.at(until, kept.language) for each in found)
-        found = [each for each in then if each is not None]
+    if until is not None:  # a lock stands whether its lot had an audit by then or not
+        locks = [each.at(until, kept.language) or each for each in found]
+        again = verdicts_of(judged.of_codes(_judged_again(kept, until)))
+        then = (each.at(until, kept.language) for each in again)
+        found = [*locks, *(each for each in then if each is not None)]
     known = {(each.site, each.lot, str(each.began)): each for each in found}
     return [each for each in known.values() if each.floor != "release"]
 

@@ -109,7 +109,7 @@ def answer(words: Wording, saved: Saved) -> dict[str, Any]:
         "state": state,
         "word": words.say(f"tally.{state}"),
         "next": verdict.next,
-        "why": f"{verdict.why}." if verdict.why else "",
+        "why": f"{verdict.why.rstrip('.')}." if verdict.why else "",
         "gross": list(saved.gross),
         "more": [each for each in (verdict.hold, verdict.switched) if each],
         "then": following(words, saved),
