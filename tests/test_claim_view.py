@@ -98,6 +98,21 @@ def test_a_claim_s_answer_names_product_lanes_and_days(plant: schema.Store) -> N
     assert "en el carril 2, del 1 al 10 de abril de 2026, " in spanish.told.sentence
 
 
+def test_only_an_address_that_leaves_nothing_to_setup_is_called_the_claim(
+    plant: schema.Store,
+) -> None:
+    own = "The address of this page is the claim"
+    for asked in ("", DAYS, f"{DAYS}&lane=2&figure=shipped"):
+        left = view.view(plant, asked)
+        assert own not in str(page.body(words(), left))
+        assert f"/claim?{left.full}" in str(page.body(words(), left))
+        full = view.view(plant, f"?{left.full}")
+        assert full.full == ""
+        assert own in str(page.body(words(), full))
+        assert full.answered == left.answered
+    assert own not in str(page.body(words(), view.view(plant, f"{DAYS}&target=x")))
+
+
 def test_days_may_be_chosen_as_on_a_lane_s_page(plant: schema.Store) -> None:
     shown = view.view(plant, f"{DAYS}&lane=2&target=98")
     offered = windows(shown.fields)
@@ -390,6 +405,11 @@ def test_a_claim_may_be_of_what_was_shipped(plant: schema.Store) -> None:
     assert shipped.claim.inspected == side.share.inspected
     assert shipped.claim.incorrect == side.share.count
     assert "the figure allows for that" in shipped.told.rests
+    assert "drawn towards what all audited totes of the lots were like" in shipped.told.rests
+    assert "they failed in up to 6 samples of 100" in shipped.told.rests
+    unspoken = dict(made.left_out)
+    assert unspoken["head-check"] > 0
+    assert dict(shipped.left_out)["head-check"] == unspoken["head-check"]
     assert shipped.claim.estimate < 1 - shipped.claim.incorrect / shipped.claim.inspected
     both = view.view(plant, days + "&figure=shipped&kind=tote-by-tote")
     assert both.answered is None

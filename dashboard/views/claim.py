@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, urlencode
 
 from dashboard.views import keeping
 from dashboard.views import record as kept_record
@@ -75,6 +75,7 @@ NAMES = (
     *STUDY,
     *PAPER,
 )
+LEFT_TO_SETUP = ("target", "first", "last", "product", "specification", "confidence")
 Texts = Mapping[str, str]
 Say = Callable[..., str]  # a sentence by its key
 
@@ -135,7 +136,8 @@ class Beside:
 class ClaimView:
     """The page: the form as it was filled in, and the answer or why there is none.
 
-    `problems` has what is wrong with a field; `reason` why the record has no answer.
+    `problems` has what is wrong with a field; `reason` why the record has no answer; `full` is the
+    address that says all of a claim that has one, "" where this one does.
     """
 
     programme: Programme
@@ -145,6 +147,7 @@ class ClaimView:
     added: Added | None
     answered: Answered | None
     reason: str
+    full: str
 
 
 def view(
@@ -174,7 +177,16 @@ def view(
         answered = _answered(kept, wish, _version(store, kept, wish)) if wish else None
     except InvalidInput as told:
         reason = _dated(said_in(str(told), language), load(language))
-    return ClaimView(kept.programme, fields, problems, wish, paper, answered, reason)
+    full = _full(said, fields, answered) if answered else ""
+    return ClaimView(kept.programme, fields, problems, wish, paper, answered, reason, full)
+
+
+def _full(said: Texts, fields: Texts, answered: Answered) -> str:
+    """The address that leaves nothing to Setup or to the latest days; "" where `said` is it."""
+    if all(said.get(name, "").strip() for name in LEFT_TO_SETUP):
+        return ""
+    whole = {**fields, "confidence": f"{100 * answered.claim.confidence:.6g}"}
+    return urlencode({name: text for name, text in whole.items() if text})
 
 
 def _dated(said: str, words: Wording) -> str:

@@ -158,7 +158,9 @@ def spread(
 
 def counted(audits: Audits, changed: pd.DataFrame, scope: Scope) -> Counted:
     """Audits that the claim rests on, the others of the scope, and those changed."""
-    used, pool = audits.spoken, audits.of_lots if scope.as_shipped else audits.here
+    used, pool = audits.spoken, audits.here
+    if scope.as_shipped:
+        pool = pd.concat([pool, audits.of_lots]).drop_duplicates("key")
     others = pool.loc[~pool["key"].isin(used["key"]), "purpose"].value_counts(sort=False)
     actions = changed["action"].value_counts()
     days = (scope.last_day - scope.first_day).days + 1

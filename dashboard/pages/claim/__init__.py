@@ -99,11 +99,22 @@ def body(words: Wording, view: ClaimView) -> list[Any]:
     elif view.reason:
         shown = [components.beginning(words, f"{components.sentence(view.reason)}.")]
     return [
-        components.head(say("claim.title"), html.P(say("claim.address"))),
+        components.head(say("claim.title"), *addressed(words, view)),
         *shown[:1],
         html.Div([form(words, view), *shown[1:]], className="claim-asked"),
         html.Div(waiting(words, view), id=MORE),
     ]
+
+
+def addressed(words: Wording, view: ClaimView) -> list[html.P]:
+    """That this page's address is the claim, or the one that is."""
+    say = words.say
+    if view.answered is None:
+        return []
+    if not view.full:
+        return [html.P(say("claim.address"))]
+    link = html.A(say("claim.full_address"), href=f"{PATH}?{view.full}", id="claim-full")
+    return [html.P([say("claim.open_address"), " ", link, "."])]
 
 
 def waiting(words: Wording, view: ClaimView) -> list[Any]:
