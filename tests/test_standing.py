@@ -349,7 +349,53 @@ def test_an_advice_is_said_once_for_all_lots_that_it_is_of(
         "Th(children='B0'",
         "Th(children='B1'",
     ]
-    assert "2 more such lots are not printed; Shift lists them." in text
+    assert re.search(r"2 more such lots: B\d \(lane 1\), B\d \(lane 1\)\. Shift tells", text)
+
+
+def test_what_holds_back_most_is_in_the_open_whenever_it_was_audited(
+    store: schema.Store, programme: Programme
+) -> None:
+    filled = {"F": -1} | {f"B{each}": each - 40 for each in range(6)}  # F last, and audited first
+    rows = [
+        {
+            "tote": tote,
+            "fill_start": AT + timedelta(minutes=at),
+            "pulled_at": AT + timedelta(minutes=k),
+            "stem": 40,
+        }
+        for k, (tote, at) in enumerate(filled.items())
+    ]
+    log(store, programme, {"tote": "A0", "pulled_at": AT - timedelta(hours=1)}, *rows)
+    text = said(seen(store, "morning", now=AT + timedelta(hours=1)))
+    in_open = text[: text.index("The other 2 lots")]
+    assert "All after tote A0 (" in in_open
+    assert set(re.findall(r"told at (\w+)", text)) == {"F"}
+    assert "Th(children='F'" in in_open
+
+
+def test_no_locked_lot_is_folded(store: schema.Store, programme: Programme) -> None:
+    log(store, programme, {"tote": "A0", "pulled_at": AT})
+    for each in range(left_open.SHOWN + 3):
+        tally.save_finding(store, {**FINDING, "key": f"f{each}", "tote": f"X{each}"}, AT)
+    text = said(seen(store, "morning", now=AT + timedelta(hours=1)))
+    assert text.count("Th(children='X") == left_open.SHOWN + 3
+    assert "The other" not in text
+
+
+def test_lots_that_stand_alike_are_told_together_whatever_each_asks_for(
+    store: schema.Store, programme: Programme
+) -> None:
+    short = [
+        {"tote": f"S{each}", "pulled_at": AT + timedelta(minutes=each), "inspected": 20 + each}
+        for each in range(4)
+    ]
+    log(store, programme, *short)
+    view = seen(store, "morning", now=AT + timedelta(hours=1))
+    told = {each.next for each in view.held}
+    assert len(told) == 4
+    text = said(view)
+    assert text.count("Next, for each of these 4 lots, stands in its row.") == 1
+    assert all(f"Next: {each}" in text for each in told)
 
 
 @pytest.mark.parametrize("language", ["en", "es"])

@@ -71,36 +71,48 @@ def listed(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
     if not lots:
         return []
     left_out, lots = newest(words, lots, len(lots))
-    kinds = dict.fromkeys((each.floor, each.next) for each in lots)
-    parts = [of_kind(words, view, [e for e in lots if (e.floor, e.next) == kind]) for kind in kinds]
+    kinds = dict.fromkeys((e.floor, e.verdict) for e in lots)
+    alike = [[e for e in lots if (e.floor, e.verdict) == kind] for kind in kinds]
+    parts = [of_kind(words, view, each) for each in alike]
     return [*left_out, *(each for part in parts for each in part)]
 
 
 def of_kind(words: Wording, view: ShiftView, lots: list[Lot]) -> list[Any]:
-    """Lots of which the same is next, the first in the open."""
+    """Lots that stand alike, the first in the open; of those that are locked, all.
+
+    First come those that hold back what no other does, so that all of it is on paper as well.
+    """
     say, of = words.say, lots[0]
+    lots = sorted(lots, key=lambda each: told_with(each, lots) is not None)
+    shown = len(lots) if of.floor == "locked" else SHOWN
+    in_open, others = lots[:shown], lots[shown:]
     mark = html.B(say(f"floor_word.{of.floor}"), className=f"floor-{of.floor}")
-    told = [html.P([mark, " ", say("shift.for_each", count=len(lots), next=of.next)])]
+    same = len({each.next for each in lots}) == 1
+    said = "shift.for_each" if same else "shift.for_several"
+    told = [html.P([mark, " ", say(said, count=len(lots), **({"next": of.next} if same else {}))])]
     if any(each.hold for each in lots):
         told.append(html.P(say("shift.hold_with"), className="quiet"))
-    told.append(table(words, view, lots[:SHOWN], lots))
-    others = lots[SHOWN:]
+    told.append(table(words, view, in_open, in_open, same=same))
     if others:
         title = html.Summary(say("shift.others", count=len(others)))
-        told.append(html.Details([title, table(words, view, others, lots)]))
-        said = say("shift.not_printed", count=len(others))
-        told.append(html.P(said, className="only-print"))
+        told.append(html.Details([title, table(words, view, others, in_open, same=same)]))
+        named = [say("shift.lot_lane", lot=each.lot, lane=each.lane) for each in others]
+        also = say("shift.also", count=len(others), lots=", ".join(named))
+        told.append(html.P(also, className="only-print"))
     return told
 
 
-def table(words: Wording, view: ShiftView, lots: list[Lot], among: list[Lot]) -> html.Div:
-    """Some lots, with what stands back with each."""
-    beside = [then(words, view, each, among) for each in lots]
+def table(
+    words: Wording, view: ShiftView, lots: list[Lot], in_open: list[Lot], *, same: bool
+) -> html.Div:
+    """Some lots, with what stands back with each, and what is next where that is not the same."""
+    beside = [then(words, view, each, in_open) for each in lots]
     names = COLUMNS if any(beside) else COLUMNS[:-1]
-    rows = [
-        [each.lot, each.lane, why(words, view, each), html.Div(with_it, className="shift-with")]
-        for each, with_it in zip(lots, beside, strict=True)
-    ]
+    rows = []
+    for each, with_it in zip(lots, beside, strict=True):
+        after = [] if same else [html.P(words.say("shift.next_of", next=each.next))]
+        told = html.Div([why(words, view, each), *after])
+        rows.append([each.lot, each.lane, told, html.Div(with_it, className="shift-with")])
     columns = [of_lot(words, view), *(words.say(f"shift.{name}") for name in names)]
     rows = [row[: len(columns)] for row in rows]
     return components.table(None, columns, rows, name=words.say("shift.lots"), stacks=columns)
@@ -152,15 +164,16 @@ def once_rejected(words: Wording, view: ShiftView, lot: Accepted) -> str:
 
 
 def told_with(lot: Lot, lots: list[Lot]) -> Lot | None:
-    """Another lot of the lane that holds back all that this one does, and more."""
+    """The one of some lots of its lane that holds back most, if all that this one does and more."""
     totes = {each.tote for each in lot.totes}
-    lane = (each for each in lots if each.lane == lot.lane)
-    return next((each for each in lane if totes < {of.tote for of in each.totes}), None)
+    wider = [each for each in lots if totes < {of.tote for of in each.totes}]
+    lane = [each for each in wider if each.lane == lot.lane]
+    return max(lane, key=lambda each: len(each.totes), default=None)
 
 
-def then(words: Wording, view: ShiftView, lot: Lot, lots: list[Lot]) -> list[Any]:
+def then(words: Wording, view: ShiftView, lot: Lot, in_open: list[Lot]) -> list[Any]:
     """What stands back with a lot, what was done with it, and where its re-audit is logged."""
-    other = told_with(lot, lots)
+    other = told_with(lot, in_open)
     hold = words.say("shift.held_with", lot=other.lot) if lot.hold and other else lot.hold
     said: list[Any] = [html.P(hold)] if hold else []
     said += [html.P(done(words, view, each)) for each in lot.totes if each.what]
