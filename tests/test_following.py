@@ -245,3 +245,18 @@ def test_an_error_amid_what_is_new_loses_nothing(
 
 def _fails(*_: object) -> None:
     raise MemoryError
+
+
+def test_what_comes_late_has_no_text_of_the_long_past(store: Store, audit_fields: Fields) -> None:
+    """Else every look would go through the names of all totes for the few that are new."""
+    programme = records.programme(store)
+    old = [
+        audit_fields(tote=f"old-{n}", pulled_at=f"2026-03-16T09:3{n}:00+00:00") for n in range(9)
+    ]
+    records.log_many(store, [parse(each, programme) for each in old], by="Ines", at=NOW)
+    known = following.read(store)
+    new = parse(audit_fields(tote="new", pulled_at="2026-03-16T10:30:00+00:00"), programme)
+    records.log(store, new, by="Ines", at=NOW)
+    now, change = following.follow(store, known)
+    assert list(now.late["tote"].cat.categories) == ["new"]
+    pd.testing.assert_frame_equal(now.late, change.new)

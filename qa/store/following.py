@@ -155,9 +155,11 @@ def _counted(known: Audits, categories: tuple[str, ...]) -> Audits:
     return Audits(past, late, known.last, categories)
 
 
-def _joined(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def _joined(every: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Rows of all parts. Of one that has none, nothing is taken: not the texts of its columns."""
+    parts = [part for part in every if len(part)] or list(every[:1])
     if len(parts) == 1:
-        return parts[0]
+        return parts[0].reset_index(drop=True)
     same = {
         name: union_categoricals([part[name] for part in parts])
         if name in tallied.TEXTS
