@@ -17,12 +17,15 @@ def register(server: Flask) -> None:
     def door_words() -> Answer:
         if not gate.guarded():
             return redirect(glossary.PATH, 303)
-        say, at_station = words().say, DEVICE_COOKIE in request.cookies
+        say, back = words().say, plain.local(request.args.get("next"))
+        if plain.split(back).path not in (SIGN_IN, AT_STATION):
+            back = AT_STATION if DEVICE_COOKIE in request.cookies else SIGN_IN
+        at_station = plain.split(back).path == AT_STATION
         return plain.page(
             "words",
             title=say("words.title"),
             lead=say("words.lead"),
-            back=AT_STATION if at_station else SIGN_IN,
+            back=back,
             door=say("station.title" if at_station else "sign_in.title"),
             groups=[(say(f"words_group.{each}"), terms(each)) for each in glossary.GROUPS],
         )

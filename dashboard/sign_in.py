@@ -140,9 +140,8 @@ def _sign_in_page(refusal: tuple[str, int] = ("", 200)) -> Response:
         fault=refusal[0],
         token=generate_csrf(),
         typed=typed("name"),
-        here=plain.address(SIGN_IN, plain.local(request.args.get("next"))),
         station=AT_STATION if DEVICE_COOKIE in request.cookies else "",
-        terms_at=DOOR_WORDS,
+        **_here(SIGN_IN),
         **said(*SIGN_IN_SAYS),
     )
 
@@ -160,9 +159,8 @@ def _station_page(
         people=names,
         chosen=chosen,
         device=words().say("station.device", name=device),
-        here=plain.address(AT_STATION, plain.local(request.args.get("next"))),
         sign_in=SIGN_IN,
-        terms_at=DOOR_WORDS,
+        **_here(AT_STATION),
         **said(*STATION_SAYS),
     )
 
@@ -174,10 +172,15 @@ def _make_page(fault: str = "") -> Response:
         fault=fault,
         token=generate_csrf(),
         typed=typed("name"),
-        here=AT_STATION,
-        terms_at=DOOR_WORDS,
+        **_here(AT_STATION),
         **said(*MAKE_SAYS),
     )
+
+
+def _here(door: str) -> dict[str, str]:
+    """Where a door's form goes, and its words, which lead back: both know what was asked for."""
+    here = plain.address(door, plain.local(request.args.get("next")))
+    return {"here": here, "terms_at": plain.address(DOOR_WORDS, here)}
 
 
 def said(*keys: str) -> dict[str, str]:

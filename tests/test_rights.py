@@ -1,5 +1,6 @@
 """Every route and every callback, asked for by nobody and by each role; and what nobody gets."""
 
+import html
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
@@ -235,11 +236,16 @@ def test_no_file_but_the_assets_can_be_reached(nobody: FlaskClient) -> None:
 
 
 def test_nobody_may_look_up_the_words_and_comes_back_to_the_door(nobody: FlaskClient) -> None:
-    assert 'href="/sign-in/words"' in nobody.get("/sign-in", headers=PAGE).text
-    shown = nobody.get("/sign-in/words", headers=PAGE)
-    assert shown.status_code == 200
-    for each in ("acceptance number Ac", "ISO 2859-1", 'href="/sign-in"'):
-        assert each in shown.text
+    for door in ("/sign-in", "/sign-in?next=%2Flane%3Flane%3D2"):
+        there = re.search(r'href="(/sign-in/words[^"]*)"', nobody.get(door, headers=PAGE).text)
+        assert there
+        shown = nobody.get(html.unescape(there[1]), headers=PAGE)
+        assert shown.status_code == 200
+        for each in ("acceptance number Ac", "ISO 2859-1", f'href="{door}"'):
+            assert each in shown.text
+    for other in ("https://a.example/", "//a.example", "/floor"):
+        shown = nobody.get("/sign-in/words", query_string={"next": other}, headers=PAGE)
+        assert 'class="choice" href="/sign-in"' in shown.text
     assert shown.text.count("<dt>") == sum(map(len, glossary.GROUPS.values()))
     for name in ("Lena", "Rosa", "Vera", "SP1"):
         assert name not in shown.text
