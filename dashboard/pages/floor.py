@@ -266,7 +266,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
                 ],
                 className="row-need",
             ),
-            html.Div(row_says(words, view, row), className="row-says"),
+            html.Div(row_says(words, row), className="row-says"),
             html.Div(
                 [
                     share_line(words, view, scale, say("floor.this_shift"), row.shift),
@@ -283,7 +283,7 @@ def lane_row(words: Wording, view: FloorView, scale: Scale, row: Row) -> html.Li
     )
 
 
-def row_says(words: Wording, view: FloorView, row: Row) -> list[html.P]:
+def row_says(words: Wording, row: Row) -> list[html.P]:
     """Whom to call, what its charts say, and inspection that is not normal."""
     said = [html.P(components.sentence(row.brief), title=components.sentence(row.sentence))]
     if row.caution:
@@ -292,7 +292,7 @@ def row_says(words: Wording, view: FloorView, row: Row) -> list[html.P]:
     return [
         *(html.P(each, className="last-held") for each in row.gross),
         *([] if quiet else said),
-        *(html.P(inspection(words, each)) for each in row.inspections if not view.many),
+        *(html.P(inspection(words, each), className="row-inspection") for each in row.inspections),
     ]
 
 
@@ -310,7 +310,7 @@ def standing(words: Wording, view: FloorView, row: Row) -> list[html.P]:
 
 
 def inspected(words: Wording, row: Row) -> list[html.P]:
-    """Inspection that is not normal, in a word each; whoever points at it reads of what it is."""
+    """Inspection that is not normal, in a word each, for a screen that is read from afar."""
     told: dict[str, list[str]] = {}
     for found in row.inspections:
         said = words.say(

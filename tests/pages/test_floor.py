@@ -303,6 +303,9 @@ def test_six_lanes_in_trouble_are_seen_at_once_on_a_screen_over_the_line(
         for part in (".row-word", ".row-need .last-held", ".row-says p", ".row-inspected .status"):
             high = page.driver.execute_script(CAPITALS, page.find(part))
             assert minutes_of_arc(high) >= LEAST, part
+        browser.look(page.driver, 820, "light")  # in the hand there is room for the sentence
+        page.wait(lambda _: page.find(".row-says .row-inspection").is_displayed(), "the sentence")
+        assert not page.find(".row-inspected").is_displayed()
     finally:
         page.driver.delete_cookie(COOKIE)
         browser.look_as_ever(page.driver)
