@@ -224,9 +224,9 @@ def fault(identity: str) -> html.P:
     return html.P(id=f"{identity}-fault", className="fault", role="alert")
 
 
-def share(words: Wording, found: Share) -> str:
-    """A share with its interval, as people read it."""
-    return words.interval(found.fraction, found.low, found.high)
+def share(words: Wording, found: Share, target: float | None = None) -> str:
+    """A share with its interval, as people read it; each limit on its side of a target."""
+    return words.interval(found.fraction, found.low, found.high, target)
 
 
 def strip(
@@ -358,9 +358,9 @@ def sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}"
 
 
-def figure(words: Wording, found: Share) -> list[Children]:
+def figure(words: Wording, found: Share, target: float | None = None) -> list[Children]:
     """A share large, its interval small beside it."""
-    level, _, limits = share(words, found).partition(" (")
+    level, _, limits = share(words, found, target).partition(" (")
     return [html.B(level), html.Small(f" ({limits}")]
 
 

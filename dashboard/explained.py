@@ -10,7 +10,7 @@ from dashboard.texts import Wording
 from dashboard.views.plan import class_wishes
 from dashboard.views.record import Share
 from qa.programme import Programme
-from qa.wording import decimals_for
+from qa.wording import decimals_apart
 
 GLOSSARY = "/words"
 MOST_ROWS = 60  # of a table behind a chart
@@ -156,9 +156,12 @@ def plans(words: Wording, programme: Programme) -> str:
     return "; ".join(told) or words.say("how.no_plans")
 
 
-def ends(words: Wording, share: Share) -> list[str]:
-    """A share and the ends of its interval, with the decimals that they can bear."""
-    places = decimals_for(share.low, share.high)
+def ends(words: Wording, share: Share, target: float | None = None) -> list[str]:
+    """A share and the ends of its interval, with the decimals that they can bear.
+
+    Beside a target with as many as keep each end on its side of it.
+    """
+    places = decimals_apart(share.low, share.high, target)
     return [
         words.per_cent(each, decimals=places) for each in (share.fraction, share.low, share.high)
     ]

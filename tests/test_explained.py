@@ -243,6 +243,62 @@ def test_lane_s_heads_have_the_figures_beside_their_strips(pages: Mapping[str, A
     assert [row[1] for row in rows] == [f"{each.partition(' %')[0]} %" for each in beside]
 
 
+def test_floor_names_the_whole_line_where_it_lies_beside_the_target(plant: schema.Store) -> None:
+    view = floor.view(plant, Choices(), NOW)
+    rows = sorted(view.rows, key=lambda each: each.lane)
+    week = rows[0].week
+    assert week is not None
+    under, about = replace(week, low=0.987, high=0.9897), replace(week, low=0.98, high=0.999)
+    for line, lane_4, said in (
+        (under, under, "the whole line and lane 4 lie below it beyond chance."),
+        (under, about, ": the whole line lies below it beyond chance."),
+        (about, under, ": lane 4 lies below it beyond chance."),
+        (about, about, ": neither the whole line nor any lane is apart from it beyond chance."),
+    ):
+        weeks = tuple(replace(row, week=lane_4 if row.lane == "4" else about) for row in rows)
+        assert said in floor_page.says(words(), replace(view, line_week=line, rows=weeks))
+
+
+def test_floor_s_limits_are_written_on_their_side_of_the_target(plant: schema.Store) -> None:
+    view = floor.view(plant, Choices(), NOW)
+    row = view.rows[0]
+    assert row.week is not None
+    near = replace(row.week, fraction=0.9914, low=0.98972, high=0.9931)
+    page = floor_page.body(words(), replace(view, rows=(replace(row, week=near),), line_week=near))
+    assert str(page).count("(98.97 to 99.31)") == 2
+    assert "98.97" in text_of(named(page, "floor-behind"))
+    assert "99.0 to 99.3" not in str(page)
+
+
+def test_a_budget_of_one_false_alarm_is_no_plural(plant: schema.Store) -> None:
+    view = floor.view(plant, Choices(), NOW)
+    for alarms, said in ((1.0, "may give one false alarm a week"), (2.0, "2 false alarms a week")):
+        programme = replace(view.programme, false_alarms_per_week=alarms)
+        assert said in str(floor_page.how(words(), replace(view, programme=programme)))
+
+
+@pytest.mark.parametrize(
+    ("category", "own"), [("stem", "signals of its own"), ("correct", "own a")]
+)
+def test_a_lane_says_which_sums_its_signals_are_of(
+    category: str, own: str, plant: schema.Store
+) -> None:
+    view = lane.view(plant, Choices(lane="2", category=category), NOW)
+    assert view.signals
+    assert own in str(lane_page.history(words(), view))
+
+
+def test_heads_have_so_much_correct_and_not_so_much_per_cent_correct(plant: schema.Store) -> None:
+    view = lane.view(plant, Choices(lane="2", category="correct"), NOW)
+    shares = ((0.97, 0.99), (0.96, 0.985))
+    heads = tuple(
+        lane.Head(name, Share((low + high) / 2, low, high, 1, 100, 5))
+        for name, (low, high) in zip("AB", shares, strict=True)
+    )
+    said = head_checks.says(words(), replace(view, heads=heads))
+    assert "head A has 98.0 % correct, head B 97.2 %" in said
+
+
 @pytest.mark.parametrize(
     ("shares", "said"),
     [

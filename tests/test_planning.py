@@ -286,6 +286,15 @@ def test_effects_are_said_at_the_quality_that_passes_one_time_in_ten() -> None:
     assert "the sample comes from 10 of them" in " ".join(said.warnings)
 
 
+def test_effects_are_those_of_the_table_s_row_where_it_has_the_quality() -> None:
+    wish = {"n": "200", "ac": "7", "lot_size": "4000", "correlation": "0.01"}
+    found = asked(**wish)
+    heads, rows = words.table(found, WORDS)
+    row = next(each for each in rows if each[0] == "5.8 %")
+    shown = row[heads.index("when totes differ")]
+    assert f"it passes {shown} of the time" in " ".join(told(**wish).warnings)
+
+
 @pytest.mark.parametrize(
     ("probability", "text"),
     [(0, "0.0 %"), (1e-9, "<0.1 %"), (0.0996, "10.0 %"), (0.99999, ">99.9 %"), (1, "100.0 %")],

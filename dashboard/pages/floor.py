@@ -100,9 +100,7 @@ def says(words: Wording, view: FloorView) -> str:
     marks = [mark for row in view.rows for mark in row.recent]
     rejected = sum(mark.verdict == "reject" for mark in marks)
     told = [
-        words.say(f"floor.says_{side}", count=len(lanes), lanes=words.listed(sorted(lanes)))
-        for side, lanes in sides.items()
-        if lanes
+        said for side, lanes in sides.items() if (said := _beside(words, view, side, sorted(lanes)))
     ] or [words.say("floor.says_neither")]
     level = words.say(
         "floor.says_week",
@@ -117,13 +115,23 @@ def says(words: Wording, view: FloorView) -> str:
     return f"{level} {components.sentence(judged)}."
 
 
+def _beside(words: Wording, view: FloorView, side: str, lanes: list[str]) -> str:
+    """The whole line and the lanes that lie on one side of the target beyond chance."""
+    line, target = view.line_week, view.programme.target
+    with_line = line and (line.high < target if side == "below" else line.low > target)
+    if not lanes:
+        return words.say(f"floor.says_line_{side}") if with_line else ""
+    key = f"both_{side}" if with_line else side
+    return words.say(f"floor.says_{key}", count=len(lanes), lanes=words.listed(lanes))
+
+
 def intervals(words: Wording, view: FloorView) -> html.Details:
     """What stands behind the intervals: each lane this shift and over the last days."""
-    say, rows = words.say, []
+    say, rows, target = words.say, [], view.programme.target
     for row in view.rows:
         spans = ((say("floor.this_shift"), row.shift), (week(words), row.week))
         rows += [
-            [row.lane, name, *explained.ends(words, share), *explained.counts(words, share)]
+            [row.lane, name, *explained.ends(words, share, target), *explained.counts(words, share)]
             for name, share in spans
             if share
         ]
@@ -180,6 +188,7 @@ def how(words: Wording, view: FloorView) -> html.Details:
         "lanes": lanes,
         "categories": categories,
         "alarms": words.number(programme.false_alarms_per_week),
+        "count": programme.false_alarms_per_week,
     }
     recent = {
         "recent": floor.RECENT,
@@ -198,13 +207,14 @@ def week(words: Wording) -> str:
 def whole_line(words: Wording, view: FloorView) -> html.Section:
     """The whole line's figure, and how many lanes stand how."""
     say = words.say
-    week = view.line_week and components.share(words, view.line_week)
+    of = view.programme.target
+    week = view.line_week and components.share(words, view.line_week, of)
     counts = [
         components.status(each, say("floor.lanes", number=count, status=say(f"status.{each}")))
         for each in floor.WORDS
         if (count := sum(row.word == each for row in view.rows))
     ]
-    target = words.per_cent(view.programme.target)
+    target = words.per_cent(of)
     said = [say("floor.target", target=target)]
     said += [say("floor.line_week", days=floor.WEEK, figure=week)] if week else []
     return html.Section(
@@ -212,7 +222,7 @@ def whole_line(words: Wording, view: FloorView) -> html.Section:
             html.Div(
                 [
                     html.P(say("floor.line"), className="quiet"),
-                    html.P(_big(words, view.line_shift), className="big"),
+                    html.P(_big(words, view.line_shift, of), className="big"),
                 ],
                 className="floor-whole",
             ),
@@ -353,11 +363,13 @@ def share_line(
         none = html.Span(words.say("share.none"), className="quiet")
         return html.Div([label, none, html.Span()], className=look)
     target = view.programme.target
-    figures = {"share": share.fraction, "low": share.low, "high": share.high, "target": target}
-    said = words.say("share.strip", **{k: words.per_cent(v)[:-2] for k, v in figures.items()})
+    figures = (*explained.ends(words, share, target), words.per_cent(target))
+    shown = (each.removesuffix(" %") for each in figures)
+    told = dict(zip(("share", "low", "high", "target"), shown, strict=True))
+    said = words.say("share.strip", **told)
     thinned = "strip-thin" if thin else ""
     strip = components.strip(share, scale, f"{name}: {said}", target=target, look=thinned)
-    shown = html.Span(components.figure(words, share), className="row-figure")
+    shown = html.Span(components.figure(words, share, target), className="row-figure")
     return html.Div([label, strip, shown], className=look)
 
 
@@ -438,7 +450,7 @@ def _incorrect(mark: Mark) -> float:
     return mark.incorrect / mark.inspected
 
 
-def _big(words: Wording, share: Share | None) -> list[Any]:
+def _big(words: Wording, share: Share | None, target: float) -> list[Any]:
     if share is None:
         return [words.say("share.none")]
-    return components.figure(words, share)
+    return components.figure(words, share, target)

@@ -328,6 +328,8 @@ def _effects(answered: Answer, words: Wording, of: str) -> Iterator[str]:
     if bad is None or answered.model == "poisson":
         return
     tenth = share(answered, bad, words)
+    rows = (float(each) for each in answered.risks.p)  # where the table has the same, of its row
+    bad = next((each for each in rows if share(answered, each, words) == tenth), bad)
     erring = by_inspectors(answered.plan, bad, told)
     if erring is not None:
         yield words.say(

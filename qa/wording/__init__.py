@@ -70,13 +70,16 @@ class Wording:
         """A fraction as per cent, never rounded to 0 or 100 when it is neither: 0.6 %."""
         return f"{self._figure(fraction, decimals)} %"
 
-    def interval(self, fraction: float, low: float, high: float) -> str:
+    def interval(
+        self, fraction: float, low: float, high: float, target: float | None = None
+    ) -> str:
         """A fraction with its limits: 1.9 % (1.4 to 2.6), with the decimals that they can bear.
 
         A limit that would round to 0 or 100 when it is neither is said to lie beyond the last
-        figure that can be shown: 0.4 % (<0.1 to 3.4).
+        figure that can be shown: 0.4 % (<0.1 to 3.4). Beside a target each limit is told apart
+        from it.
         """
-        decimals = decimals_for(low, high)
+        decimals = decimals_apart(low, high, target)
         estimate = self._figure(fraction, decimals)
         ends = [self._limit(each, decimals) for each in (low, high)]
         return self.say("figure.interval", estimate=estimate, low=ends[0], high=ends[1])
@@ -159,6 +162,32 @@ def decimals_beside(lower: float, upper: float, target: float) -> int:
             break
         found += 1
     return found
+
+
+def decimals_apart(low: float, high: float, target: float | None = None) -> int:
+    """Decimals that limits can bear, and enough that rounding leaves each on its side of a target.
+
+    Examples
+    --------
+    >>> decimals_apart(0.9897, 0.9931), decimals_apart(0.9897, 0.9931, target=0.99)
+    (1, 2)
+    """
+    found = decimals_for(low, high)
+    if target is None:
+        return found
+    while found < _MOST_DECIMALS:
+        shown = (round(100 * each, found) / 100 for each in (low, high))
+        pairs = zip(shown, (low, high), strict=True)
+        if all(_side(near, target) == _side(each, target) for near, each in pairs):
+            break
+        found += 1
+    return found
+
+
+def _side(fraction: float, target: float) -> int:
+    """-1 below a target, 1 above it, 0 on it."""
+    apart = fraction - target
+    return 0 if abs(apart) < _SLACK else int(math.copysign(1, apart))
 
 
 def down(fraction: float, places: int) -> float:

@@ -288,9 +288,10 @@ def history(words: Wording, view: LaneView) -> html.Section:
             ]
         )
     columns = [words.say(f"lane.rise_{name}") for name in names]
+    lead = "lane.signals_lead_correct" if view.category == CORRECT else "lane.signals_lead"
     return components.panel(
         title,
-        html.P(words.say("lane.signals_lead"), className="quiet"),
+        html.P(words.say(lead), className="quiet"),
         components.table(None, columns, rows, name=title, stacks=["", *columns[1:]]),
     )
 
