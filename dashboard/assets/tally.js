@@ -6,6 +6,7 @@
 
   const MEMORY = "toteproof.tally.memory";
   const STEPS = 50; // that can be undone
+  const REST = 1500; // milliseconds after an answer in which a press was still meant for Save
   const LOOK = 1500; // milliseconds that Save waits for what is on record of the number
   const TEXTS = ["tote", "inspector", "re_sorted_at", "pulled_at", "raw_lot", "pieces_in_tote", "note", "inspected"];
   const CHOICES = ["lane", "purpose", "shift", "head", "product"];
@@ -18,6 +19,8 @@
   let past = { tote: "", lanes: [] }; // where a tote of the number was audited lately
   let looking = Promise.resolve(); // while that is asked
   let missed = ""; // a number that was scanned too early
+  let answered = -Infinity; // when the answer came, on the clock of the events
+  let last = null; // the last verdict: its tote, its word, its state
 
   const drafts = window.toteproof.drafts;
   const at = (name) => document.getElementById("tally-" + name);
@@ -25,7 +28,7 @@
   const counts = () => form().dataset.counts.split(" ").concat(form().dataset.several === "true" ? ["correct"] : []);
   const counted = () => counts().some((name) => text(name) !== "");
   const say = (name, values) =>
-    Object.entries(values || {}).reduce((text, [k, v]) => text.replace("{" + k + "}", v), form().getAttribute("data-say-" + name));
+    Object.entries(values || {}).reduce((text, [k, v]) => text.replace("{" + k + "}", () => v), form().getAttribute("data-say-" + name));
 
   /* Inputs belong to the page's framework; it hears a value only through the browser's own setter. */
   function put(input, value) {
@@ -200,6 +203,33 @@
     if (state !== "release" && !still) at("verdict").scrollIntoView({ block: "nearest" });
   }
 
+  /* What goes on from a verdict takes no press that was meant for Save: it would put the verdict away. */
+  const nexts = () => document.querySelectorAll("#tally-save, #tally-then");
+  function rest() {
+    const since = performance.now();
+    answered = since;
+    for (const each of nexts()) each.setAttribute("aria-disabled", "true");
+    setTimeout(() => { if (answered === since) rested(); }, REST);
+  }
+  function rested() {
+    answered = -Infinity;
+    for (const each of nexts()) each.removeAttribute("aria-disabled");
+  }
+  const early = (event) => event.timeStamp < answered + REST;
+
+  /* The last verdict stays named above the form while the next tote is counted. */
+  function remember(tote, answer) {
+    last = { tote: tote, word: answer.word, state: answer.state };
+    recall();
+  }
+  function recall() {
+    const place = at("last");
+    place.hidden = !last;
+    if (!last) return;
+    place.dataset.state = last.state;
+    place.textContent = say("last", { tote: last.tote, word: last.word });
+  }
+
   const newKey = () => window.toteproof.newKey();
   const send = (where, fields) => window.toteproof.send(where, fields);
 
@@ -270,11 +300,13 @@
     button.textContent = say("again");
     at("scanned").textContent = missed && say("scan-again", { scanned: missed });
     at("undo").disabled = true;
-    if (waits) return;
+    if (waits) { rest(); return; }
+    remember(fields.tote, answer);
     const gross = (answer.gross || []).map((each) => ["answer-gross", each]);
     const told = [["answer-word", answer.word]].concat(gross, [["answer-next", answer.next], ["", answer.why]]);
     tell(answer.state, told.concat(answer.more.map((each) => ["", each]), [["quiet", answer.said]]));
     if (answer.then) offer(answer.then);
+    rest();
     at("verdict").scrollIntoView({ block: "nearest" });
   }
 
@@ -338,7 +370,9 @@
     if (!waits && (answer === null || answer.refused)) { refused(answer); return; }
     put(at("what"), "");
     draft.finding = "";
-    if (!waits) tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.said]]);
+    if (waits) return;
+    remember(fields.tote, answer);
+    tell(answer.state, [["answer-word", answer.word], ["answer-next", answer.next], ["", answer.said]]);
   }
 
   function fresh() {
@@ -346,6 +380,7 @@
     draft = { key: newKey() };
     delete form().dataset.begun;
     saved = false;
+    rested();
     done = [];
     missed = "";
     at("scanned").textContent = "";
@@ -384,6 +419,7 @@
     if (at("inspector").readOnly) drafts.write(MEMORY, Object.assign(memory, { inspector: text("inspector") }));
     asked();
     sum();
+    recall();
     shown = JSON.stringify(values());
     busy = false;
     window.toteproof.outboxList();
@@ -433,6 +469,11 @@
   }
   setInterval(stir, drafts.alive / 3);
 
+  document.addEventListener("click", function (event) {
+    if (!form() || !early(event) || !event.target.closest("#tally-save, #tally-then")) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+  }, true);
   document.addEventListener("click", function (event) {
     if (!form()) return;
     const choice = event.target.closest("#tally-form [data-value]");

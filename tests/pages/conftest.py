@@ -188,7 +188,8 @@ class Page:
 
         def done(_: webdriver.Chrome) -> bool:
             element = self.still(css)
-            if not (element.is_displayed() and element.is_enabled()):
+            off = element.get_attribute("aria-disabled") == "true"
+            if off or not (element.is_displayed() and element.is_enabled()):
                 return False
             try:
                 what(element)

@@ -1,8 +1,10 @@
 """Slips at a tote and what the page does about them; what came back while nobody looked."""
 
+import time
 from datetime import timedelta
 from typing import Any
 
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
 
 from qa.store import records, schema
@@ -147,3 +149,42 @@ def test_a_re_audit_is_pulled_at_its_first_count_and_its_times_are_the_plants(
     page.says("must not be after Pulled at (12:", "#tally-re_sorted_at-fault")
     page.says("got 12:05 on 20 April", "#tally-re_sorted_at-fault")
     assert "pulled_at" not in page.text("main")
+
+
+def verdict_stays(page: Any, tote: str) -> None:
+    """A second and a third tap on Save, as gloves make them."""
+    for wait in (0.0, 0.3):
+        time.sleep(wait)
+        ActionChains(page.driver, duration=0).click(page.find("#tally-save")).perform()
+    page.find('#tally-form[data-state="saved"]')
+    assert value(page, "tote") == tote
+
+
+def test_a_second_tap_on_save_leaves_the_verdict(page: Any, plant: schema.Store) -> None:
+    begun(page, "glove-1")
+    page.retype("#tally-stem", "30")
+    page.click("#tally-save")
+    page.says("Hold", "#tally-answer")
+    verdict_stays(page, "glove-1")
+    page.says("Hold", "#tally-answer")
+    assert page.text("#tally-save") == "Next tote"
+    page.click("#tally-save")  # once it can be used
+    page.find('#tally-form[data-state="open"]')
+    assert page.text("#tally-last") == "Last verdict: tote glove-1, Hold"
+    scan(page, "glove-2")
+    keys(page, Keys.ENTER, Keys.ENTER)
+    page.says("Saved: tote glove-2", "#tally-answer")
+    assert page.text("#tally-last") == "Last verdict: tote glove-2, Accept"
+    scan(page, "glove-3")  # at once
+    assert value(page, "tote") == "glove-3"
+    assert page.attribute("#tally-save", "aria-disabled") is None
+    assert page.text("#tally-last") == "Last verdict: tote glove-2, Accept"
+
+
+def test_a_second_tap_leaves_what_is_said_of_a_tote_that_waits(page: Any) -> None:
+    begun(page, "glove-4")
+    page.click("#tally-clean")
+    page.server.stop()
+    page.click("#tally-save")
+    page.says("Tote glove-4 waits in this browser", "#tally-answer")
+    verdict_stays(page, "glove-4")

@@ -20,7 +20,7 @@ SAYS = (
     *("correct_unknown", "save", "saving", "again", "waiting", "all_correct"),
     *("kept", "kept_title", "waiting_tote", "waiting_unsent", "waiting_refused"),
     *("waiting_seen", "waiting_mend", "waiting_busy"),
-    *("scanned", "scan_again", "waiting_accepted"),
+    *("scanned", "scan_again", "waiting_accepted", "last"),
 )  # what the page's script may have to say
 
 
@@ -32,6 +32,7 @@ def body(words: Wording, view: TallyView) -> list[Any]:
             say("tally.title"), html.P(lead(words, view.running), id="tally-lead", **LIVE)
         ),
         kept(words, view),
+        html.P(id="tally-last", className="tally-last", hidden=True),
         html.Form(
             [
                 outbox(words),
@@ -121,6 +122,7 @@ def _kept(name: str) -> dict[str, str]:
         "scanned": ("tote", "scanned"),
         "scan_again": ("scanned",),
         "waiting_accepted": ("count",),
+        "last": ("tote", "word"),
     }
     return {place: f"{{{place}}}" for place in places.get(name, ())}
 
