@@ -106,7 +106,7 @@ def test_what_people_did_has_a_list_of_its_own(client: FlaskClient, what: str) -
 def test_a_form_sent_back_as_it_was_changes_nothing(plant: schema.Store) -> None:
     keys = records.tallies(plant)["key"]
     for key in [*keys.iloc[::97], first_key(plant, purpose="head-check")]:
-        assert ledger.correct(plant, form_of(plant, key), LATER) == ""
+        assert ledger.correct(plant, form_of(plant, key), LATER) is None
         assert len(records.history(plant, key)) == 1
 
 
@@ -116,7 +116,9 @@ def test_a_correction_is_in_the_history_with_before_and_after(
     key = first_key(plant, lane="3", purpose="routine")
     asked = form_of(plant, key, inspected="210", stem="4", tote="moved", note="=1+1")
     answer = client.post("/ledger/corrections", json=asked)
-    assert answer.get_json() == {"said": "Corrected: the audit of tote moved."}
+    said = answer.get_json()["said"]
+    assert said.startswith("Corrected: the audit of tote moved. Lot ")
+    assert "and is now not judged. Lot moved was not judged, and is now " in said
     view = ledger.history(plant, {"key": key})
     logged, corrected = view.versions
     assert (logged.action, logged.changes) == ("logged", ())
@@ -130,6 +132,27 @@ def test_a_correction_is_in_the_history_with_before_and_after(
     assert "Inspected: 200 → 210" in page
     assert "counted again" in page
     assert trail.check(plant) == ()
+
+
+def test_a_change_says_the_verdict_of_its_lot_before_and_after(
+    client: FlaskClient, plant: schema.Store
+) -> None:
+    def said(place: str, **changed: str) -> str:
+        answer = client.post(f"/ledger/{place}", json=form_of(plant, key, **changed))
+        return str(answer.get_json()["said"])
+
+    key = first_key(plant, lane="3", purpose="routine")
+    tote = ledger.history(plant, {"key": key}).fields["tote"]
+    clean = {"stem": "0", "over_trim": "0", "double": "0"}
+    said("corrections", **clean)
+    told = said("corrections", **clean, note="seen twice")
+    assert told.endswith(f"The verdict of lot {tote} is unchanged: released (accept).")
+    told = said("corrections", **clean | {"stem": "30"})
+    assert told.endswith(f"Lot {tote} was released (accept), and is now held (reject).")
+    told = said("corrections", **clean)
+    assert told.endswith(f"Lot {tote} was held (reject), and is now released (accept).")
+    told = said("voids")
+    assert told.endswith(f"Lot {tote} was released (accept), and is now not judged.")
 
 
 def test_the_list_says_what_a_correction_changed_and_why_a_void(

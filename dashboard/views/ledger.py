@@ -10,6 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
+from dashboard.views import restated
+from dashboard.views.restated import Place, Restated
 from dashboard.views.typed import texts
 from qa import audit
 from qa.audit import PURPOSES, Audit
@@ -215,13 +217,23 @@ def history(store: Store, known: Mapping[str, str]) -> AuditView:
     return AuditView(key, programme, known, versions, _typed(last, programme))
 
 
-def correct(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> str:
+@dataclass(frozen=True, slots=True)
+class Corrected:
+    """A correction that is recorded: the audit's tote, and what became of its lots."""
+
+    tote: str
+    lots: tuple[Restated, ...]
+
+
+def correct(
+    store: Store, fields: Mapping[str, object], now: datetime, language: str = "en"
+) -> Corrected | None:
     """Record a correction: the audit's fields, whose, why, and the revision that was looked at.
 
     Returns
     -------
-    str
-        The audit's tote; "" where nothing had changed.
+    Corrected or None
+        None where nothing had changed.
 
     Raises
     ------
@@ -233,7 +245,8 @@ def correct(store: Store, fields: Mapping[str, object], now: datetime, language:
     problems: dict[str, str] = {}
     stamp = texts(fields, (WHO, WHY), problems, language)
     key, revision = _looked_at(fields)
-    source = records.history(store, key)["source"].iloc[-1]
+    last = records.history(store, key).iloc[-1]
+    source = last["source"]
     made: Audit | None = None
     try:
         programme = _programme_of(store, fields, language)
@@ -245,13 +258,24 @@ def correct(store: Store, fields: Mapping[str, object], now: datetime, language:
     if problems or made is None:
         raise InvalidAudit(problems)
     _check_unchanged(store, key, revision, language)
+    old, new = _place(last), Place(made.site, made.lot, made.pulled_at)
+    before = restated.lots(store, (old, new), language)
     stamped = {"by": stamp[WHO], "at": now, "reason": stamp[WHY]}
-    done = records.correct(store, made, **stamped, revision=revision)
-    return made.tote if done.new else ""
+    if not records.correct(store, made, **stamped, revision=revision).new:
+        return None
+    after = restated.lots(store, (old, new), language)
+    return Corrected(made.tote, restated.restated(before, after, old, new))
 
 
-def void(store: Store, fields: Mapping[str, object], now: datetime, language: str = "en") -> None:
+def void(
+    store: Store, fields: Mapping[str, object], now: datetime, language: str = "en"
+) -> tuple[Restated, ...]:
     """Take an audit out of every figure: whose, why, and the revision that was looked at.
+
+    Returns
+    -------
+    tuple of Restated
+        What became of its lot.
 
     Raises
     ------
@@ -264,8 +288,15 @@ def void(store: Store, fields: Mapping[str, object], now: datetime, language: st
         raise InvalidAudit(problems)
     key, revision = _looked_at(fields)
     _check_unchanged(store, key, revision, language)
+    old = _place(records.history(store, key).iloc[-1])
+    before = restated.lots(store, (old,), language)
     stamped = {"by": stamp[WHO], "at": now, "reason": stamp[WHY]}
     records.void(store, key, **stamped, revision=revision)
+    return restated.restated(before, restated.lots(store, (old,), language), old, None)
+
+
+def _place(row: Mapping[str, Any] | pd.Series) -> Place:
+    return Place(row["site"], row["lot"], row["pulled_at"])
 
 
 def breaks(store: Store) -> tuple[str, ...]:

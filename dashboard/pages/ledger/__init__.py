@@ -53,14 +53,17 @@ def register(app: Dash, store: Store, now: Callable[[], datetime]) -> None:
 
     @app.server.post(one.CORRECT_AT)
     def correct() -> Response:
-        tote = ledger.correct(store, sent(ledger.WHO), now(), language())
-        say = words().say
-        return jsonify(said=say("ledger.corrected", tote=tote) if tote else say("ledger.same"))
+        done = ledger.correct(store, sent(ledger.WHO), now(), language())
+        if done is None:
+            return jsonify(said=words().say("ledger.same"))
+        told = words().say("ledger.corrected", tote=done.tote)
+        return jsonify(said=" ".join([told, *one.restated(words(), done.lots)]))
 
     @app.server.post(one.VOID_AT)
     def void() -> Response:
-        ledger.void(store, sent(ledger.WHO), now(), language())
-        return jsonify(said=words().say("ledger.voided"))
+        lots = ledger.void(store, sent(ledger.WHO), now(), language())
+        told = words().say("ledger.voided")
+        return jsonify(said=" ".join([told, *one.restated(words(), lots)]))
 
     @app.server.post(listing.CHECK_AT)
     def check() -> Response:

@@ -1,5 +1,6 @@
 """One audit of the ledger: its whole history, and the forms that correct and void it."""
 
+from collections.abc import Sequence
 from typing import Any
 
 from dash import html
@@ -11,6 +12,7 @@ from dashboard.pages.sending import asked_who
 from dashboard.texts import Wording
 from dashboard.views import ledger
 from dashboard.views.ledger import OF, REVISION, WHO, WHY, AuditView, Version
+from dashboard.views.restated import Restated, Stood
 
 CORRECT_AT, VOID_AT = "/ledger/corrections", "/ledger/voids"
 NUMBERS = ("inspected", "correct", "pieces_in_tote")
@@ -56,6 +58,29 @@ def changes(words: Wording, version: Version) -> Any:
     if not version.changes:
         return words.say("ledger.from", source=version.source or words.say("ledger.no_source"))
     return html.Ul([html.Li(changed(words, each)) for each in version.changes], className="says")
+
+
+def restated(words: Wording, lots: Sequence[Restated]) -> list[str]:
+    """Each lot's verdict before and after a change of one of its audits, a sentence a lot."""
+    return [
+        words.say(
+            "ledger.lot_same" if each.same else "ledger.lot_changed",
+            lot=each.lot,
+            before=stood(words, each.before),
+            after=stood(words, each.after),
+        )
+        for each in lots
+    ]
+
+
+def stood(words: Wording, lot: Stood | None) -> str:
+    if lot is None:
+        return words.say("verdict_word.not judged")
+    floor, verdict = (
+        words.say(f"ledger_stood.{lot.floor}"),
+        words.say(f"verdict_word.{lot.verdict}"),
+    )
+    return words.say("ledger.stood", floor=floor, verdict=verdict)
 
 
 def forms(words: Wording, view: AuditView) -> list[Any]:
