@@ -163,12 +163,9 @@ def floors(
 
 def accepted(kept: Record, start: datetime, end: datetime) -> tuple[Accepted, ...]:
     """Lots whose rejection a re-audit pulled in a stretch of time overturned, in that order."""
-
-    def again(part: pd.DataFrame) -> "pd.Series[bool]":
-        return (part["purpose"] == "re-audit") & _between(part, start, end)
-
     found = []
-    for lot in verdicts_of(kept_record.lots_of(kept, kept.audits.where(again))):
+    again = kept.audits.pulled(start, end, purpose="re-audit")
+    for lot in verdicts_of(kept_record.lots_of(kept, again)):
         rejected = None
         for at, verdict in lot.stood:
             if verdict == "accept" and rejected is not None and start <= at < end:
@@ -250,22 +247,13 @@ def _plain(moment: datetime) -> np.datetime64:
 def _judged_again(kept: Record, until: datetime) -> tuple[tuple[str, str], ...]:
     """Codes of the lots that were audited before a moment and after it."""
     reach = until - USED_AGAIN, until + USED_AGAIN
-
-    def near(part: pd.DataFrame) -> "pd.Series[bool]":
-        return part["purpose"].isin(JUDGING) & _between(part, *reach)
-
-    def again(part: pd.DataFrame) -> "pd.Series[bool]":
-        return (part["purpose"] == "re-audit") & _between(part, until, EVER)
-
-    audits = kept.audits.where(near)
+    audits = kept.audits.pulled(*reach)
+    audits = audits[audits["purpose"].isin(JUDGING)]
     after = audits[audits["pulled_at"] > until]
     before = audits.loc[audits["pulled_at"] <= until, "lot"]
-    both = pd.concat([after[after["lot"].isin(set(before))], kept.audits.where(again)])
+    again = kept.audits.pulled(until, EVER, purpose="re-audit")
+    both = pd.concat([after[after["lot"].isin(set(before))], again])
     return tuple(dict.fromkeys(zip(both["site"], both["lot"], strict=True)))
-
-
-def _between(part: pd.DataFrame, begin: datetime, end: datetime) -> "pd.Series[bool]":
-    return (part["pulled_at"] >= pd.Timestamp(begin)) & (part["pulled_at"] < pd.Timestamp(end))
 
 
 def verdicts_of(table: pd.DataFrame) -> list[LotVerdict]:

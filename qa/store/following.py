@@ -72,6 +72,20 @@ class Audits:
 
         return self.where(chosen)
 
+    def pulled(self, begin: Any, end: Any, **equal: str) -> pd.DataFrame:
+        """A tally of those pulled from a moment to before another, whose columns equal a value."""
+
+        def chosen(part: pd.DataFrame) -> Any:
+            ends = (pd.Timestamp(each) for each in (begin, end))
+            first, last = (int(part["pulled_at"].searchsorted(each)) for each in ends)
+            found = np.zeros(len(part), dtype=np.bool_)
+            found[first:last] = True
+            for name, value in equal.items():
+                found[first:last] &= (part[name].iloc[first:last] == value).to_numpy()
+            return found
+
+        return self.where(chosen)
+
     def since(self, moment: pd.Timestamp | None) -> pd.DataFrame:
         """Those pulled from a moment on, in order of pulling, as a table such as `past`."""
         parts = [self.past, self.late]
