@@ -35,8 +35,9 @@
     const answer = item.answer, refused = item.refused;
     if (answer) return [answer.word, answer.next, answer.why].filter(Boolean).join(". ").replaceAll("..", ".");
     if (!refused) return form().say("waiting-unsent");
-    return form().say("waiting-refused", { trouble: refused.trouble || Object.values(refused.problems || {}).join("; ") });
+    return refusal(refused);
   }
+  const refusal = (refused) => form().say("waiting-refused", { trouble: refused.trouble || Object.values(refused.problems || {}).join("; ") });
 
   /* All that were accepted, in one tap. */
   function accepted(items) {
@@ -69,7 +70,7 @@
     return made;
   }
 
-  window.toteproof = Object.assign(window.toteproof || {}, { outboxList: draw });
+  window.toteproof = Object.assign(window.toteproof || {}, { outboxList: draw, refusal: refusal });
   document.addEventListener("toteproof-outbox", function () {
     const drawn = document.getElementById("tally-form");
     if (drawn && drawn.dataset.state) draw();

@@ -20,6 +20,7 @@
   let looking = Promise.resolve(); // while that is asked
   let missed = ""; // a number that was scanned too early
   let answered = -Infinity; // when the answer came, on the clock of the events
+  let unsent = ""; // the key of what the card says is not sent yet
   let last = null; // the last verdict: its tote, its word, its state
 
   const drafts = window.toteproof.drafts;
@@ -134,7 +135,7 @@
     at("scanned").textContent = "";
     put(at("tote"), tote);
     before();
-    at("clean").focus();
+    onward();
   }
 
   /* When pieces were pulled: the server's clock at the first touch, else this browser's set by it. */
@@ -169,8 +170,23 @@
       at("sum").textContent = !counted ? say("correct-unknown") : over || unread ? "" : String(inspected - total);
       at("sum").classList.toggle("quiet", !counted);
     }
+    name();
     fault("correct", over ? say("minus", { sum: total, inspected: inspected }) : "");
     return { counted: counted, over: over };
+  }
+
+  /* Save says which tote it saves: its number and lane are out of sight by then. */
+  function name() {
+    const values = { tote: text("tote"), lane: chosen("lane") };
+    if (saved || at("save").disabled) return;
+    at("save").textContent = say(!values.tote ? "save" : values.lane ? "save-tote-lane" : "save-tote", values);
+  }
+  /* Where a number leads: to whatever is still missing, else to the one tap. */
+  function onward() {
+    const inspector = at("inspector");
+    if (!text("inspector")) inspector.focus();
+    else if (!chosen("lane")) at("lane").querySelector("button").focus();
+    else at("clean").focus();
   }
 
   function fault(name, said) {
@@ -190,6 +206,7 @@
   }
 
   function tell(state, parts, still) {
+    unsent = "";
     at("verdict").dataset.state = state;
     const place = at("answer");
     place.replaceChildren();
@@ -237,6 +254,7 @@
   function kept(where, fields) {
     if (!window.toteproof.outbox.add(where, fields)) return false;
     tell("unsaved", [["answer-word", say("kept-title")], ["answer-next", say("kept", { tote: fields.tote })]]);
+    unsent = fields.key;
     return true;
   }
 
@@ -278,6 +296,7 @@
     button.disabled = true;
     await Promise.race([looking, new Promise((go) => setTimeout(go, LOOK))]);
     button.disabled = false;
+    name(); // what was typed meanwhile
     if (document.activeElement === document.body) button.focus();
     if (twice()) { at("twice").hidden = false; at("twice").scrollIntoView({ block: "nearest" }); return; }
     touch();
@@ -291,7 +310,7 @@
     const answer = await send(form().dataset.saveAt, fields);
     button.disabled = false;
     if (document.activeElement === document.body) button.focus(); // while it was off, it lost that
-    button.textContent = say("save");
+    name();
     const waits = answer === null && kept(form().dataset.saveAt, fields);
     if (!waits && (answer === null || answer.refused)) { refused(answer); return; }
     saved = true;
@@ -302,12 +321,24 @@
     at("undo").disabled = true;
     if (waits) { rest(); return; }
     remember(fields.tote, answer);
-    const gross = (answer.gross || []).map((each) => ["answer-gross", each]);
-    const told = [["answer-word", answer.word]].concat(gross, [["answer-next", answer.next], ["", answer.why]]);
-    tell(answer.state, told.concat(answer.more.map((each) => ["", each]), [["quiet", answer.said]]));
+    pronounce(answer);
     if (answer.then) offer(answer.then);
     rest();
     at("verdict").scrollIntoView({ block: "nearest" });
+  }
+
+  function pronounce(answer, still) {
+    const gross = (answer.gross || []).map((each) => ["answer-gross", each]);
+    const told = [["answer-word", answer.word]].concat(gross, [["answer-next", answer.next], ["", answer.why]]);
+    tell(answer.state, told.concat((answer.more || []).map((each) => ["", each]), [["quiet", answer.said]]), still);
+  }
+  /* The card tells of a tote that waited, and its answer is here: what is next stands in the outbox. */
+  function late() {
+    const item = unsent && window.toteproof.outbox.items().find((each) => each.key === unsent);
+    if (!item || !form()) return;
+    const refusal = item.refused;
+    if (item.answer) { remember(item.fields.tote, item.answer); pronounce(item.answer, true); }
+    else if (refusal) tell("unsaved", [["answer-word", say("refused-title")], ["answer-next", window.toteproof.refusal(refusal)]], true);
   }
 
   /* What the verdict asks for next, one tap away. */
@@ -335,6 +366,7 @@
     asked();
     if (pieces) put(at("inspected"), pieces);
     if (pieces) draft.again = agreed();
+    name();
     before();
     touch();
     keep();
@@ -389,7 +421,6 @@
     put(at("inspected"), form().dataset.pull);
     choose("purpose", "routine");
     choose("head", "");
-    at("save").textContent = say("save");
     tell("waiting", [["quiet", say("waiting")]], true);
     noFaults();
     sum();
@@ -486,6 +517,7 @@
       choose(choice.parentElement.dataset.field, choice.dataset.value);
       fault(choice.parentElement.dataset.field, "");
       asked();
+      name();
       touch();
       keep();
     } else if (event.target.closest("#tally-clean") && !saved) {
@@ -507,6 +539,8 @@
   document.addEventListener("change", function (event) {
     if (form() && event.target.id === "tally-tote" && !saved) before();
   });
+
+  document.addEventListener("toteproof-outbox", late);
 
   document.addEventListener("submit", function (event) {
     if (event.target !== form()) return;
@@ -533,7 +567,7 @@
     if (event.key !== "Enter" || !form() || event.target.tagName !== "INPUT" || !form().contains(event.target)) return;
     event.preventDefault();
     const order = counts().map(at);
-    if (event.target === at("tote")) at("clean").focus();
+    if ([at("tote"), at("inspector")].includes(event.target)) onward();
     else if (order.includes(event.target)) (order[order.indexOf(event.target) + 1] || at("save")).focus();
   });
 

@@ -188,3 +188,62 @@ def test_a_second_tap_leaves_what_is_said_of_a_tote_that_waits(page: Any) -> Non
     page.click("#tally-save")
     page.says("Tote glove-4 waits in this browser", "#tally-answer")
     verdict_stays(page, "glove-4")
+
+
+def test_the_card_tells_the_verdict_of_a_tote_that_waited(page: Any, plant: schema.Store) -> None:
+    begun(page, "card-1")
+    page.retype("#tally-stem", "30")
+    page.server.stop()
+    page.click("#tally-save")
+    page.says("Kept here, not sent yet", "#tally-answer")
+    page.server.start()
+    page.says("Tote card-1: Hold.", "#app-outbox")
+    page.says("Hold", "#tally-answer")
+    page.says("Saved: tote card-1", "#tally-answer")
+    assert "not sent yet" not in page.text("#tally-answer")
+    assert page.text("#tally-last") == "Last verdict: tote card-1, Hold"
+
+
+def test_the_card_tells_that_a_tote_that_waited_was_refused(page: Any) -> None:
+    begun(page, "card-2")
+    page.type("#tally-stem", "two")
+    page.server.stop()
+    page.click("#tally-save")
+    page.says("Kept here, not sent yet", "#tally-answer")
+    page.server.start()
+    page.says("Not saved: must be a whole number", "#tally-answer")
+
+
+def test_save_says_which_tote_and_lane_it_saves(page: Any, plant: schema.Store) -> None:
+    begun(page, "name-1")
+    assert page.text("#tally-save") == "Save tote name-1, lane 1"
+    page.click('#tally-lane [data-value="5"]')
+    assert page.text("#tally-save") == "Save tote name-1, lane 5"
+    page.retype("#tally-tote", "name-2")
+    assert page.text("#tally-save") == "Save tote name-2, lane 5"
+    page.click("#tally-undo")
+    assert page.text("#tally-save") != "Save tote name-2, lane 5"
+    page.click("#tally-clear")
+    assert page.text("#tally-save") == "Save this tote"
+    scan(page, "name-3")
+    keys(page, Keys.ENTER, Keys.ENTER)
+    page.says("Saved: tote name-3", "#tally-answer")
+    assert page.text("#tally-save") == "Next tote"
+    scan(page, "name-4")
+    assert page.text("#tally-save") == "Save tote name-4, lane 5"
+
+
+def test_a_scan_leads_to_the_first_thing_that_is_missing(page: Any) -> None:
+    page.open("/tally")
+    page.find('#tally-form[data-state="open"]')
+    scan(page, "lead-1")
+    assert page.text("#tally-save") == "Save tote lead-1"
+    assert focused(page) == "tally-inspector"
+    keys(page, "insp-07", Keys.ENTER)
+    inside = "return document.activeElement.parentElement.id"
+    page.wait(lambda d: d.execute_script(inside) == "tally-lane", "the lane is next")
+    keys(page, Keys.ENTER)  # the first lane
+    assert page.text("#tally-save") == "Save tote lead-1, lane 1"
+    scan(page, "lead-2")
+    assert value(page, "tote") == "lead-2"
+    assert focused(page) == "tally-clean"

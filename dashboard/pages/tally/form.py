@@ -21,6 +21,7 @@ SAYS = (
     *("kept", "kept_title", "waiting_tote", "waiting_unsent", "waiting_refused"),
     *("waiting_seen", "waiting_mend", "waiting_busy"),
     *("scanned", "scan_again", "waiting_accepted", "last"),
+    *("save_tote", "save_tote_lane"),
 )  # what the page's script may have to say
 
 
@@ -123,6 +124,8 @@ def _kept(name: str) -> dict[str, str]:
         "scan_again": ("scanned",),
         "waiting_accepted": ("count",),
         "last": ("tote", "word"),
+        "save_tote": ("tote",),
+        "save_tote_lane": ("tote", "lane"),
     }
     return {place: f"{{{place}}}" for place in places.get(name, ())}
 
