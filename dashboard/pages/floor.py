@@ -121,8 +121,8 @@ def _beside(words: Wording, view: FloorView, side: str, lanes: list[str]) -> str
     with_line = line and (line.high < target if side == "below" else line.low > target)
     if not lanes:
         return words.say(f"floor.says_line_{side}") if with_line else ""
-    key = f"both_{side}" if with_line else side
-    return words.say(f"floor.says_{key}", count=len(lanes), lanes=words.listed(lanes))
+    key = f"floor.says_both_{side}" if with_line else f"floor.says_{side}"
+    return words.say(key, count=len(lanes), lanes=words.listed(lanes))
 
 
 def intervals(words: Wording, view: FloorView) -> html.Details:

@@ -57,10 +57,9 @@ def says(words: Wording, view: LaneView) -> str:
     ordered = sorted(known, key=lambda each: each[1].fraction)
     (low, least), (high, most) = ordered[0], ordered[-1]
     told = "apart" if least.high < most.low else "meet"
-    if view.category == CORRECT:
-        told = f"{told}_correct"
+    key = f"lane.heads_correct_{told}" if view.category == CORRECT else f"lane.heads_{told}"
     return words.say(
-        f"lane.heads_{told}",
+        key,
         category=category,
         high=high,
         low=low,
