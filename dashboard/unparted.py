@@ -33,8 +33,9 @@ def unparted(told: str, of: str) -> str:
 def _spaces(of: str) -> re.Pattern[str]:
     after = "|".join((*_UNITS, *(rf"{month}\b" for month in words(of).months)))
     lane = words(of).say("ledger.lane")
-    named = "|".join(rf"(?<=\b{each})" for each in (lane, lane.lower(), "ISO"))
-    return re.compile(rf"{_KEPT}|(?<=\d) (?:de )?(?={after})|(?:{named}) (?=\d)")
+    named = "|".join(rf"(?<=\b{each} )" for each in (lane, lane.lower(), "ISO"))
+    # Each way begins with a quote or a space, so that nothing else is looked at.
+    return re.compile(rf"{_KEPT}| (?:(?<=\d )(?:de )?(?={after})|(?:{named})(?=\d))")
 
 
 def _held(found: re.Match[str]) -> str:
