@@ -28,6 +28,7 @@ USEFUL, FILTER, KILOBYTES, REFRESH = 1.5, 0.3, 300, 0.5  # what is wanted, secon
 TIMES = 5
 SECONDS = 120
 QUIET = 600  # milliseconds without a change, after which a page stands
+LOOKS = 0.3  # seconds; the server is in this process, and each look takes of its time
 
 
 @dataclass(frozen=True)
@@ -139,7 +140,7 @@ def _page(driver: webdriver.Chrome, address: str, page: Page) -> Iterator[dict[s
 
 
 def _when(driver: webdriver.Chrome, script: str) -> float:
-    found: float = WebDriverWait(driver, SECONDS, 0.05).until(
+    found: float = WebDriverWait(driver, SECONDS, LOOKS).until(
         lambda seen: seen.execute_script(script), script
     )
     return found
