@@ -12,8 +12,6 @@ Figure = dict[str, Any]  # `data` and `layout`, as the charts' library takes the
 BLUE = "#0072B2"
 VERMILION = "#D55E00"
 GREEN = "#009E73"
-ORANGE = "#E69F00"
-PURPLE = "#CC79A7"
 GREY = "#857f72"  # 3.4 to 1 or better on the light ground and on the dark one
 
 FONT = '"Source Sans 3", system-ui, sans-serif'
